@@ -1,0 +1,275 @@
+"""What one picture answers: a frozen value that prints as the project's JSON and nothing else.
+
+The fields that go into JSON are those of :meth:`Answer.to_json_dict`. The rest (``detail``,
+``notes``, ``grids``, ``others``) serve the text for a person and the drawing on the photo.
+
+Colours are names out of :data:`COLOURS`; pixels are ``(x, y)`` of the upright picture, x right, y
+down, ``(0, 0)`` the upper left corner of the upper left pixel; probabilities lie in 0..1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal, get_args
+
+Point = tuple[float, float]
+Quad = tuple[Point, Point, Point, Point]
+Rows = tuple[tuple[str | None, ...], ...]
+Grid = tuple[tuple[Point, ...], ...]
+"""Nodes of one face: n + 1 rows of n + 1 points, row 0 the top edge of the face as printed."""
+
+Reason = Literal["no-cube", "top-hidden", "not-last-layer", "ambiguous", "unreadable"]
+REASONS: Final[tuple[str, ...]] = get_args(Reason)
+COLOURS: Final = ("white", "yellow", "red", "orange", "blue", "green")
+FACES: Final = "URFDLB"
+NEXT_VIEWS: Final = ("front", "right", "back", "left", "top")
+
+
+@dataclass(frozen=True, slots=True)
+class TopFace:
+    """The top face in the picture.
+
+    ``colour`` is the colour that the last layer is solved to, ``quad_xy`` its outer corners
+    back-left, back-right, front-right, front-left.
+    """
+
+    colour: str
+    quad_xy: Quad
+
+
+@dataclass(frozen=True, slots=True)
+class StateSeen:
+    """The last-layer state, with the colours of its stickers.
+
+    Slots are (UFR, UFL, UBL, UBR) for corners and (UF, UR, UB, UL) for edges; ``corners[i]`` is the
+    home slot of the corner now in slot i. ``facelets`` holds all rows of U and the top row of each
+    side face, as colour names.
+    """
+
+    corners: tuple[int, ...]
+    twist: tuple[int, ...]
+    edges: tuple[int, ...]
+    flip: tuple[int, ...]
+    facelets: Mapping[str, Rows]
+
+    @classmethod
+    def from_layer(cls, layer: Any, face_colours: Sequence[str]) -> StateSeen:
+        """From a ``models.layer.LastLayer`` and the colour of each face in the order URFDLB."""
+        homes = layer.facelets()
+
+        def named(rows: Any) -> Rows:
+            return tuple(tuple(face_colours[int(home)] for home in row) for row in rows)
+
+        sides = {face: named(homes[FACES.index(face)][:1]) for face in "FRBL"}
+        return cls(
+            corners=tuple(int(v) for v in layer.corners),
+            twist=tuple(int(v) for v in layer.twist),
+            edges=tuple(int(v) for v in layer.edges),
+            flip=tuple(int(v) for v in layer.flip),
+            facelets={"U": named(homes[0]), **sides},
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A code with its posterior probability."""
+
+    code: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class NamedCase:
+    """The case that the answer stands for, with the cue by which one spots it."""
+
+    code: str
+    name: str
+    cue: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class ShownSequence:
+    """A stored sequence for the angle in the picture.
+
+    ``first`` is the AUF or rotation that brings the cube to where ``turns`` starts ("" for none),
+    ``length`` its turns in OBTM and ``etm`` in ETM (WCA Regulations, Article 12a5 and 12a6).
+    """
+
+    turns: str
+    first: str
+    length: int
+    etm: int
+    effort: float
+    source: str
+    proof: str
+
+    @classmethod
+    def from_suggestion(cls, suggestion: Any) -> ShownSequence:
+        """From a ``models.library.Suggestion``: its fields carry the same names."""
+        return cls(
+            turns=str(suggestion.turns),
+            first=str(suggestion.first or ""),
+            length=int(suggestion.length),
+            etm=int(suggestion.etm),
+            effort=float(suggestion.effort),
+            source=str(suggestion.source or ""),
+            proof=str(suggestion.proof or ""),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """All that was read from one picture. ``ok`` is true when exactly one case is named.
+
+    Raises ValueError when the fields contradict each other.
+    """
+
+    image: str
+    ok: bool
+    size: int | None = None
+    reason: Reason | None = None
+    top: TopFace | None = None
+    seen: Mapping[str, Rows] = field(default_factory=dict)
+    state: StateSeen | None = None
+    mirrored: bool = False
+    case: NamedCase | None = None
+    candidates: tuple[Candidate, ...] = ()
+    next_view: str | None = None
+    permutation: Candidate | None = None
+    sequences: tuple[ShownSequence, ...] = ()
+    seconds: Mapping[str, float] = field(default_factory=dict)
+    # not in the JSON:
+    detail: str = ""
+    """For a refusal: what exactly is wrong ("the third row of the front face is not one colour")."""
+    notes: tuple[str, ...] = ()
+    """What was hard to see, one clause each, for the text answer."""
+    grids: Mapping[str, Grid] = field(default_factory=dict)
+    """Pixel nodes of every face in view, by face letter, rows as printed."""
+    others: tuple[Quad, ...] = ()
+    """Outlines of further cubes in the picture that were not read."""
+
+    def __post_init__(self) -> None:
+        if self.ok and (self.case is None or self.reason is not None):
+            raise ValueError("an answer that is ok names a case and has no reason")
+        if not self.ok and self.reason is None:
+            raise ValueError("an answer that is not ok has a reason")
+        if self.reason is not None and self.reason not in REASONS:
+            raise ValueError(f"reason {self.reason!r} is none of {', '.join(REASONS)}")
+        if self.next_view is not None and self.next_view not in NEXT_VIEWS:
+            raise ValueError(f"next view {self.next_view!r} is none of {', '.join(NEXT_VIEWS)}")
+
+    @property
+    def exit_status(self) -> int:
+        """0 named, 3 seen but not named, 4 nothing found."""
+        if self.ok:
+            return 0
+        return 4 if self.reason == "no-cube" else 3
+
+    def to_json_dict(self) -> dict[str, Any]:
+        """The answer as plain lists, dicts, numbers and strings, keys in the documented order."""
+        return {
+            "image": self.image,
+            "ok": self.ok,
+            "size": self.size,
+            "reason": self.reason,
+            "top": None
+            if self.top is None
+            else {
+                "colour": self.top.colour,
+                "quad": [[round(float(x), 2), round(float(y), 2)] for x, y in self.top.quad_xy],
+            },
+            "seen": {face: [list(row) for row in rows] for face, rows in self.seen.items()},
+            "state": None if self.state is None else _state_json(self.state),
+            "mirrored": self.mirrored,
+            "case": None
+            if self.case is None
+            else {
+                "code": self.case.code,
+                "name": self.case.name,
+                "cue": self.case.cue,
+                "probability": _probability(self.case.probability),
+            },
+            "candidates": [_candidate_json(one) for one in self.candidates],
+            "next_view": self.next_view,
+            "permutation": None if self.permutation is None else _candidate_json(self.permutation),
+            "sequences": [
+                {
+                    "turns": one.turns,
+                    "first": one.first,
+                    "length": one.length,
+                    "etm": one.etm,
+                    "effort": round(float(one.effort), 3),
+                    "source": one.source,
+                    "proof": one.proof,
+                }
+                for one in self.sequences
+            ],
+            "seconds": {stage: round(float(spent), 4) for stage, spent in self.seconds.items()},
+        }
+
+    @classmethod
+    def from_json_dict(cls, data: Mapping[str, Any]) -> Answer:
+        """The inverse of :meth:`to_json_dict`; raises KeyError, TypeError or ValueError on other data."""
+        top, state, case, permutation = data["top"], data["state"], data["case"], data["permutation"]
+        return cls(
+            image=data["image"],
+            ok=data["ok"],
+            size=data["size"],
+            reason=data["reason"],
+            top=None if top is None else TopFace(top["colour"], _quad(top["quad"])),
+            seen={face: _rows(rows) for face, rows in data["seen"].items()},
+            state=None if state is None else _state(state),
+            mirrored=data["mirrored"],
+            case=None if case is None else NamedCase(**case),
+            candidates=tuple(Candidate(**one) for one in data["candidates"]),
+            next_view=data["next_view"],
+            permutation=None if permutation is None else Candidate(**permutation),
+            sequences=tuple(ShownSequence(**one) for one in data["sequences"]),
+            seconds=dict(data["seconds"]),
+        )
+
+
+def _probability(value: float) -> float:
+    return round(min(1.0, max(0.0, float(value))), 6)
+
+
+def _candidate_json(one: Candidate) -> dict[str, Any]:
+    return {"code": one.code, "probability": _probability(one.probability)}
+
+
+def _state_json(state: StateSeen) -> dict[str, Any]:
+    """Side faces print as their one top row, U as all its rows."""
+    facelets: dict[str, Any] = {}
+    for face, rows in state.facelets.items():
+        facelets[face] = [list(row) for row in rows] if face == "U" else list(rows[0])
+    return {
+        "corners": list(state.corners),
+        "twist": list(state.twist),
+        "edges": list(state.edges),
+        "flip": list(state.flip),
+        "facelets": facelets,
+    }
+
+
+def _state(data: Mapping[str, Any]) -> StateSeen:
+    facelets = {
+        face: _rows(rows) if face == "U" else _rows([rows]) for face, rows in data["facelets"].items()
+    }
+    return StateSeen(
+        corners=tuple(data["corners"]),
+        twist=tuple(data["twist"]),
+        edges=tuple(data["edges"]),
+        flip=tuple(data["flip"]),
+        facelets=facelets,
+    )
+
+
+def _rows(rows: Sequence[Sequence[str | None]]) -> Rows:
+    return tuple(tuple(row) for row in rows)
+
+
+def _quad(points: Sequence[Sequence[float]]) -> Quad:
+    back_left, back_right, front_right, front_left = ((float(x), float(y)) for x, y in points)
+    return (back_left, back_right, front_right, front_left)
