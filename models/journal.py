@@ -1,0 +1,268 @@
+"""The journal of practice: one row an attempt, in an SQLite file that outlives a crash.
+
+The file is opened in write-ahead-log mode and each attempt is its own committed transaction
+(https://www.sqlite.org/wal.html, "synchronous=FULL": a commit is on the disk before it returns), so a
+crash or a power cut loses at most the attempt that was running. Where the file lies is the caller's
+business: this module knows no platform folders.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, fields
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, Literal, get_args
+
+from models.errors import LastlookError, UsageError
+
+SCHEMA_VERSION: Final = 1
+APPLICATION_ID: Final = 0x4C4C6A31  # "LLj1" in the file's header tells our files from others
+
+Result = Literal["done", "unfinished", "lost"]
+RESULTS: Final[tuple[str, ...]] = get_args(Result)
+"""done: the top face came to one colour; unfinished: given up or another case came up first; lost: the
+cube left the picture and stayed away."""
+
+_CREATE = """
+CREATE TABLE attempt (
+    id            INTEGER PRIMARY KEY AUTOINCREMENT,
+    at            TEXT NOT NULL,
+    cube          TEXT NOT NULL,
+    size          INTEGER NOT NULL CHECK (size BETWEEN 2 AND 7),
+    "case"        TEXT NOT NULL,
+    angle         INTEGER NOT NULL CHECK (angle BETWEEN 0 AND 3),
+    sequence      TEXT,
+    recognition_s REAL CHECK (recognition_s IS NULL OR recognition_s >= 0),
+    recognition_pm_s REAL CHECK (recognition_pm_s IS NULL OR recognition_pm_s >= 0),
+    execution_s   REAL CHECK (execution_s IS NULL OR execution_s >= 0),
+    execution_pm_s REAL CHECK (execution_pm_s IS NULL OR execution_pm_s >= 0),
+    result        TEXT NOT NULL CHECK (result IN ('done', 'unfinished', 'lost')),
+    confidence    REAL NOT NULL CHECK (confidence BETWEEN 0 AND 1)
+);
+CREATE INDEX attempt_case ON attempt ("case");
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One attempt, as it stands in the journal.
+
+    ``at`` is when the case was settled, ISO 8601 in UTC to the millisecond; ``cube`` the profile's name
+    ("" for none); ``case`` the code; ``angle`` the quarter turns from the case's own frame to how it lay;
+    ``sequence`` what was on show. ``recognition_s`` runs from the settled case to the first turn,
+    ``execution_s`` from there to one colour on top; each ``*_pm_s`` is the most that it can be off because
+    of the frame rate. What was not reached is None. ``confidence`` is the case's probability, 0..1.
+    """
+
+    at: str
+    cube: str
+    size: int
+    case: str
+    angle: int
+    sequence: str | None
+    recognition_s: float | None
+    recognition_pm_s: float | None
+    execution_s: float | None
+    execution_pm_s: float | None
+    result: Result
+    confidence: float
+
+    def to_json_dict(self) -> dict[str, Any]:
+        """Plain values in the order of the columns."""
+        return asdict(self)
+
+
+COLUMNS: Final = tuple(field.name for field in fields(Attempt))
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """An attempt with the number under which the journal keeps it."""
+
+    id: int
+    attempt: Attempt
+
+    def to_json_dict(self) -> dict[str, Any]:
+        """``id`` first, then the attempt's columns."""
+        return {"id": self.id, **self.attempt.to_json_dict()}
+
+
+def utc_text(moment: datetime) -> str:
+    """``moment`` as the journal writes it; raises ValueError for a time without a zone."""
+    if moment.tzinfo is None:
+        raise ValueError("a moment in the journal needs its time zone")
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class Journal:
+    """An open journal. Use it in a ``with`` block; one thread at a time.
+
+    Raises LastlookError where the file cannot be opened, is no journal, or was written by a later
+    version. A file that is not a journal is never changed.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        with self._told("open"):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._db = sqlite3.connect(path, timeout=5.0, isolation_level=None)
+        try:
+            with self._told("open"):
+                self._prepare()
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _prepare(self) -> None:
+        (version,) = self._db.execute("PRAGMA user_version").fetchone()
+        (application,) = self._db.execute("PRAGMA application_id").fetchone()
+        (tables,) = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        if (tables or application or version) and application != APPLICATION_ID:
+            raise LastlookError(
+                f"{self.path} is a database, but not a journal: move it away or name another file"
+            )
+        if version > SCHEMA_VERSION:
+            raise LastlookError(
+                f"{self.path} was written by a later version of lastlook (journal {version}, "
+                f"this one reads {SCHEMA_VERSION}): update lastlook"
+            )
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = FULL")
+        if version == 0:
+            self._db.executescript(
+                f"BEGIN IMMEDIATE; {_CREATE} PRAGMA application_id = {APPLICATION_ID};"
+                f" PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;"
+            )
+
+    def add(self, attempt: Attempt) -> int:
+        """Write one attempt; it is on the disk when this returns. Returns its number."""
+        names = ", ".join(f'"{name}"' for name in COLUMNS)
+        marks = ", ".join("?" for _ in COLUMNS)
+        values = [getattr(attempt, name) for name in COLUMNS]
+        with self._told("write"):
+            cursor = self._db.execute(f"INSERT INTO attempt ({names}) VALUES ({marks})", values)
+        return int(cursor.lastrowid or 0)
+
+    def rows(
+        self, *, case: str | None = None, since: str | None = None, last: int | None = None
+    ) -> list[Row]:
+        """Attempts in the order of writing: of one ``case``, from the time ``since`` on (as text compares:
+        "2026-11" is its first moment), only the ``last`` so many."""
+        where, values = _where(case=case, since=since)
+        names = ", ".join(f'"{name}"' for name in COLUMNS)
+        query = f"SELECT id, {names} FROM attempt{where} ORDER BY id DESC"
+        if last is not None:
+            query += " LIMIT ?"
+            values.append(last)
+        with self._told("read"):
+            found = self._db.execute(query, values).fetchall()
+        return [Row(row[0], Attempt(*row[1:])) for row in reversed(found)]
+
+    def __len__(self) -> int:
+        with self._told("read"):
+            return int(self._db.execute("SELECT count(*) FROM attempt").fetchone()[0])
+
+    def forget(
+        self,
+        ids: Iterable[int] | None = None,
+        *,
+        case: str | None = None,
+        before: str | None = None,
+        everything: bool = False,
+    ) -> int:
+        """Delete attempts by number, by case and/or before a time, or all of them; returns how many.
+
+        All or none of them go. Raises UsageError when no choice is given, or a number is not there.
+        """
+        numbers = None if ids is None else sorted(set(ids))
+        if not everything and numbers is None and case is None and before is None:
+            raise UsageError("nothing chosen to forget: give numbers, --case, --before or --all")
+        with self._told("change"), self._transaction():
+            if numbers is not None:
+                known = {row[0] for row in self._db.execute("SELECT id FROM attempt")}
+                missing = [number for number in numbers if number not in known]
+                if missing:
+                    raise UsageError(
+                        f"no attempt {missing[0]} in the journal: `lastlook journal` shows the numbers"
+                    )
+            where, values = ("", []) if everything else _where(case=case, before=before)
+            if numbers is None:
+                gone = self._db.execute(f"DELETE FROM attempt{where}", values).rowcount
+            else:
+                joint = " AND" if where else " WHERE"
+                gone = sum(
+                    self._db.execute(f"DELETE FROM attempt{where}{joint} id = ?", [*values, number]).rowcount
+                    for number in numbers
+                )
+        with self._told("change"):  # what was deleted shall not linger in the file's free pages
+            self._db.execute("VACUUM")
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        return gone
+
+    def close(self) -> None:
+        """Close the file; closing twice does no harm."""
+        self._db.close()
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
+
+    @contextmanager
+    def _told(self, doing: str) -> Iterator[None]:
+        """Turn what SQLite and the file system say into the one line for the user."""
+        try:
+            yield
+        except sqlite3.IntegrityError as error:
+            raise ValueError(f"not an attempt that can be written: {error}") from error
+        except sqlite3.DatabaseError as error:
+            text = str(error)
+            if "not a database" in text or "malformed" in text:
+                advice = "the file is damaged or no journal: move it away and a new one is begun"
+            elif "locked" in text:
+                advice = "another program holds it: close that and try again"
+            elif "readonly" in text or "unable to open" in text:
+                advice = "check that you may write there, or name another file"
+            else:
+                advice = "check the disk and try again"
+            raise LastlookError(f"cannot {doing} the journal {self.path} ({text}): {advice}") from error
+        except OSError as error:
+            raise LastlookError(
+                f"cannot {doing} the journal {self.path} ({error.strerror}): name a file where you may write"
+            ) from error
+
+
+def _where(
+    *, case: str | None = None, since: str | None = None, before: str | None = None
+) -> tuple[str, list[Any]]:
+    parts: list[str] = []
+    values: list[Any] = []
+    for condition, value in (('"case" = ?', case), ("at >= ?", since), ("at < ?", before)):
+        if value is not None:
+            parts.append(condition)
+            values.append(value)
+    return (" WHERE " + " AND ".join(parts) if parts else "", values)
+
+
+def as_json_lines(rows: Iterable[Row]) -> Iterator[str]:
+    """One JSON object a row."""
+    for row in rows:
+        yield json.dumps(row.to_json_dict(), ensure_ascii=False)

@@ -1,0 +1,167 @@
+"""The journal keeps what was written, survives a kill, and leaves files alone that are not its own."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import textwrap
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from models.errors import LastlookError, UsageError
+from models.journal import RESULTS, Attempt, Journal, as_json_lines, utc_text
+
+seconds = st.one_of(st.none(), st.floats(0, 1e6, allow_nan=False))
+attempts = st.builds(
+    Attempt,
+    at=st.datetimes(timezones=st.just(UTC)).map(utc_text),
+    cube=st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=20),
+    size=st.integers(2, 7),
+    case=st.sampled_from(["e1-headlights-left", "e0-sune", "e2o-h-front"]),
+    angle=st.integers(0, 3),
+    sequence=st.one_of(st.none(), st.just("Rw U2 x Rw U2 Rw U2 Rw' U2 Lw U2 Rw' U2 Rw U2 Rw' U2 Rw'")),
+    recognition_s=seconds,
+    recognition_pm_s=seconds,
+    execution_s=seconds,
+    execution_pm_s=seconds,
+    result=st.sampled_from(RESULTS),
+    confidence=st.floats(0, 1),
+)
+
+
+def an_attempt(case: str = "e0-sune", at: str = "2026-11-25T12:00:00.000Z") -> Attempt:
+    return Attempt(at, "big", 4, case, 1, "R U R'", 1.25, 0.02, 3.5, 0.02, "done", 0.997)
+
+
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(st.lists(attempts, max_size=6))
+def test_what_goes_in_comes_out_after_reopening(tmp_path: Path, written: list[Attempt]) -> None:
+    path = tmp_path / f"{os.urandom(8).hex()}.db"
+    with Journal(path) as journal:
+        numbers = [journal.add(one) for one in written]
+    with Journal(path) as journal:
+        rows = journal.rows()
+    assert [row.attempt for row in rows] == written
+    assert [row.id for row in rows] == numbers == sorted(set(numbers))
+    assert [json.loads(line)["case"] for line in as_json_lines(rows)] == [one.case for one in written]
+
+
+def test_file_is_in_wal_mode_and_passes_sqlites_own_check(tmp_path: Path) -> None:
+    """Source: https://www.sqlite.org/pragma.html (journal_mode, integrity_check)."""
+    path = tmp_path / "j.db"
+    with Journal(path) as journal:
+        journal.add(an_attempt())
+        other = sqlite3.connect(path)
+        assert other.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+        assert other.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        assert other.execute('SELECT "case", angle FROM attempt').fetchall() == [("e0-sune", 1)]
+        other.close()
+
+
+def test_a_killed_writer_loses_nothing_that_was_added(tmp_path: Path) -> None:
+    path = tmp_path / "j.db"
+    script = textwrap.dedent(
+        f"""
+        from pathlib import Path
+        from models.journal import Attempt, Journal
+        journal = Journal(Path({str(path)!r}))
+        while True:
+            number = journal.add(Attempt("2026-11-25T12:00:00.000Z", "", 4, "e0-sune", 0, None, 1.0, 0.1,
+                                         None, None, "unfinished", 1.0))
+            print(number, flush=True)
+        """
+    )
+    child = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
+    assert child.stdout is not None
+    confirmed = [int(child.stdout.readline()) for _ in range(20)][-1]
+    child.send_signal(signal.SIGKILL)
+    confirmed = max([confirmed, *[int(line) for line in child.stdout.read().split("\n")[:-1]]])
+    child.wait()
+    child.stdout.close()
+    with Journal(path) as journal:
+        assert [row.id for row in journal.rows()][:confirmed] == list(range(1, confirmed + 1))
+        assert len(journal) - confirmed in (0, 1)
+
+
+def test_choosing_and_forgetting(tmp_path: Path) -> None:
+    with Journal(tmp_path / "deep" / "down" / "j.db") as journal:
+        for day in range(1, 7):
+            journal.add(an_attempt("e0-sune" if day % 2 else "e1-t-left", f"2026-11-{day:02}T08:00:00.000Z"))
+        assert [row.id for row in journal.rows(case="e0-sune")] == [1, 3, 5]
+        assert [row.id for row in journal.rows(since="2026-11-04", last=2)] == [5, 6]
+        with pytest.raises(UsageError, match="nothing chosen"):
+            journal.forget()
+        with pytest.raises(UsageError, match="no attempt 99"):
+            journal.forget([1, 99])
+        assert len(journal) == 6, "a refused request deletes nothing"
+        assert journal.forget([2]) == 1
+        assert journal.forget(case="e0-sune", before="2026-11-03T09") == 2
+        assert [row.id for row in journal.rows()] == [4, 5, 6]
+        assert journal.forget(everything=True) == 3
+        assert journal.add(an_attempt()) == 7, "numbers are never given twice"
+
+
+def test_forgotten_rows_leave_no_trace_in_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "j.db"
+    with Journal(path) as journal:
+        journal.add(Attempt(**{**an_attempt().to_json_dict(), "cube": "a-name-to-forget"}))
+        journal.forget([1])
+    assert not any(b"a-name-to-forget" in file.read_bytes() for file in tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    "field, value",
+    [("size", 9), ("angle", 4), ("confidence", 1.5), ("recognition_s", -1.0), ("result", "won")],
+)
+def test_impossible_values_are_refused(tmp_path: Path, field: str, value: object) -> None:
+    with Journal(tmp_path / "j.db") as journal, pytest.raises(ValueError):
+        journal.add(Attempt(**{**an_attempt().to_json_dict(), field: value}))
+
+
+def test_foreign_and_broken_files_are_named_and_left_alone(tmp_path: Path) -> None:
+    text = tmp_path / "notes.db"
+    text.write_bytes(b"these are my notes, not a database, and they are long enough to look at" * 20)
+    foreign = tmp_path / "foreign.db"
+    with sqlite3.connect(foreign) as db:
+        db.execute("CREATE TABLE birds (name TEXT)")
+    db.close()
+    for path in (text, foreign):
+        before = path.read_bytes()
+        with pytest.raises(LastlookError, match="journal") as caught:
+            Journal(path)
+        assert "\n" not in str(caught.value) and str(path) in str(caught.value)
+        assert path.read_bytes() == before
+
+
+def test_a_later_version_is_not_touched(tmp_path: Path) -> None:
+    path = tmp_path / "j.db"
+    Journal(path).close()
+    db = sqlite3.connect(path)
+    db.execute("PRAGMA user_version = 99")
+    db.close()
+    with pytest.raises(LastlookError, match="later version"):
+        Journal(path)
+
+
+def test_a_folder_in_the_way_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    for path in (tmp_path, tmp_path / "file" / "j.db"):
+        with pytest.raises(LastlookError) as caught:
+            Journal(path)
+        assert "\n" not in str(caught.value)
+
+
+def test_times_are_kept_in_utc() -> None:
+    """Source: ISO 8601, section on UTC designators; 01:30 at +02:00 is 23:30 Z of the day before."""
+    moment = datetime(2026, 11, 25, 1, 30, tzinfo=timezone(timedelta(hours=2)))
+    assert utc_text(moment) == "2026-11-24T23:30:00.000Z"
+    with pytest.raises(ValueError):
+        utc_text(datetime(2026, 11, 25))
