@@ -1,0 +1,255 @@
+"""A cube's profile: what its six colours look like, as plain JSON.
+
+The colour model is hierarchical. A sticker of colour k on face f of picture p is seen, in the features of
+:func:`calibration.colour.log_light`, at
+
+    x = mean[k] + picture_p[k] + face_pf + sticker
+
+``picture`` is one Gaussian over the 6 x 3 numbers of all classes together (covariance ``picture_cov``): the
+light, the camera's curve and how far this cube may differ from the profile, with their correlations: under
+a warm lamp all six classes move as one. ``face`` (``face_cov``) is the other irradiance of each face and
+``sticker`` (``sticker_cov[k]``) what is left. Glare adds ``glare_level`` times the light's colour in linear
+light with prior ``glare_share``; ``outlier_share`` is the prior that pixels are not the sticker's at all.
+
+Files are checked field by field when loaded and written atomically; nothing is ever unpickled.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.errors import LastlookError
+
+Floats = NDArray[np.float64]
+
+VERSION = 1
+#: Names of colour index 0..5 unless a profile says otherwise.
+COLOURS = ("white", "yellow", "red", "orange", "blue", "green")
+#: Colour index of the faces U R F D L B of the solved cube (common practice, no source).
+SCHEME = (0, 2, 5, 1, 3, 4)
+MAX_FILE_BYTES = 4_000_000
+
+
+class ProfileError(LastlookError):
+    """A profile file that cannot be used; the message names the file and the field."""
+
+
+@dataclass(frozen=True)
+class ColourSample:
+    """One labelled sticker: colour index, linear light 0..1, and the light it was seen under.
+
+    ``light_rgb`` is the linear colour of the picture's white, or None where it was not known.
+    """
+
+    colour: int
+    linear_rgb: tuple[float, float, float]
+    light_rgb: tuple[float, float, float] | None = None
+    picture: str = ""
+
+
+@dataclass(frozen=True)
+class ColourModel:
+    """The fitted numbers of a profile (module docstring). Features are natural logarithms of linear light.
+
+    floor         scalar > 0, linear light added before the logarithm
+    mean          (6, 3) class means under the usual light
+    picture_cov   (18, 18) covariance of the six class means of a picture, row = 3 * colour + channel
+    face_cov      (3, 3)
+    sticker_cov   (6, 3, 3)
+    glare_level   (G,) >= 0, first one 0;  glare_share (G,) prior, adds up to 1
+    outlier_share prior 0..1;  outlier_volume: cubic log units over which outliers spread evenly
+    temperature   >= 1: the summed log-likelihoods are divided by this, since errors in a picture agree
+    """
+
+    floor: float
+    mean: Floats
+    picture_cov: Floats
+    face_cov: Floats
+    sticker_cov: Floats
+    glare_level: Floats
+    glare_share: Floats
+    outlier_share: float
+    outlier_volume: float
+    temperature: float
+
+    def __post_init__(self) -> None:
+        for name, shape in (
+            ("mean", (6, 3)),
+            ("picture_cov", (18, 18)),
+            ("face_cov", (3, 3)),
+            ("sticker_cov", (6, 3, 3)),
+            ("glare_share", self.glare_level.shape),
+        ):
+            if getattr(self, name).shape != shape:
+                raise ValueError(f"{name} has shape {getattr(self, name).shape}; it must be {shape}")
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """A named colour model with the cube it belongs to.
+
+    ``sizes`` empty = any size. ``scheme[i]`` = colour index on face URFDLB[i] of the solved cube.
+    ``held_out`` = scores on pictures that no fitting saw, by name. Hash and equality are by identity, so
+    that prepared numbers can be kept per profile.
+    """
+
+    name: str
+    model: ColourModel
+    sizes: tuple[int, ...] = ()
+    colours: tuple[str, ...] = COLOURS
+    scheme: tuple[int, ...] = SCHEME
+    samples: tuple[ColourSample, ...] = ()
+    held_out: dict[str, float] = field(default_factory=dict)
+    note: str = ""
+
+    def with_model(self, model: ColourModel) -> Profile:
+        """The same profile with other numbers."""
+        return replace(self, model=model)
+
+    def to_json_dict(self) -> dict[str, Any]:
+        """Plain lists and numbers, as the file holds them."""
+        model = self.model
+        return {
+            "lastlook_profile": VERSION,
+            "name": self.name,
+            "note": self.note,
+            "sizes": list(self.sizes),
+            "colours": list(self.colours),
+            "scheme": {face: self.colours[k] for face, k in zip("URFDLB", self.scheme, strict=True)},
+            "model": {
+                "floor": model.floor,
+                "mean": _numbers(model.mean),
+                "picture_cov": _numbers(model.picture_cov),
+                "face_cov": _numbers(model.face_cov),
+                "sticker_cov": _numbers(model.sticker_cov),
+                "glare_level": _numbers(model.glare_level),
+                "glare_share": _numbers(model.glare_share),
+                "outlier_share": model.outlier_share,
+                "outlier_volume": model.outlier_volume,
+                "temperature": model.temperature,
+            },
+            "samples": [
+                {
+                    "colour": self.colours[s.colour],
+                    "linear_rgb": list(s.linear_rgb),
+                    "light_rgb": None if s.light_rgb is None else list(s.light_rgb),
+                    "picture": s.picture,
+                }
+                for s in self.samples
+            ],
+            "held_out": dict(self.held_out),
+        }
+
+    def save(self, path: Path) -> None:
+        """Write the profile as JSON; a reader sees the old file or the whole new one, never a part."""
+        text = json.dumps(self.to_json_dict(), indent=1, ensure_ascii=False) + "\n"
+        target = Path(path)
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            handle, partial = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+            try:
+                with os.fdopen(handle, "w", encoding="utf-8") as stream:
+                    stream.write(text)
+                    stream.flush()
+                    os.fsync(stream.fileno())
+                Path(partial).replace(target)
+            except BaseException:
+                Path(partial).unlink(missing_ok=True)
+                raise
+        except OSError as error:
+            raise ProfileError(
+                f"{target}: the profile could not be written ({error.strerror or error}); "
+                "choose a folder that can be written"
+            ) from None
+
+
+def _numbers(array: Floats) -> Any:
+    """Nested lists with every float's shortest exact text, so that a saved profile loads bit for bit."""
+    return array.tolist()
+
+
+def from_json_dict(content: dict[str, Any]) -> Profile:
+    """Build a profile from checked content (the file's structure, see :mod:`calibration.profile_schema`)."""
+    colours = tuple(content["colours"])
+    model = content["model"]
+
+    def array(name: str) -> Floats:
+        numbers = np.array(model[name], dtype=np.float64)
+        numbers.setflags(write=False)
+        return numbers
+
+    def triple(numbers: Any) -> tuple[float, float, float]:
+        return (float(numbers[0]), float(numbers[1]), float(numbers[2]))
+
+    return Profile(
+        name=content["name"],
+        note=content.get("note", ""),
+        sizes=tuple(content["sizes"]),
+        colours=colours,
+        scheme=tuple(colours.index(content["scheme"][face]) for face in "URFDLB"),
+        model=ColourModel(
+            floor=float(model["floor"]),
+            mean=array("mean"),
+            picture_cov=array("picture_cov"),
+            face_cov=array("face_cov"),
+            sticker_cov=array("sticker_cov"),
+            glare_level=array("glare_level"),
+            glare_share=array("glare_share"),
+            outlier_share=float(model["outlier_share"]),
+            outlier_volume=float(model["outlier_volume"]),
+            temperature=float(model["temperature"]),
+        ),
+        samples=tuple(
+            ColourSample(
+                colour=colours.index(s["colour"]),
+                linear_rgb=triple(s["linear_rgb"]),
+                light_rgb=None if s["light_rgb"] is None else triple(s["light_rgb"]),
+                picture=s["picture"],
+            )
+            for s in content["samples"]
+        ),
+        held_out={key: float(value) for key, value in content["held_out"].items()},
+    )
+
+
+def load_profile(path: Path) -> Profile:
+    """Read and check a user's profile file.
+
+    Raises ProfileError with one line that names the file, the field and what is wrong with it.
+    """
+    target = Path(path)
+    try:
+        if target.stat().st_size > MAX_FILE_BYTES:
+            raise ProfileError(f"{target}: too large for a profile (over {MAX_FILE_BYTES // 10**6} MB)")
+        content = json.loads(target.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ProfileError(f"{target}: the profile cannot be read ({error.strerror or error})") from None
+    except (UnicodeDecodeError, RecursionError):
+        raise ProfileError(f"{target}: not a profile (not JSON text)") from None
+    except json.JSONDecodeError as error:
+        raise ProfileError(
+            f"{target}: not a profile: line {error.lineno}, column {error.colno}: {error.msg}"
+        ) from None
+    from calibration.profile_schema import check  # pydantic is imported only for files of a user
+
+    problem = check(content)
+    if problem is not None:
+        raise ProfileError(f"{target}: {problem}")
+    return from_json_dict(content)
+
+
+@lru_cache(maxsize=1)
+def default_profile() -> Profile:
+    """The built-in profile for the six usual colours; its JSON is packaged and held valid by a test."""
+    text = resources.files("calibration").joinpath("data/default_profile.json").read_text(encoding="utf-8")
+    return from_json_dict(json.loads(text))

@@ -1,0 +1,116 @@
+"""The fields of a profile file, checked one by one; the first thing wrong is told in words."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+Light = Annotated[float, Field(ge=0.0, le=1.0)]
+Text = Annotated[str, Field(min_length=1, max_length=80)]
+
+
+def _list(item: Any, count: int) -> Any:
+    return Annotated[list[item], Field(min_length=count, max_length=count)]
+
+
+Row3 = _list(Finite, 3)
+Square3 = _list(Row3, 3)
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+def _require_covariance(name: str, matrix: Any) -> None:
+    values = np.array(matrix, dtype=np.float64)
+    if np.abs(values - values.T).max() > 1e-9 * max(1.0, float(np.abs(values).max())):
+        raise ValueError(f"{name} is not symmetric")
+    if np.linalg.eigvalsh(values).min() <= 0.0:
+        raise ValueError(f"{name} is not a covariance (an eigenvalue is not positive)")
+
+
+class _Model(_Strict):
+    floor: Annotated[float, Field(gt=0.0, le=1.0)]
+    mean: _list(Row3, 6)  # type: ignore[valid-type]
+    picture_cov: _list(_list(Finite, 18), 18)  # type: ignore[valid-type]
+    face_cov: Square3  # type: ignore[valid-type]
+    sticker_cov: _list(Square3, 6)  # type: ignore[valid-type]
+    glare_level: Annotated[list[Annotated[float, Field(ge=0.0, le=100.0)]], Field(min_length=1, max_length=8)]
+    glare_share: list[Share]
+    outlier_share: Annotated[float, Field(gt=0.0, lt=1.0)]
+    outlier_volume: Positive
+    temperature: Annotated[float, Field(ge=1.0, le=100.0)]
+
+    @model_validator(mode="after")
+    def _consistent(self) -> _Model:
+        _require_covariance("picture_cov", self.picture_cov)
+        _require_covariance("face_cov", self.face_cov)
+        for index, matrix in enumerate(self.sticker_cov):
+            _require_covariance(f"sticker_cov {index}", matrix)
+        if len(self.glare_share) != len(self.glare_level):
+            raise ValueError("glare_share and glare_level differ in length")
+        if abs(sum(self.glare_share) - 1.0) > 1e-6:
+            raise ValueError("glare_share does not add up to 1")
+        return self
+
+
+class _Sample(_Strict):
+    colour: Text
+    linear_rgb: _list(Light, 3)  # type: ignore[valid-type]
+    light_rgb: _list(Annotated[float, Field(ge=0.0, le=1e6)], 3) | None  # type: ignore[valid-type]
+    picture: Annotated[str, Field(max_length=1000)]
+
+
+class _Scheme(_Strict):
+    U: Text
+    R: Text
+    F: Text
+    D: Text
+    L: Text
+    B: Text
+
+
+class _File(_Strict):
+    lastlook_profile: Literal[1]
+    name: Text
+    note: Annotated[str, Field(max_length=2000)] = ""
+    sizes: list[Annotated[int, Field(ge=2, le=7)]]
+    colours: _list(Text, 6)  # type: ignore[valid-type]
+    scheme: _Scheme
+    model: _Model
+    samples: Annotated[list[_Sample], Field(max_length=20000)]
+    held_out: dict[str, Finite]
+
+    @model_validator(mode="after")
+    def _names_agree(self) -> _File:
+        if len(set(self.colours)) != 6:
+            raise ValueError("colours holds a name twice")
+        faces = self.scheme.model_dump()
+        if sorted(faces.values()) != sorted(self.colours):
+            raise ValueError("scheme must give each of the six colours to one face")
+        for index, sample in enumerate(self.samples):
+            if sample.colour not in self.colours:
+                raise ValueError(f"samples {index}: {sample.colour!r} is not one of the profile's colours")
+        return self
+
+
+def check(content: Any) -> str | None:
+    """None when ``content`` (parsed JSON) is a valid profile, else one line: the field and what is wrong."""
+    if isinstance(content, dict) and content.get("lastlook_profile") not in (None, 1):
+        version = content["lastlook_profile"]
+        return (
+            f"lastlook_profile: version {version!r} is not known here; a newer lastlook may have written it"
+        )
+    try:
+        _File.model_validate(content)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False)[0]
+        where = ".".join(str(part) for part in first["loc"]) or "profile"
+        more = len(error.errors()) - 1
+        return f"{where}: {first['msg']}" + (f" (and {more} more)" if more else "")
+    return None
