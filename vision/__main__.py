@@ -1,0 +1,5 @@
+"""``python -m vision`` is the same as the ``lastlook`` command."""
+
+from vision.cli import main
+
+main()
