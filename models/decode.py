@@ -1,0 +1,367 @@
+"""The exact decoder: sticker likelihoods in, posterior over all legal last-layer states out.
+
+Model. A cube with only its last layer left has, in a frame with the last layer on top, every sticker
+below it (and the centres of the top face) in one known colour a face, four corner pieces and four
+complete edges in any legal arrangement. Stickers are read independently given that arrangement, so
+
+    log p(picture | arrangement) = fixed stickers + sum over corner slots + sum over edge slots
+
+and the sum over all arrangements factorises: 24 * 27 corner states and 24 * 16 edge states (even
+sizes from 4 up), coupled through the parity of the permutations and an even flip sum on odd sizes,
+corners alone on a 2x2x2. Scored at once are all hypotheses of colouring: 6 colours of the top face,
+4 turns, mirror image, for each face of the picture that may be the top.
+
+The prior is uniform over legal states, colourings and tops; a mirror image has ``mirror_prior``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.cases import case_of
+from models.decode_tables import (
+    CORNER_MIRROR,
+    CORNER_STATES,
+    EDGE_MIRROR,
+    EDGE_STATES,
+    EVEN_EDGE_STATES,
+    FLIPS,
+    PERMUTATIONS,
+    TWISTS,
+    Tables,
+    face_map,
+    tables,
+)
+from models.layer import LastLayer
+
+FloatArray = NDArray[np.float64]
+_KEEP = 1e-9  # hypotheses with a smaller share of the posterior are left out of what follows scoring
+_FRONTS = (2, 1, 5, 4, 0, 3)  # pose faces asked in this order for a front beside a top
+
+
+def log_sum(values: FloatArray, axis: int | tuple[int, ...] = -1) -> FloatArray:
+    """log of the sum of exponentials along ``axis``."""
+    top = values.max(axis=axis, keepdims=True)
+    top = np.where(np.isfinite(top), top, 0.0)
+    with np.errstate(divide="ignore"):
+        total: FloatArray = np.squeeze(top, axis) + np.log(np.exp(values - top).sum(axis=axis))
+    return total
+
+
+@dataclass(frozen=True, eq=False)
+class Scored:
+    """All colourings of one frame, scored. H hypotheses, F flip vectors, parity groups first.
+
+    ``log_weight`` (H,): log prior + log evidence, in nats. ``corners`` (H, 2, 12, 27) and ``edges``
+    (H, 2, 12, F): state probabilities within each parity group, each group summing to 1.
+    ``parity`` (H, 2, 2): joint probability of the two parities (corner, edge). A 2x2x2 has the
+    shapes (H, 1, 1, 1) and (H, 2, 1) for its missing edges.
+    """
+
+    tables: Tables
+    log_prior: FloatArray
+    log_fixed: FloatArray
+    log_weight: FloatArray
+    corners: FloatArray
+    edges: FloatArray
+    parity: FloatArray
+    corner_scores: FloatArray
+    edge_scores: FloatArray
+
+
+def _grouped(scores: FloatArray, states: FloatArray, shape: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
+    """Normalised probabilities and log sums within the two parity groups."""
+    raw = (scores.reshape(len(scores), -1) @ states.T).reshape(len(scores), 2, -1)
+    top = raw.max(axis=2, keepdims=True)
+    weights = np.exp(raw - top)
+    total = weights.sum(axis=2, keepdims=True)
+    weights /= total
+    return weights.reshape(len(scores), *shape), (top + np.log(total))[:, :, 0]
+
+
+def _score(stickers: FloatArray, t: Tables, log_prior: FloatArray) -> Scored:
+    count = len(t.colours)
+    corner_scores = stickers[t.corner_stickers].ravel()[t.corner_pick].sum(axis=4)
+    corners, log_corner = _grouped(corner_scores, CORNER_STATES, (2, 12, 27))
+    by_face = np.zeros((6, 6))
+    np.add.at(by_face, t.fixed_faces, stickers[t.fixed_stickers])
+    log_fixed = by_face[np.arange(6), t.colours].sum(axis=1)
+    if t.size == 2:
+        edge_scores = np.zeros((count, 4, 4, 2))
+        edges, log_edge, coupled = np.ones((count, 1, 1, 1)), np.zeros((count, 1)), np.ones((2, 1), bool)
+        states = 648
+    else:
+        edge_scores = stickers[t.edge_stickers].sum(axis=2).ravel()[t.edge_pick].sum(axis=4)
+        odd = t.size % 2 == 1
+        edges, log_edge = _grouped(
+            edge_scores, EVEN_EDGE_STATES if odd else EDGE_STATES, (2, 12, 8 if odd else 16)
+        )
+        coupled = np.eye(2, dtype=bool) if odd else np.ones((2, 2), bool)
+        states = 62208 if odd else 248832
+    joint = np.where(coupled, log_corner[:, :, None] + log_edge[:, None, :], -np.inf)
+    total = log_sum(joint, axis=(1, 2))
+    parity = np.exp(joint - total[:, None, None])
+    log_weight = log_prior + log_fixed + total - np.log(states)
+    return Scored(t, log_prior, log_fixed, log_weight, corners, edges, parity, corner_scores, edge_scores)
+
+
+@lru_cache(maxsize=8)
+def _case_table(size: int) -> tuple[tuple[str, ...], NDArray[np.intp], NDArray[np.intp]]:
+    """Codes, and the index of the code for each (twist vector, flip vector), as seen and mirrored."""
+    kind = 2 if size == 2 else 4 if size % 2 == 0 else 3
+    if size != kind:
+        return _case_table(kind)
+    flips = ((),) if size == 2 else FLIPS[:8] if size == 3 else FLIPS
+    codes: dict[str, int] = {}
+    index = np.zeros((2, len(TWISTS), len(flips)), dtype=np.intp)
+    home = tuple(range(4))
+    for i, twist in enumerate(TWISTS):
+        for j, flip in enumerate(flips):
+            for mirrored in (False, True):
+                state = LastLayer(size, home, twist, home if flip else (), flip)
+                code = case_of(mirror_state(state) if mirrored else state)[0].code
+                index[int(mirrored), i, j] = codes.setdefault(code, len(codes))
+    return tuple(codes), index[0], index[1]
+
+
+def mirror_state(state: LastLayer) -> LastLayer:
+    """The state seen in a mirror held at its right or left: R and L, and the two twists, change places."""
+    corners = tuple(CORNER_MIRROR[state.corners[i]] for i in CORNER_MIRROR)
+    twist = tuple(-state.twist[i] % 3 for i in CORNER_MIRROR)
+    edges = tuple(EDGE_MIRROR[state.edges[i]] for i in EDGE_MIRROR) if state.edges else ()
+    flip = tuple(state.flip[i] for i in EDGE_MIRROR) if state.flip else ()
+    return LastLayer(state.size, corners, twist, edges, flip)
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """What the stickers say about the last layer. Made by `decode`; probabilities are in 0..1.
+
+    ``log_evidence``      log p(stickers | some last-layer state), in nats, prior included
+    ``log_evidence_any``  log p(stickers | every sticker any colour by itself), in nats
+    The rest is worked out when asked for. States and codes are those of the real cube: for a mirror
+    image the state is mirrored back, while ``face_colours`` and ``marginals`` stay as the picture has them.
+    """
+
+    size: int
+    loglik: FloatArray
+    scored: tuple[Scored, ...]
+    log_evidence: float
+    log_evidence_any: float
+
+    @cached_property
+    def kept(self) -> tuple[tuple[Scored, int, float], ...]:
+        """(frame's scores, hypothesis, share of the posterior), best first, negligible ones left out."""
+        found = []
+        for s in self.scored:
+            share = np.exp(s.log_weight - self.log_evidence)
+            found += [(s, int(h), float(share[h])) for h in np.flatnonzero(share > _KEEP)]
+        return tuple(sorted(found, key=lambda item: -item[2]))
+
+    @cached_property
+    def _orientations(self) -> list[FloatArray]:
+        """For each kept hypothesis, joint probability (27, F) of twist and flip vectors, times its share."""
+        out = []
+        for s, h, share in self.kept:
+            twists, flips = s.corners[h].sum(axis=1), s.edges[h].sum(axis=1)
+            out.append(share * (twists.T @ s.parity[h] @ flips))
+        return out
+
+    @cached_property
+    def case_probabilities(self) -> dict[str, float]:
+        """Probability of each orientation class of this size, keyed by code; sums to 1."""
+        codes, seen, mirrored = _case_table(self.size)
+        total = np.zeros(len(codes))
+        for (s, h, _), joint in zip(self.kept, self._orientations, strict=True):
+            index = mirrored if s.tables.mirrored[h] else seen
+            total += np.bincount(index.ravel(), joint.ravel(), len(codes))
+        total /= total.sum()
+        return {code: float(p) for code, p in zip(codes, total, strict=True)}
+
+    @cached_property
+    def candidates(self) -> tuple[tuple[str, float], ...]:
+        """(code, probability) best first, as few as add up to 0.99 or more."""
+        ranked = sorted(self.case_probabilities.items(), key=lambda item: (-item[1], item[0]))
+        out, total = [], 0.0
+        for code, p in ranked:
+            out.append((code, p))
+            total += p
+            if total >= 0.99:
+                break
+        return tuple(out)
+
+    @property
+    def code(self) -> str:
+        """The most probable orientation class."""
+        return self.candidates[0][0]
+
+    @property
+    def probability(self) -> float:
+        """Probability of `code`."""
+        return self.candidates[0][1]
+
+    @cached_property
+    def _best(self) -> tuple[int, LastLayer, float, tuple[int, int]]:
+        """(index into kept, state as seen, its probability, (twist, flip) index): best of the best case."""
+        codes, seen, mirrored = _case_table(self.size)
+        wanted = codes.index(self.code)
+        best: tuple[float, int, tuple[int, ...]] = (-1.0, 0, (0, 0, 0, 0))
+        for k, (s, h, share) in enumerate(self.kept):
+            if share <= best[0]:
+                break
+            corner, edge = s.corners[h].max(axis=1), s.edges[h].max(axis=1)
+            value = s.parity[h][:, :, None, None] * corner[:, None, :, None] * edge[None, :, None, :]
+            allowed = (mirrored if s.tables.mirrored[h] else seen) == wanted
+            value = np.where(allowed, value, 0.0) * share
+            where = np.unravel_index(int(value.argmax()), value.shape)
+            if value[where] > best[0]:
+                best = (float(value[where]), k, tuple(int(w) for w in where))
+        p, k, (a, b, t, f) = best
+        s, h, _ = self.kept[k]
+        corners = PERMUTATIONS[a * 12 + int(s.corners[h, a, :, t].argmax())]
+        if self.size == 2:
+            return k, LastLayer(2, corners, TWISTS[t], (), ()), p, (t, f)
+        edges = PERMUTATIONS[b * 12 + int(s.edges[h, b, :, f].argmax())]
+        return k, LastLayer(self.size, corners, TWISTS[t], edges, FLIPS[f]), p, (t, f)
+
+    @property
+    def best_hypothesis(self) -> tuple[Scored, int]:
+        """Scores and hypothesis to which `state` belongs."""
+        s, h, _ = self.kept[self._best[0]]
+        return s, h
+
+    @cached_property
+    def state(self) -> LastLayer:
+        """Most probable state among those of the most probable case, of the real cube, front as F."""
+        return mirror_state(self._best[1]) if self.mirrored else self._best[1]
+
+    @property
+    def seen_state(self) -> LastLayer:
+        """`state` as the picture shows it: its mirror image where the picture is one."""
+        return self._best[1]
+
+    @property
+    def orientation_index(self) -> tuple[int, int]:
+        """Indices of the twist vector (TWISTS) and flip vector (FLIPS) of `seen_state`."""
+        return self._best[3]
+
+    @property
+    def state_probability(self) -> float:
+        """Probability of exactly `state` with exactly these face colours."""
+        return self._best[2]
+
+    @property
+    def mirrored(self) -> bool:
+        """True when the picture shows a mirror image of the cube."""
+        s, h = self.best_hypothesis
+        return bool(s.tables.mirrored[h])
+
+    @property
+    def mirrored_probability(self) -> float:
+        """Probability that the picture is a mirror image."""
+        return float(sum(share for s, h, share in self.kept if s.tables.mirrored[h]))
+
+    @property
+    def top(self) -> int:
+        """Pose-frame face that is the last layer's."""
+        return self.best_hypothesis[0].tables.top
+
+    @property
+    def front(self) -> int:
+        """Pose-frame face taken as F in `state`."""
+        return self.best_hypothesis[0].tables.front
+
+    @property
+    def top_probabilities(self) -> dict[int, float]:
+        """Probability of each tried pose-frame face to be the top; sums to 1."""
+        out = {s.tables.top: 0.0 for s in self.scored}
+        for s, _, share in self.kept:
+            out[s.tables.top] += share
+        return out
+
+    @cached_property
+    def frame_colours(self) -> tuple[int, ...]:
+        """Colour index of each face URFDLB in the frame of `seen_state` (top = U, front = F)."""
+        s, h = self.best_hypothesis
+        return tuple(int(c) for c in s.tables.colours[h])
+
+    @cached_property
+    def face_colours(self) -> tuple[int, ...]:
+        """Colour index of each pose-frame face of the solved cube."""
+        s, h = self.best_hypothesis
+        out = [0] * 6
+        for face, pose_face in enumerate(face_map(s.tables.top, s.tables.front)):
+            out[pose_face] = int(s.tables.colours[h, face])
+        return tuple(out)
+
+    @cached_property
+    def marginals(self) -> FloatArray:
+        """Posterior colour of each sticker in the pose frame, (6, n, n, 6), summing to 1 a sticker."""
+        n = self.size
+        out = np.zeros((6 * n * n, 6))
+        for s, h, share in self.kept:
+            t = s.tables
+            out[t.fixed_stickers, t.colours[h][t.fixed_faces]] += share
+            weights = share * s.parity[h].sum(axis=1)[:, None, None] * s.corners[h]
+            pieces = (weights.ravel() @ CORNER_STATES)[:, None]
+            picked = np.broadcast_to(pieces, (48, 3)).ravel()
+            out[t.corner_stickers.ravel()] += np.bincount(t.corner_pick[h].ravel(), picked, 72).reshape(12, 6)
+            if n > 2:
+                weights = share * s.parity[h].sum(axis=0)[:, None, None] * s.edges[h]
+                pieces = (weights.ravel() @ (EVEN_EDGE_STATES if n % 2 else EDGE_STATES))[:, None]
+                picked = np.broadcast_to(pieces, (32, 2)).ravel()
+                sides = np.bincount(t.edge_pick[h].ravel(), picked, 48).reshape(4, 2, 1, 6)
+                out[t.edge_stickers] += sides
+        out /= out.sum(axis=1, keepdims=True)
+        return out.reshape(6, n, n, 6)
+
+
+def decode(
+    loglik: NDArray[np.floating],
+    *,
+    scheme: Sequence[int],
+    tops: Sequence[int] = (0,),
+    front: int = 2,
+    mirror: bool = True,
+    mirror_prior: float = 1e-2,
+    top_colour_log_prior: FloatArray | None = None,
+) -> Posterior:
+    """Posterior over all legal last-layer states.
+
+    loglik   (6, n, n, 6): log p(pixels of the sticker | colour), nats, finite; 0 throughout for a
+             sticker that was not seen. Faces URFDLB of any right-handed labelling (the pose frame).
+    scheme   colour index of URFDLB of the solved cube (a turned cube is tried in all 24 ways).
+    tops     pose-frame faces that may be the last layer's.
+    front    pose-frame face to be called F; for a top that is this face or its opposite, the first
+             neighbour of that top in the order F R B L U D.
+    mirror   whether mirror images are tried, with prior probability ``mirror_prior``.
+    top_colour_log_prior (6,): added for the colour of the top face, nats; default uniform.
+    Raises ValueError for shapes, faces or values that are none of these.
+    """
+    values = np.asarray(loglik, dtype=np.float64)
+    if values.ndim != 4 or values.shape[0] != 6 or values.shape[3] != 6 or values.shape[1] != values.shape[2]:
+        raise ValueError(f"loglik must have the shape (6, n, n, 6), not {values.shape}")
+    size = values.shape[1]
+    if not 2 <= size <= 7 or not np.isfinite(values).all():
+        raise ValueError("loglik must be finite and of a cube with 2 to 7 layers")
+    if sorted(scheme) != list(range(6)) or not tops:
+        raise ValueError("a scheme names each of the six colours once, and at least one top is tried")
+    stickers = values.reshape(-1, 6)
+    scored = []
+    for top in tops:
+        beside = front if front % 3 != top % 3 else next(f for f in _FRONTS if f % 3 != top % 3)
+        t = tables(size, int(top), int(beside), tuple(int(c) for c in scheme), mirror)
+        log_prior = np.full(len(t.colours), -np.log(24 * len(tops)))
+        if mirror:
+            log_prior += np.where(t.mirrored, np.log(mirror_prior), np.log1p(-mirror_prior))
+        if top_colour_log_prior is not None:
+            log_prior += top_colour_log_prior[t.colours[:, 0]]
+        scored.append(_score(stickers, t, log_prior))
+    evidence = float(log_sum(np.concatenate([s.log_weight for s in scored])))
+    anything = float((log_sum(stickers) - np.log(6)).sum())
+    return Posterior(size, values, tuple(scored), evidence, anything)

@@ -1,0 +1,201 @@
+"""Index tables of the decoder: which number of a log-likelihood array belongs to which piece.
+
+Everything here depends on the size of the cube, the colour scheme and the frame alone, is built once
+and kept (``lru_cache``). Arrays are read-only.
+
+Frames. Positions in space: x points to R, y to U, z to F, the printed faces as everywhere in lastlook
+(U with B above it, D with F above it, side faces with U above them, each as seen from outside).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import permutations, product
+
+import numpy as np
+from numpy.typing import NDArray
+
+IntArray = NDArray[np.intp]
+FloatArray = NDArray[np.float64]
+
+U, R, F, D, L, B = range(6)
+FACE_NORMALS = np.array([[0, 1, 0], [1, 0, 0], [0, 0, 1], [0, -1, 0], [-1, 0, 0], [0, 0, -1]])
+
+# Slots in the order of the answer format; faces of a corner clockwise seen from outside, top first.
+CORNER_FACES = ((U, R, F), (U, F, L), (U, L, B), (U, B, R))
+EDGE_FACES = ((U, F), (U, R), (U, B), (U, L))
+# Left-right mirror image of the slots: UFR <-> UFL, UBL <-> UBR; UR <-> UL.
+CORNER_MIRROR = (1, 0, 3, 2)
+EDGE_MIRROR = (0, 3, 2, 1)
+
+
+def permutation_parity(order: tuple[int, ...]) -> int:
+    """0 for an even permutation, 1 for an odd one."""
+    return sum(order[i] > order[j] for i in range(len(order)) for j in range(i + 1, len(order))) % 2
+
+
+# Even ones first, so that an array over permutations splits into its two parities by a reshape.
+PERMUTATIONS = tuple(sorted(permutations(range(4)), key=permutation_parity))
+TWISTS = tuple(t for t in product(range(3), repeat=4) if sum(t) % 3 == 0)
+FLIPS = tuple(sorted(product(range(2), repeat=4), key=lambda flips: sum(flips) % 2))
+
+
+def _one_hot(rows: list[list[int]], width: int) -> FloatArray:
+    table = np.zeros((len(rows), width))
+    for index, row in enumerate(rows):
+        table[index, row] = 1.0
+    table.setflags(write=False)
+    return table
+
+
+# CORNER_STATES[s, slot * 12 + piece * 3 + twist] and EDGE_STATES[s, slot * 8 + piece * 2 + flip];
+# s = permutation * 27 + twist vector, and permutation * 16 + flip vector.
+CORNER_STATES = _one_hot(
+    [[i * 12 + p[i] * 3 + t[i] for i in range(4)] for p in PERMUTATIONS for t in TWISTS], 48
+)
+EDGE_STATES = _one_hot([[i * 8 + p[i] * 2 + f[i] for i in range(4)] for p in PERMUTATIONS for f in FLIPS], 32)
+# The same with an even number of flips only, as on odd sizes; 24 * 8 rows.
+EVEN_EDGE_STATES = _one_hot(
+    [[i * 8 + p[i] * 2 + f[i] for i in range(4)] for p in PERMUTATIONS for f in FLIPS[:8]], 32
+)
+
+
+def corner_positions(size: int) -> tuple[tuple[tuple[int, int, int], ...], ...]:
+    """(face, row, column) of the three stickers of each corner slot, in the order of CORNER_FACES."""
+    e = size - 1
+    return (
+        ((U, e, e), (R, 0, 0), (F, 0, e)),
+        ((U, e, 0), (F, 0, 0), (L, 0, e)),
+        ((U, 0, 0), (L, 0, 0), (B, 0, e)),
+        ((U, 0, e), (B, 0, 0), (R, 0, e)),
+    )
+
+
+def edge_positions(size: int) -> tuple[tuple[tuple[tuple[int, int, int], ...], ...], ...]:
+    """(slot, side 0 top / 1 side face, n - 2 places): stickers of the complete edge in each slot."""
+    e = size - 1
+    inner = range(1, e)
+    return (
+        (tuple((U, e, k) for k in inner), tuple((F, 0, k) for k in inner)),
+        (tuple((U, k, e) for k in inner), tuple((R, 0, e - k) for k in inner)),
+        (tuple((U, 0, k) for k in inner), tuple((B, 0, e - k) for k in inner)),
+        (tuple((U, k, 0) for k in inner), tuple((L, 0, k) for k in inner)),
+    )
+
+
+def flat_index(place: tuple[int, int, int], size: int) -> int:
+    """Index of (face, row, column) in a flat array of 6 n n stickers."""
+    face, row, column = place
+    return (face * size + row) * size + column
+
+
+def _sticker_points(size: int) -> NDArray[np.int64]:
+    """Doubled centre of each sticker (6 n n, 3), pushed outwards so that each is one of a kind."""
+    grid = np.arange(size) * 2 - (size - 1)
+    points = np.zeros((6, size, size, 3), dtype=np.int64)
+    row, col = np.meshgrid(grid, grid, indexing="ij")
+    out = np.full_like(row, size + 1)
+    points[U] = np.stack([col, out, row], axis=-1)
+    points[D] = np.stack([col, -out, -row], axis=-1)
+    points[F] = np.stack([col, -row, out], axis=-1)
+    points[B] = np.stack([-col, -row, -out], axis=-1)
+    points[R] = np.stack([out, -row, -col], axis=-1)
+    points[L] = np.stack([-out, -row, col], axis=-1)
+    return points.reshape(-1, 3)
+
+
+def frame_matrix(top: int, front: int) -> NDArray[np.int64]:
+    """Rotation (3, 3) that carries U to the pose-frame face ``top`` and F to ``front``."""
+    up, ahead = FACE_NORMALS[top], FACE_NORMALS[front]
+    if up @ ahead != 0:
+        raise ValueError(f"faces {top} and {front} are not neighbours")
+    return np.stack([np.cross(up, ahead), up, ahead], axis=1)
+
+
+def face_map(top: int, front: int) -> tuple[int, ...]:
+    """Pose-frame face on which each of URFDLB lies when U is ``top`` and F is ``front``."""
+    turned = FACE_NORMALS @ frame_matrix(top, front).T
+    return tuple(int(np.flatnonzero((FACE_NORMALS == row).all(axis=1))[0]) for row in turned)
+
+
+@lru_cache(maxsize=64)
+def frame_stickers(size: int, top: int, front: int) -> IntArray:
+    """Gather table g (6 n n): sticker i of the frame (top = U, front = F) is pose-frame sticker g[i]."""
+    points = _sticker_points(size)
+    place = {tuple(int(v) for v in point): index for index, point in enumerate(points)}
+    turned = points @ frame_matrix(top, front).T
+    table = np.array([place[tuple(int(v) for v in point)] for point in turned], dtype=np.intp)
+    table.setflags(write=False)
+    return table
+
+
+def scheme_rotations(scheme: tuple[int, ...], mirror: bool) -> NDArray[np.intp]:
+    """All colourings of URFDLB that a solved cube of this scheme can show: (24 or 48, 6) colour indices.
+
+    The first 24 are the turns of the cube, the next 24 (only with ``mirror``) those of its mirror image.
+    """
+    rows = []
+    for swap in (False, True) if mirror else (False,):
+        base = list(scheme)
+        if swap:
+            base[R], base[L] = base[L], base[R]
+        for top in range(6):
+            for front in range(6):
+                if front % 3 != top % 3:
+                    rows.append([base[face] for face in face_map(top, front)])
+    return np.array(rows, dtype=np.intp)
+
+
+@dataclass(frozen=True, eq=False)
+class Tables:
+    """Gather tables for one size, scheme, frame and mirror setting; H hypotheses of colouring.
+
+    ``colours`` (H, 6): colour index of each face URFDLB of the frame. ``mirrored`` (H,) bool.
+    ``corner_pick`` (H, 4, 4, 3, 3) by slot, piece, twist, sticker and ``edge_pick`` (H, 4, 4, 2, 2)
+    index a flat (stickers, 6) array of corner stickers (4 * 3 stickers) and edge sides (4 * 2).
+    """
+
+    size: int
+    top: int
+    front: int
+    colours: IntArray
+    mirrored: NDArray[np.bool_]
+    corner_stickers: IntArray
+    edge_stickers: IntArray
+    corner_pick: IntArray
+    edge_pick: IntArray
+    fixed_stickers: IntArray
+    fixed_faces: IntArray
+    gather: IntArray
+
+
+@lru_cache(maxsize=64)
+def tables(size: int, top: int, front: int, scheme: tuple[int, ...], mirror: bool) -> Tables:
+    """Tables for the frame in which pose face ``top`` is U and ``front`` is F."""
+    gather = frame_stickers(size, top, front)
+    colours = scheme_rotations(scheme, mirror)
+    hypotheses = len(colours)
+    corners = np.array([[flat_index(p, size) for p in slot] for slot in corner_positions(size)])
+    edges = np.array(
+        [[[flat_index(p, size) for p in side] for side in slot] for slot in edge_positions(size)], dtype=np.intp
+    ).reshape(4, 2, max(size - 2, 0))
+    corner_pick = np.zeros((hypotheses, 4, 4, 3, 3), dtype=np.intp)
+    edge_pick = np.zeros((hypotheses, 4, 4, 2, 2), dtype=np.intp)
+    for slot in range(4):
+        for piece in range(4):
+            for twist in range(3):
+                for place in range(3):
+                    face = CORNER_FACES[piece][(place - twist) % 3]
+                    corner_pick[:, slot, piece, twist, place] = (slot * 3 + place) * 6 + colours[:, face]
+            for flip in range(2):
+                for place in range(2):
+                    face = EDGE_FACES[piece][place ^ flip]
+                    edge_pick[:, slot, piece, flip, place] = (slot * 2 + place) * 6 + colours[:, face]
+    moving = set(corners.ravel().tolist()) | set(edges.ravel().tolist())
+    fixed = np.array([s for s in range(6 * size * size) if s not in moving], dtype=np.intp)
+    arrays = (gather[corners], gather[edges], corner_pick, edge_pick, gather[fixed], fixed // (size * size))
+    for array in (colours, *arrays):
+        array.setflags(write=False)
+    mirrored = np.arange(hypotheses) >= 24
+    return Tables(size, top, front, colours, mirrored, *arrays, gather)
