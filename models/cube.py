@@ -1,8 +1,8 @@
 """The NxNxN cube (N = 2..7) as permutations of its stickers.
 
-Facelet arrays are ``(6, n, n)``: face in the order ``URFDLB``, then row and column as printed on paper (U with
-B above it, D with F above it, the sides with U above them, each seen from outside).  The flat index of a
-sticker is ``face * n * n + row * n + column``.  A permutation ``p`` (int array of ``6 * n * n``) takes the stickers
+Facelet arrays are ``(6, n, n)``: face in the order ``URFDLB``, then row and column as printed on paper (U
+with B above it, D with F above it, the sides with U above them, each seen from outside).  The flat index of a
+sticker is ``face * n * n + row * n + column``.  A permutation ``p`` (``6 * n * n`` ints) takes the stickers
 ``old`` to ``new = old[p]``; doing ``p`` and then ``q`` is ``p[q]``.
 
 Space: x to the right (R), y up (U), z to the viewer (F); layers are counted in doubled integer coordinates.

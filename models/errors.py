@@ -31,3 +31,7 @@ class NotationError(LastlookError):
         self.token = token
         self.column = column
         super().__init__(f"column {column}: {token!r} {reason}")
+
+
+class LayerError(LastlookError):
+    """A cube is not at its last layer, or shows a last layer that turns cannot make."""

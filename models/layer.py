@@ -1,0 +1,352 @@
+"""The last layer: corners and complete edges, which states are legal, and what they look like.
+
+Slots, in the order of the answer format: corners ``UFR UFL UBL UBR`` (clockwise seen from above), edges
+``UF UR UB UL`` (counter-clockwise).  ``corners[i]`` is the home slot of the corner now in slot i, ``twist[i]`` where its top sticker is: 0 on top, 1 on the next face clockwise seen from
+outside the corner, 2 counter-clockwise; ``edges[i]`` and ``flip[i]`` likewise for complete edges.
+
+Legal states (the laws of the cube, common practice; the tests hold them against permutation groups):
+
+* twists add up to 0 modulo 3 on every size;
+* n = 3, 5, 7: corners and edges have the same permutation parity, and an even number of edges is flipped
+  (complete edges on 5x5x5 and 7x7x7 contain the middle piece, which obeys the 3x3x3's rules);
+* n = 4, 6: edges have no middle piece, so any permutation and any flips occur;
+* n = 2: no edges, any corner permutation.
+
+Index numbers, used by the decoder and the case table: twist index ``9 UFR + 3 UFL + UBL`` (0..26), flip
+index ``8 UF + 4 UR + 2 UB + UL`` (0..15), permutation index in lexicographic order (0..23), corner index
+``27 * permutation + twist`` (0..647), edge index ``16 * permutation + flip`` (0..383; 0 for n = 2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+from itertools import permutations, product
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.cube import Cube, FaceletArray, IntArray, check_size
+from models.errors import LayerError
+from models.notation import FACES, Moves
+
+CORNER_SLOTS = ("UFR", "UFL", "UBL", "UBR")
+EDGE_SLOTS = ("UF", "UR", "UB", "UL")
+# Faces of each corner slot clockwise from the top sticker, seen from outside the corner.
+CORNER_FACES = ("URF", "UFL", "ULB", "UBR")
+
+PERMUTATIONS = np.array(list(permutations(range(4))))
+"""(24, 4), row = permutation index."""
+PERMUTATION_PARITY = np.array(
+    [sum(p[i] > p[j] for i in range(4) for j in range(i + 1, 4)) % 2 for p in PERMUTATIONS.tolist()]
+)
+"""(24,), 1 for odd."""
+CORNER_TWISTS = np.array([(a, b, c, -(a + b + c) % 3) for a, b, c in product(range(3), repeat=3)])
+"""(27, 4), row = twist index; the fourth twist follows from the other three."""
+EDGE_FLIPS = np.array(list(product(range(2), repeat=4)))
+"""(16, 4), row = flip index."""
+CORNER_STATES, EDGE_STATES = 24 * 27, 24 * 16
+
+_Piece = tuple[tuple[str, int, int], ...]  # face, row and column of each sticker
+
+
+def has_edges(size: int) -> bool:
+    return size > 2
+
+
+def obeys_parity(size: int) -> bool:
+    """True for odd sizes, whose edges contain the 3x3x3's middle pieces."""
+    return size % 2 == 1
+
+
+def is_legal(size: int, corners: tuple[int, ...], twist: tuple[int, ...], edges: tuple[int, ...],
+             flip: tuple[int, ...]) -> bool:  # fmt: skip
+    """Whether turns can produce this last layer with the rest of the cube solved."""
+    slots = list(range(4))
+    if sorted(corners) != slots or len(twist) != 4 or not set(twist) <= {0, 1, 2} or sum(twist) % 3:
+        return False
+    if not has_edges(size):
+        return not edges and not flip
+    if sorted(edges) != slots or len(flip) != 4 or not set(flip) <= {0, 1}:
+        return False
+    return not obeys_parity(size) or (_parity(corners) == _parity(edges) and sum(flip) % 2 == 0)
+
+
+@dataclass(frozen=True)
+class LastLayer:
+    """A legal last-layer state with everything below it solved; hashable."""
+
+    size: int
+    corners: tuple[int, ...] = (0, 1, 2, 3)
+    twist: tuple[int, ...] = (0, 0, 0, 0)
+    edges: tuple[int, ...] = (0, 1, 2, 3)
+    flip: tuple[int, ...] = (0, 0, 0, 0)
+
+    def __post_init__(self) -> None:
+        check_size(self.size)
+        if not is_legal(self.size, self.corners, self.twist, self.edges, self.flip):
+            raise LayerError(
+                f"corners {self.corners} twist {self.twist} edges {self.edges} flip {self.flip} cannot occur "
+                f"on a {self.size}x{self.size}x{self.size} by turns; a piece may have been put in wrongly"
+            )
+
+    @classmethod
+    def solved(cls, size: int) -> LastLayer:
+        check_size(size)
+        return cls(size) if has_edges(size) else cls(size, edges=(), flip=())
+
+    @classmethod
+    def from_indices(cls, size: int, corner_index: int, edge_index: int = 0) -> LastLayer:
+        """From corner index 0..647 and edge index 0..383 (see the module)."""
+        corners = _ints(PERMUTATIONS[corner_index // 27])
+        twist = _ints(CORNER_TWISTS[corner_index % 27])
+        if not has_edges(size):
+            return cls(size, corners, twist, (), ())
+        edges, flip = _ints(PERMUTATIONS[edge_index // 16]), _ints(EDGE_FLIPS[edge_index % 16])
+        return cls(size, corners, twist, edges, flip)
+
+    @classmethod
+    def from_facelets(cls, facelets: NDArray[np.integer[Any]]) -> LastLayer:
+        """From a ``(6, n, n)`` array of home faces 0..5; the inverse of ``facelets()``.
+
+        Raises ``LayerError`` saying what is not as it must be: rows below the top layer, centres, a split
+        edge, a piece that does not exist or comes twice, or an illegal state.
+        """
+        size = int(facelets.shape[-1])
+        check_size(size)
+        flat = facelets.reshape(-1)
+        fixed = np.ones(len(flat), dtype=bool)
+        fixed[corner_positions(size).ravel()] = False
+        fixed[edge_positions(size).ravel()] = False
+        wrong = np.flatnonzero(fixed & (flat != np.repeat(np.arange(6), size * size)))
+        if len(wrong):
+            face, rest = divmod(int(wrong[0]), size * size)
+            row, column = divmod(rest, size)
+            raise LayerError(
+                f"not a last layer: {FACES[face]} row {row + 1} column {column + 1} should be {FACES[face]} "
+                f"and is {FACES[int(flat[wrong[0]])]}; solve everything below the top layer first"
+            )
+        corners, twist = _pieces(flat[corner_positions(size)], _CORNER_HOMES, CORNER_SLOTS)
+        edges: tuple[int, ...] = ()
+        flip: tuple[int, ...] = ()
+        if has_edges(size):
+            shown = flat[edge_positions(size)]
+            split = np.flatnonzero((shown != shown[:, :1]).any(axis=(1, 2)))
+            if len(split):
+                slot = EDGE_SLOTS[split[0]]
+                raise LayerError(f"not a last layer: the {slot} edge is split; pair its wings first")
+            edges, flip = _pieces(shown[:, 0], _EDGE_HOMES, EDGE_SLOTS)
+        return cls(size, corners, twist, edges, flip)
+
+    @classmethod
+    def after(cls, moves: Moves | str, size: int) -> LastLayer:
+        """What a sequence makes of a solved cube; ``LayerError`` if it disturbs more than the last layer."""
+        return cls.from_facelets(Cube.solved(size).apply(moves).facelets())
+
+    @cached_property
+    def corner_index(self) -> int:
+        return 27 * _permutation_index(self.corners) + self.twist_index
+
+    @cached_property
+    def edge_index(self) -> int:
+        return 16 * _permutation_index(self.edges) + self.flip_index if self.edges else 0
+
+    @property
+    def twist_index(self) -> int:
+        return 9 * self.twist[0] + 3 * self.twist[1] + self.twist[2]
+
+    @property
+    def flip_index(self) -> int:
+        return 8 * self.flip[0] + 4 * self.flip[1] + 2 * self.flip[2] + self.flip[3] if self.flip else 0
+
+    @property
+    def is_oriented(self) -> bool:
+        return not any(self.twist) and not any(self.flip)
+
+    @property
+    def has_parity(self) -> bool:
+        """Corner and edge permutation parity differ, or an odd number of edges is flipped: not on a 3x3x3."""
+        return bool(self.edges) and (_parity(self.corners) != _parity(self.edges) or sum(self.flip) % 2 == 1)
+
+    def facelets(self) -> FaceletArray:
+        """``(6, n, n)`` int8: home face of every sticker, rows as printed on paper."""
+        flat = np.repeat(np.arange(6, dtype=np.int8), self.size**2)
+        flat[corner_positions(self.size)] = corner_stickers()[self.corner_index]
+        if has_edges(self.size):
+            flat[edge_positions(self.size)] = edge_stickers()[self.edge_index][:, None, :]
+        return flat.reshape(6, self.size, self.size)
+
+    def turned(self, quarters: int) -> LastLayer:
+        """The same cube held otherwise: after ``quarters`` turns ``y`` of the whole cube, faces relabelled.
+
+        If a sequence makes this state, ``y' sequence y`` makes ``turned(1)``; what was in front is then left.
+        """
+        return self._shifted(quarters, relabel=True)
+
+    def after_top(self, quarters: int) -> LastLayer:
+        """The state after ``quarters`` clockwise turns of the top layer (``U``)."""
+        return self._shifted(quarters, relabel=False)
+
+    def _shifted(self, quarters: int, *, relabel: bool) -> LastLayer:
+        change = quarters if relabel else 0
+        corner_from = [(i - quarters) % 4 for i in range(4)]
+        edge_from = [(i + quarters) % 4 for i in range(4)] if self.edges else []
+        return LastLayer(
+            self.size,
+            tuple((self.corners[i] + change) % 4 for i in corner_from),
+            tuple(self.twist[i] for i in corner_from),
+            tuple((self.edges[i] - change) % 4 for i in edge_from),
+            tuple(self.flip[i] for i in edge_from),
+        )
+
+    def mirrored(self) -> LastLayer:
+        """Left and right swapped: a sequence that makes this state, mirrored, makes that one."""
+        corner_of, edge_of = (1, 0, 3, 2), (0, 3, 2, 1)
+        return LastLayer(
+            self.size,
+            tuple(corner_of[self.corners[i]] for i in corner_of),
+            tuple(-self.twist[i] % 3 for i in corner_of),
+            tuple(edge_of[self.edges[i]] for i in edge_of) if self.edges else (),
+            tuple(self.flip[i] for i in edge_of) if self.edges else (),
+        )
+
+    def then(self, other: LastLayer) -> LastLayer:
+        """The state after a sequence making ``self`` and then one making ``other``."""
+        c, e = other.corners, other.edges
+        return LastLayer(
+            self.size,
+            tuple(self.corners[j] for j in c),
+            tuple((self.twist[j] + t) % 3 for j, t in zip(c, other.twist, strict=True)),
+            tuple(self.edges[j] for j in e),
+            tuple((self.flip[j] + f) % 2 for j, f in zip(e, other.flip, strict=True)),
+        )
+
+    def inverse(self) -> LastLayer:
+        """What the inverse of a sequence makes: ``state.then(state.inverse())`` is solved."""
+        c = tuple(self.corners.index(i) for i in range(4))
+        e = tuple(self.edges.index(i) for i in range(len(self.edges)))
+        twist, flip = tuple(-self.twist[j] % 3 for j in c), tuple(self.flip[j] for j in e)
+        return LastLayer(self.size, c, twist, e, flip)
+
+
+@cache
+def corner_positions(size: int) -> IntArray:
+    """``(4, 3)`` flat sticker indices of the corner slots: top, next clockwise, next counter-clockwise."""
+    last = size - 1
+    places = (
+        [(("U", last, last), ("R", 0, 0), ("F", 0, last))],
+        [(("U", last, 0), ("F", 0, 0), ("L", 0, last))],
+        [(("U", 0, 0), ("L", 0, 0), ("B", 0, last))],
+        [(("U", 0, last), ("B", 0, 0), ("R", 0, last))],
+    )
+    return _flat(places, size)[:, 0]
+
+
+@cache
+def edge_positions(size: int) -> IntArray:
+    """``(4, n - 2, 2)`` flat sticker indices of the edge slots: the pieces of the edge, each (top, side)."""
+    last = size - 1
+    places = (
+        [(("U", last, i), ("F", 0, i)) for i in range(1, last)],
+        [(("U", last - i, last), ("R", 0, i)) for i in range(1, last)],
+        [(("U", 0, last - i), ("B", 0, i)) for i in range(1, last)],
+        [(("U", i, 0), ("L", 0, i)) for i in range(1, last)],
+    )
+    return _flat(places, size).reshape(4, size - 2, 2)
+
+
+@cache
+def corner_stickers() -> FaceletArray:
+    """``(648, 4, 3)`` home faces shown by the slots of every corner index, as ``corner_positions`` orders."""
+    homes = np.array(_CORNER_HOMES, dtype=np.int8)
+    shown = np.empty((24, 27, 4, 3), dtype=np.int8)
+    for place in range(3):  # here, clockwise from the top, is the piece's sticker number place - twist
+        shown[:, :, :, place] = homes[PERMUTATIONS[:, None, :], (place - CORNER_TWISTS[None]) % 3]
+    return _read_only(shown.reshape(CORNER_STATES, 4, 3))
+
+
+@cache
+def edge_stickers() -> FaceletArray:
+    """``(384, 4, 2)`` home faces shown (top, side) by the slots of every edge index."""
+    homes = np.array(_EDGE_HOMES, dtype=np.int8)
+    shown = np.empty((24, 16, 4, 2), dtype=np.int8)
+    for place in range(2):
+        shown[:, :, :, place] = homes[PERMUTATIONS[:, None, :], (place + EDGE_FLIPS[None]) % 2]
+    return _read_only(shown.reshape(EDGE_STATES, 4, 2))
+
+
+@cache
+def legal_mask(size: int) -> NDArray[np.bool_]:
+    """``(648, 384)`` bool, which pairs of corner and edge index are legal; ``(648, 1)`` for n = 2."""
+    check_size(size)
+    if not has_edges(size):
+        mask = np.ones((CORNER_STATES, 1), dtype=bool)
+    elif not obeys_parity(size):
+        mask = np.ones((CORNER_STATES, EDGE_STATES), dtype=bool)
+    else:
+        corner = np.repeat(PERMUTATION_PARITY, 27)
+        edge = np.repeat(PERMUTATION_PARITY, 16)
+        even_flips = np.tile(EDGE_FLIPS.sum(axis=1) % 2 == 0, 24)
+        mask = (corner[:, None] == edge[None, :]) & even_flips[None, :]
+    mask.setflags(write=False)
+    return mask
+
+
+def state_count(size: int) -> int:
+    """648 (n = 2), 62,208 (odd), 248,832 (4 and 6)."""
+    return int(legal_mask(size).sum())
+
+
+def all_states(size: int) -> Iterator[LastLayer]:
+    """Every legal state once, by corner index and then edge index."""
+    for corner_index, edge_index in np.argwhere(legal_mask(size)):
+        yield LastLayer.from_indices(size, int(corner_index), int(edge_index))
+
+
+_CORNER_HOMES = tuple(tuple(FACES.index(f) for f in faces) for faces in CORNER_FACES)
+_EDGE_HOMES = tuple(tuple(FACES.index(f) for f in slot) for slot in EDGE_SLOTS)
+_PERMUTATION_INDEX = {tuple(p): i for i, p in enumerate(PERMUTATIONS.tolist())}
+
+
+def _pieces(
+    shown: NDArray[np.integer[Any]], homes: tuple[tuple[int, ...], ...], slots: tuple[str, ...]
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Home slot and orientation of the piece in each slot, from the faces it shows."""
+    known = {h[-o:] + h[:-o] if o else h: (i, o) for i, h in enumerate(homes) for o in range(len(h))}
+    found: list[tuple[int, int]] = []
+    for slot, stickers in zip(slots, shown.tolist(), strict=True):
+        piece = known.get(tuple(stickers))
+        letters = "".join(FACES[s] for s in stickers)
+        if piece is None:
+            raise LayerError(f"not a last layer: no piece shows {letters}, as the one at {slot} does")
+        if any(piece[0] == earlier for earlier, _ in found):
+            raise LayerError(f"not a last layer: the piece {letters} at {slot} comes twice")
+        found.append(piece)
+    return tuple(p for p, _ in found), tuple(o for _, o in found)
+
+
+def _flat(slots: Sequence[Sequence[_Piece]], size: int) -> IntArray:
+    """``(slots, pieces, stickers)`` flat indices."""
+    index = [[[FACES.index(f) * size**2 + row * size + col for f, row, col in p] for p in s] for s in slots]
+    array = np.array(index, dtype=np.int64)
+    array.setflags(write=False)
+    return array
+
+
+def _read_only(array: FaceletArray) -> FaceletArray:
+    array.setflags(write=False)
+    return array
+
+
+def _ints(row: IntArray) -> tuple[int, ...]:
+    return tuple(int(v) for v in row)
+
+
+def _parity(permutation: tuple[int, ...]) -> int:
+    return int(PERMUTATION_PARITY[_PERMUTATION_INDEX[permutation]])
+
+
+def _permutation_index(permutation: tuple[int, ...]) -> int:
+    return _PERMUTATION_INDEX[permutation]
