@@ -1,0 +1,269 @@
+"""How each kind of moving picture is opened and read, and what to tell a person when that fails."""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Literal, Protocol
+from urllib.parse import urlsplit, urlunsplit
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.errors import LastlookError, UsageError
+from vision.sources import MAX_PIXELS, SUFFIXES, load_photo
+
+Kind = Literal["camera", "recording", "folder", "network"]
+Image = NDArray[np.uint8]
+
+OPEN_TIMEOUT_MS: Final = 5000
+READ_TIMEOUT_MS: Final = 3000
+CAMERA_WISH_WH: Final = (1280, 720)
+SCHEMES: Final = ("http", "https", "rtsp", "rtsps")
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where frames come from. ``where`` is the camera's index or the path or address; ``name`` is the
+    same for people, without any password in it."""
+
+    kind: Kind
+    where: int | str
+    name: str
+
+    @property
+    def finite(self) -> bool:
+        """True for recordings and folders: they end, and do not come back when they fail."""
+        return self.kind in ("recording", "folder")
+
+
+class StreamFaultError(Exception):
+    """Why a source gives no frames; ``final`` when trying again cannot help."""
+
+    def __init__(self, text: str, *, final: bool = False) -> None:
+        super().__init__(text)
+        self.text = text
+        self.final = final
+
+
+class Reader(Protocol):
+    """An opened source. ``read`` gives an image and its place in seconds (None: live), or None at the end
+    or when the source broke off; ``finite`` tells which of the two it was. ``remarks`` are lines about
+    what was skipped since the last call."""
+
+    finite: bool
+
+    def read(self) -> tuple[Image, float | None] | None: ...
+
+    def remarks(self) -> list[str]: ...
+
+    def close(self) -> None: ...
+
+
+def source_named(text: str) -> Source:
+    """The source that a user's argument means.
+
+    Digits are a webcam's index, ``http(s)://`` and ``rtsp(s)://`` an address, anything else a file or a
+    folder. Raises UsageError for what is none of these.
+    """
+    if re.fullmatch(r"\d{1,3}", text):
+        return Source("camera", int(text), f"camera {int(text)}")
+    address = re.match(r"([A-Za-z][A-Za-z0-9+.-]*)://", text)
+    if address:
+        if address[1].lower() not in SCHEMES:
+            raise UsageError(f"{text}: only {', '.join(SCHEMES)} addresses can be watched")
+        try:
+            parts = urlsplit(text)
+            _ = parts.port
+        except ValueError as error:
+            raise UsageError(f"{text}: not an address ({error})") from error
+        if not parts.hostname:
+            raise UsageError(f"{text}: the address names no host")
+        return Source("network", text, _without_password(text))
+    path = Path(text)
+    if path.is_dir():
+        if not frame_paths(path):
+            raise UsageError(f"{text}: no pictures in this folder; give one that holds the frames")
+        return Source("folder", text, text)
+    if not path.exists():
+        raise UsageError(
+            f"{text}: no such file; give a camera's number, a recording, a folder of frames or an address"
+        )
+    if not os.access(path, os.R_OK):
+        raise UsageError(f"{text}: may not be read; check its permissions")
+    return Source("recording", text, text)
+
+
+def frame_paths(folder: Path) -> list[Path]:
+    """The pictures right inside a folder, numbers in their names counting as numbers (f2 before f10)."""
+
+    def key(path: Path) -> list[tuple[int, int, str]]:
+        pieces = re.split(r"(\d+)", path.name)
+        return [(0, int(piece), "") if piece.isdigit() else (1, 0, piece) for piece in pieces]
+
+    return sorted((p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES and p.is_file()), key=key)
+
+
+def open_reader(source: Source, *, frame_rate: float = 30.0) -> Reader:
+    """Open ``source``; raises StreamFaultError with the reason when it gives no frames."""
+    if source.kind == "folder":
+        return _FolderReader(source, frame_rate)
+    return _CaptureReader(source, frame_rate)
+
+
+class _FolderReader:
+    """Pictures of a folder in the order of their names, at a rate that the caller states."""
+
+    finite = True
+
+    def __init__(self, source: Source, frame_rate: float) -> None:
+        self._paths = frame_paths(Path(str(source.where)))
+        self._rate = frame_rate
+        self._at = 0
+        self._remarks: list[str] = []
+
+    def read(self) -> tuple[Image, float | None] | None:
+        while self._at < len(self._paths):
+            number, path = self._at, self._paths[self._at]
+            self._at += 1
+            try:
+                return load_photo(str(path)).image_bgr, number / self._rate
+            except LastlookError as error:
+                self._remarks.append(str(error))
+        return None
+
+    def remarks(self) -> list[str]:
+        told, self._remarks = self._remarks, []
+        return told
+
+    def close(self) -> None:
+        self._at = len(self._paths)
+
+
+class _CaptureReader:
+    """Everything that OpenCV's ``VideoCapture`` opens."""
+
+    def __init__(self, source: Source, frame_rate: float) -> None:
+        quiet_opencv()
+        import cv2
+
+        self._source = source
+        self._rate = frame_rate
+        self._count = 0
+        self._last_s = -1.0
+        if source.kind == "camera":
+            camera_problem = _camera_problem(int(source.where))
+            if camera_problem:
+                raise StreamFaultError(camera_problem)
+            backend = cv2.CAP_V4L2 if sys.platform.startswith("linux") else cv2.CAP_ANY
+            self._capture = cv2.VideoCapture(int(source.where), backend)
+            if self._capture.isOpened():
+                self._capture.set(cv2.CAP_PROP_FRAME_WIDTH, CAMERA_WISH_WH[0])
+                self._capture.set(cv2.CAP_PROP_FRAME_HEIGHT, CAMERA_WISH_WH[1])
+                self._capture.set(cv2.CAP_PROP_BUFFERSIZE, 1)
+        elif source.kind == "network":
+            limits = [
+                cv2.CAP_PROP_OPEN_TIMEOUT_MSEC,
+                OPEN_TIMEOUT_MS,
+                cv2.CAP_PROP_READ_TIMEOUT_MSEC,
+                READ_TIMEOUT_MS,
+            ]
+            self._capture = cv2.VideoCapture(str(source.where), cv2.CAP_FFMPEG, limits)
+        else:
+            self._capture = cv2.VideoCapture(str(source.where), cv2.CAP_FFMPEG)
+        if not self._capture.isOpened():
+            self._capture.release()
+            raise StreamFaultError(_unopened(source), final=source.finite)
+        frames = self._capture.get(cv2.CAP_PROP_FRAME_COUNT)
+        self.finite = source.kind == "recording" or (source.kind == "network" and 0 < frames < 1e9)
+        width = self._capture.get(cv2.CAP_PROP_FRAME_WIDTH)
+        height = self._capture.get(cv2.CAP_PROP_FRAME_HEIGHT)
+        if width * height > MAX_PIXELS:
+            self._capture.release()
+            raise StreamFaultError(
+                f"{source.name}: {width:.0f} x {height:.0f} pixels a frame is over the limit; scale it down",
+                final=True,
+            )
+        told_rate = self._capture.get(cv2.CAP_PROP_FPS)
+        if 1 <= told_rate <= 1000:
+            self._rate = told_rate
+
+    def read(self) -> tuple[Image, float | None] | None:
+        import cv2
+
+        try:
+            good, image = self._capture.read()
+        except cv2.error:
+            good, image = False, None
+        if not good or image is None or image.size == 0:
+            if self._count == 0:
+                raise StreamFaultError(_unopened(self._source), final=self._source.finite)
+            return None
+        if image.ndim == 2:
+            image = cv2.cvtColor(image, cv2.COLOR_GRAY2BGR)
+        self._count += 1
+        if not self.finite:
+            return np.asarray(image, np.uint8), None
+        place_s = self._capture.get(cv2.CAP_PROP_POS_MSEC) / 1000
+        if place_s <= self._last_s:  # a container without usable times
+            place_s = self._last_s + 1 / self._rate if self._last_s >= 0 else 0.0
+        self._last_s = place_s
+        return np.asarray(image, np.uint8), place_s
+
+    def remarks(self) -> list[str]:
+        return []
+
+    def close(self) -> None:
+        self._capture.release()
+
+
+def quiet_opencv() -> None:
+    """Keep OpenCV's and FFmpeg's own chatter off stderr; this project says what is wrong in its own line."""
+    os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")  # AV_LOG_QUIET in FFmpeg's libavutil/log.h
+    os.environ.setdefault("OPENCV_VIDEOIO_V4L_SELECT_TIMEOUT", str(READ_TIMEOUT_MS // 1000))
+    import cv2
+
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+
+
+def _without_password(address: str) -> str:
+    parts = urlsplit(address)
+    host = parts.netloc.rsplit("@", 1)[-1]
+    query = "..." if parts.query else ""
+    return urlunsplit((parts.scheme, host, parts.path, query, ""))
+
+
+def _unopened(source: Source) -> str:
+    reasons = {
+        "camera": "it gives no picture; close other programs that use it, or plug it in again",
+        "network": "no picture from there; check that the camera is on and the address is right",
+        "recording": "no frame in it can be decoded; convert it to MP4 (H.264)",
+    }
+    return f"{source.name}: {reasons[source.kind]}"
+
+
+def _camera_problem(index: int) -> str | None:
+    """What stands in the way of a camera, as far as the system tells before it is opened (Linux)."""
+    if not sys.platform.startswith("linux"):
+        return None
+    devices = Path("/dev")
+    node = devices / f"video{index}"
+    if not node.exists():
+        others = sorted(
+            int(m[1]) for p in devices.glob("video*") if (m := re.fullmatch(r"video(\d+)", p.name))
+        )
+        hint = f"cameras here: {', '.join(map(str, others))}" if others else "no camera is plugged in"
+        return f"camera {index}: not there ({hint})"
+    try:
+        os.close(os.open(node, os.O_RDWR | os.O_NONBLOCK))
+    except PermissionError:
+        return f"camera {index}: permission denied; add your user to the group that owns {node}"
+    except OSError as error:
+        if error.errno == errno.EBUSY:
+            return f"camera {index}: busy; close the other program that uses it"
+        return f"camera {index}: cannot be opened ({error.strerror}); plug it in again"
+    return None
