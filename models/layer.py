@@ -1,8 +1,9 @@
 """The last layer: corners and complete edges, which states are legal, and what they look like.
 
 Slots, in the order of the answer format: corners ``UFR UFL UBL UBR`` (clockwise seen from above), edges
-``UF UR UB UL`` (counter-clockwise).  ``corners[i]`` is the home slot of the corner now in slot i, ``twist[i]`` where its top sticker is: 0 on top, 1 on the next face clockwise seen from
-outside the corner, 2 counter-clockwise; ``edges[i]`` and ``flip[i]`` likewise for complete edges.
+``UF UR UB UL`` (counter-clockwise).  ``corners[i]`` is the home slot of the corner in slot i, ``twist[i]``
+says where its top sticker is: 0 on top, 1 on the next face clockwise seen from outside the corner, 2
+counter-clockwise; ``edges[i]`` and ``flip[i]`` likewise for complete edges.
 
 Legal states (the laws of the cube, common practice; the tests hold them against permutation groups):
 
