@@ -1,0 +1,228 @@
+"""File pictures by case code: copies into folders or new names in place, planned first, always undoable.
+
+Nothing is ever overwritten: a name that is taken gets a number. Each step stands in the log, on the disk,
+before it is done, so :func:`undo` can take back a run that was killed half way.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import shutil
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from models.errors import LastlookError, UsageError
+
+Action = Literal["copy", "rename"]
+JOINT: Final = "__"
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One file to copy or rename."""
+
+    action: Action
+    source: Path
+    target: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What would be done, and what is left alone with the reason."""
+
+    steps: tuple[Step, ...]
+    left_alone: tuple[tuple[Path, str], ...]
+
+
+def plan(answers: Iterable[Mapping[str, Any]], action: Action, folder: Path | None = None) -> Plan:
+    """Plan copies to ``folder/CODE/name`` or renames to ``CODE__name`` in place.
+
+    Only pictures of which the answer names one case are taken; the truth beside a picture (``name.json``)
+    goes with it. A picture that bears its code already is left alone; one that bears another code gets the
+    new one in its stead.
+    """
+    if action == "copy" and folder is None:
+        raise ValueError("copying needs a folder")
+    steps: list[Step] = []
+    left: list[tuple[Path, str]] = []
+    promised: set[Path] = set()
+    taken: set[Path] = set()
+    for answer in answers:
+        source = Path(str(answer["image"]))
+        if source in taken or "start" in answer:  # a recording has no single code
+            continue
+        taken.add(source)
+        if not answer.get("ok") or not answer.get("case"):
+            left.append((source, str(answer.get("reason") or "not named")))
+        elif not source.is_file():
+            left.append((source, "is not there any more"))
+        else:
+            code = str(answer["case"]["code"])
+            if action == "copy":
+                assert folder is not None
+                wanted = folder / code / source.name
+            else:
+                wanted = source.with_name(_coded_name(code, source.name))
+                if wanted == source:
+                    left.append((source, "bears its code already"))
+                    continue
+            files = [source, *(truth for truth in [source.with_suffix(".json")] if truth.is_file())]
+            target = _free(wanted, files, promised)
+            for one in files:
+                step = Step(action, one, target.with_suffix(one.suffix))
+                promised.add(step.target)
+                steps.append(step)
+    return Plan(tuple(steps), tuple(left))
+
+
+def _coded_name(code: str, name: str) -> str:
+    bare = re.sub(rf"^e[0-4][ao]?(?:-[a-z]+)+{JOINT}", "", name)
+    return f"{code}{JOINT}{bare}"
+
+
+def _free(wanted: Path, files: list[Path], promised: set[Path]) -> Path:
+    """``wanted``, or the first of ``wanted-2``, ``wanted-3``... free for the picture and its truth."""
+    number = 1
+    while True:
+        name = wanted.name if number == 1 else f"{wanted.stem}-{number}{wanted.suffix}"
+        target = wanted.with_name(name)
+        targets = [target.with_suffix(one.suffix) for one in files]
+        if not any(os.path.lexists(one) or one in promised for one in targets):
+            return target
+        number += 1
+
+
+def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] | None = None) -> int:
+    """Do the steps; each is noted in ``log`` first. Returns how many were done.
+
+    ``log`` is a file of JSON lines and must be new or such a log (it is appended to). Raises LastlookError
+    at the first step that cannot be done; what was done stays and can be undone.
+    """
+    done = 0
+    try:
+        log.parent.mkdir(parents=True, exist_ok=True)
+        with log.open("a", encoding="utf-8") as notes:
+            for step in steps:
+                step.target.parent.mkdir(parents=True, exist_ok=True)
+                note = {
+                    "action": step.action,
+                    "from": str(step.source.absolute()),
+                    "to": str(step.target.absolute()),
+                    "bytes": step.source.stat().st_size,
+                }
+                notes.write(json.dumps(note) + "\n")
+                notes.flush()
+                os.fsync(notes.fileno())
+                (_copy if step.action == "copy" else _move)(step.source, step.target)
+                done += 1
+                if on_step is not None:
+                    on_step(step)
+    except FileExistsError as error:
+        raise LastlookError(
+            f"{error.filename2 or error.filename}: came up meanwhile and is not overwritten; run it again"
+        ) from error
+    except OSError as error:
+        where = error.filename or log
+        raise LastlookError(
+            f"{where}: {error.strerror or error}; {done} files are done, {log} can undo them"
+        ) from error
+    return done
+
+
+def undo(log: Path) -> tuple[int, list[tuple[Path, str]]]:
+    """Take back what ``log`` says, the last step first; the log itself is then set aside.
+
+    Returns how many steps were taken back, and the files that were left alone with the reason: those that
+    are gone, have changed, or whose old name is taken. A step that a kill left undone needs nothing.
+    Raises UsageError when the file is no such log.
+    """
+    steps = _read_log(log)
+    undone = 0
+    left: list[tuple[Path, str]] = []
+    for action, old, new, length in reversed(steps):
+        try:
+            if not new.is_file():
+                if action == "rename" and not old.is_file():
+                    left.append((new, "is gone"))
+                continue
+            if new.stat().st_size != length:
+                left.append((new, "has changed since"))
+            elif action == "copy":
+                new.unlink()
+                undone += 1
+                with contextlib.suppress(OSError):
+                    new.parent.rmdir()  # only when this leaves it empty
+            else:
+                if old.exists() and old.samefile(new):  # killed between the new name and the old one's end
+                    new.unlink()
+                else:
+                    _move(new, old)
+                undone += 1
+        except FileExistsError:
+            left.append((new, f"its old name {old.name} is taken"))
+        except OSError as error:
+            left.append((new, error.strerror or str(error)))
+    if not left:
+        log.replace(log.with_name(log.name + ".undone"))
+    return undone, left
+
+
+def _read_log(log: Path) -> list[tuple[str, Path, Path, int]]:
+    try:
+        lines = log.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "is no text"
+        raise UsageError(f"{log}: {reason}; name the log that --rename or --copy-to wrote") from error
+    steps = []
+    for number, line in enumerate(lines, 1):
+        try:
+            note = json.loads(line)
+            action, old, new, length = (
+                note["action"],
+                Path(note["from"]),
+                Path(note["to"]),
+                int(note["bytes"]),
+            )
+            if action not in ("copy", "rename"):
+                raise ValueError(action)
+        except (ValueError, KeyError, TypeError) as error:
+            if number == len(lines):  # cut short by a kill: its step was not begun
+                break
+            raise UsageError(
+                f"{log}: line {number} is no step of a filing log; nothing was undone"
+            ) from error
+        steps.append((action, old, new, length))
+    return steps
+
+
+def _copy(source: Path, target: Path) -> None:
+    """Copy with times; complete or not there at all, and never over a file that is there."""
+    draft = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        shutil.copy2(source, draft)
+        _move(draft, target)
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def _move(source: Path, target: Path) -> None:
+    """Give a file a new name unless that name is taken (then FileExistsError), in one step where it can be.
+
+    A hard link fails on a name that is taken, which a plain rename would overwrite. Where the file system
+    has no links (FAT), the name is first claimed with an empty file.
+    """
+    try:
+        os.link(source, target, follow_symlinks=False)
+    except FileExistsError:
+        raise
+    except OSError:
+        with target.open("xb"):
+            pass
+        source.replace(target)
+        return
+    source.unlink()

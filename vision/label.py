@@ -1,0 +1,187 @@
+"""Label many files: a pool of processes reads them, the answers come back one by one, none stops the run.
+
+The reader is an argument: a callable that takes an :class:`~vision.gather.Item` and gives the answers of
+that file as JSON objects (one for a picture, one a shown case for a recording). It is sent to the
+processes of the pool, so it must be picklable; what is heavy it loads there, once a process.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field
+from multiprocessing import get_context
+from typing import Any
+
+from models.errors import LastlookError
+from vision.gather import Item, Problem
+from vision.ledger import AnswerLog, digest_of
+
+Json = dict[str, Any]
+Reader = Callable[[Item], list[Json]]
+KILLS_ITS_PROCESS = "brings the process that reads it down; the file is damaged or too large for this machine"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of one file: its answers, its digest, and for a broken file the reason."""
+
+    item: Item
+    answers: tuple[Json, ...] = ()
+    digest: str = ""
+    error: str | None = None
+
+
+@dataclass(slots=True)
+class Tally:
+    """Counts of a run, and the files that gave no answer."""
+
+    files: int = 0
+    named: int = 0
+    unsettled: int = 0
+    nothing: int = 0
+    skipped: int = 0
+    stopped: bool = False
+    problems: list[Problem] = field(default_factory=list)
+
+    def add(self, outcome: Outcome) -> None:
+        """Count one file in."""
+        self.files += 1
+        if outcome.error is not None:
+            self.problems.append(Problem(outcome.item.path, outcome.error))
+            return
+        for answer in outcome.answers:
+            if answer.get("ok"):
+                self.named += 1
+            elif answer.get("reason") == "no-cube":
+                self.nothing += 1
+            else:
+                self.unsettled += 1
+
+
+def unreadable_answer(item: Item, detail: str) -> Json:
+    """The answer for a picture that cannot be read: all fields there, reason ``unreadable``."""
+    from vision.answer import Answer
+
+    del detail  # the JSON has no field for it; it stands in the ledger and in the list at the end
+    return Answer(image=item.path, ok=False, reason="unreadable").to_json_dict()
+
+
+def read_one(item: Item, reader: Reader) -> Outcome:
+    """Run the reader on one file; whatever goes wrong with it becomes part of the outcome."""
+    digest = ""
+    try:
+        digest = digest_of(item.path)
+        return Outcome(item, tuple(reader(item)), digest)
+    except LastlookError as error:
+        reason = str(error)
+    except MemoryError:
+        reason = "is too large for the memory of this machine"
+    except OSError as error:
+        reason = f"cannot be read: {error.strerror or error}"
+    except Exception as error:  # one broken file never stops the run: it is named at the end
+        reason = f"could not be labelled ({type(error).__name__}: {error})"
+    reason = reason.removeprefix(f"{item.path}: ")
+    answers = (unreadable_answer(item, reason),) if item.kind == "picture" else ()
+    return Outcome(item, answers, digest, " ".join(reason.split()))
+
+
+def outcomes(
+    items: Sequence[Item],
+    reader: Reader,
+    *,
+    jobs: int = 1,
+    backend: str = "loky",
+    backend_options: dict[str, Any] | None = None,
+) -> Iterator[Outcome]:
+    """Outcomes in the order of ``items``, each handed over as soon as those before it are done.
+
+    ``jobs`` processes run at once; at most a few times as many files are under way, so memory does not
+    grow with the number of files. ``backend`` is a joblib backend ("loky", or "dask" with a client made
+    by the caller, or any that is registered). A file that takes its process down with it is found by
+    reading the files under way one at a time in a process of its own; it becomes an outcome with an error.
+    """
+    if jobs == 1 and backend == "loky":
+        yield from (read_one(item, reader) for item in items)
+        return
+    queue = deque(items)
+    while queue:
+        finished = 0
+        try:
+            for outcome in _pooled(queue, reader, jobs, backend, backend_options or {}):
+                finished += 1
+                yield outcome
+            return
+        except BrokenProcessPool:
+            pass
+        for _ in range(finished):
+            queue.popleft()
+        # the culprit is among the files under way: those at the head of what is left
+        for _ in range(min(len(queue), _under_way(jobs))):
+            yield _alone(queue.popleft(), reader)
+
+
+def _under_way(jobs: int) -> int:
+    return 4 * jobs
+
+
+def _pooled(
+    items: Sequence[Item] | deque[Item], reader: Reader, jobs: int, backend: str, options: dict[str, Any]
+) -> Iterator[Outcome]:
+    from joblib import Parallel, delayed, parallel_config
+
+    # a deque must not change under the pool, and the pool reads ahead: give it a copy
+    waiting = tuple(items)
+    with parallel_config(backend=backend, n_jobs=jobs, **options):
+        pool = Parallel(
+            n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=_under_way(jobs), max_nbytes=None
+        )
+        results = pool(delayed(read_one)(item, reader) for item in waiting)
+        with contextlib.closing(results):
+            yield from results
+
+
+def _alone(item: Item, reader: Reader) -> Outcome:
+    with ProcessPoolExecutor(max_workers=1, mp_context=get_context("spawn")) as executor:
+        try:
+            return executor.submit(read_one, item, reader).result()
+        except BrokenProcessPool:
+            answers = (unreadable_answer(item, KILLS_ITS_PROCESS),) if item.kind == "picture" else ()
+            return Outcome(item, answers, "", KILLS_ITS_PROCESS)
+
+
+def label(
+    items: Sequence[Item],
+    reader: Reader,
+    *,
+    log: AnswerLog | None = None,
+    on_outcome: Callable[[Outcome], None] | None = None,
+    jobs: int = 1,
+    backend: str = "loky",
+    backend_options: dict[str, Any] | None = None,
+) -> Tally:
+    """Read ``items`` and write each file's answers to ``log`` as they come.
+
+    What the log knows already is skipped. Ctrl-C ends the run after the file at hand; ``Tally.stopped``
+    says so, and what was written stays. ``on_outcome`` is called once a file, after it is written.
+    """
+    todo = list(items) if log is None else log.remaining(items)
+    tally = Tally(skipped=len(items) - len(todo))
+    if log is not None:
+        waiting = {item.path for item in todo}
+        tally.problems += log.known_problems([item for item in items if item.path not in waiting])
+    running = outcomes(todo, reader, jobs=jobs, backend=backend, backend_options=backend_options)
+    try:
+        with contextlib.closing(running):  # type: ignore[type-var]
+            for outcome in running:
+                if log is not None:
+                    log.write(outcome.item, outcome.answers, digest=outcome.digest, error=outcome.error)
+                tally.add(outcome)
+                if on_outcome is not None:
+                    on_outcome(outcome)
+    except KeyboardInterrupt:
+        tally.stopped = True
+    return tally

@@ -1,0 +1,233 @@
+"""The file of answers and the ledger beside it: a run can be killed at any moment and continued.
+
+``answers.jsonl`` holds nothing but answers, one JSON object a line. ``answers.jsonl.ledger`` says for
+each file that is done what it was (length, time of change, BLAKE2b digest), under which options it was
+read, and how many lines it gave. An answer counts when the ledger names it; its lines are written first,
+the ledger's line after them, each with one call. What a kill leaves half done is dropped on resuming.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from models.errors import LastlookError, UsageError
+from vision.files import write_atomically
+from vision.gather import Item, Problem
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What the ledger knows of one file."""
+
+    image: str
+    bytes: int
+    mtime_ns: int
+    digest: str
+    options: str
+    lines: int
+    error: str | None = None
+
+
+def digest_of(path: str | Path) -> str:
+    """BLAKE2b (RFC 7693) of a file's bytes, 16 bytes as hex."""
+    with Path(path).open("rb") as stream:
+        return hashlib.file_digest(stream, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
+
+
+def read_lines(path: str | Path) -> Iterator[dict[str, Any]]:
+    """The JSON objects of a file of lines; a line cut short by a kill, or no object, is passed over."""
+    with Path(path).open("rb") as stream:
+        for line in stream:
+            one = _parsed(line)
+            if one is not None:
+                yield one
+
+
+def _parsed(line: bytes) -> dict[str, Any] | None:
+    if not line.endswith(b"\n"):
+        return None
+    try:
+        one = json.loads(line)
+    except ValueError:
+        return None
+    return one if isinstance(one, dict) else None
+
+
+class AnswerLog:
+    """Appends answers to ``out``; ``resume`` keeps the answers of files that are done and unchanged.
+
+    ``options`` is a short text of all that changes an answer (size, front, profile): answers read under
+    other options do not count as done. Raises UsageError when ``out`` is there and ``resume`` is not asked
+    for, LastlookError when it cannot be written. Use it as a context manager.
+    """
+
+    def __init__(self, out: Path, *, options: str = "", resume: bool = False) -> None:
+        self.out = out
+        self.ledger = out.with_name(out.name + ".ledger")
+        self.options = options
+        self._done: dict[str, Done] = {}
+        self._by_bytes: dict[int, list[Done]] = {}
+        if out.is_dir():
+            raise UsageError(
+                f"{out} is a folder; name a file for the answers, such as {out / 'answers.jsonl'}"
+            )
+        if out.exists() and out.stat().st_size and not resume:
+            raise UsageError(f"{out} holds answers already; go on with --resume, or name another file")
+        try:
+            out.parent.mkdir(parents=True, exist_ok=True)
+            if resume:
+                self._take_up()
+            self._answers_fd = os.open(out, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
+            mode = os.O_WRONLY | os.O_APPEND | os.O_CREAT | (0 if resume else os.O_TRUNC)
+            self._ledger_fd = os.open(self.ledger, mode, 0o644)
+        except OSError as error:
+            raise LastlookError(f"{out}: cannot be written: {error.strerror or error}") from error
+
+    def __enter__(self) -> AnswerLog:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Put both files on the disk and let go of them."""
+        for fd in (self._answers_fd, self._ledger_fd):
+            os.fsync(fd)
+            os.close(fd)
+
+    def remaining(self, items: Sequence[Item]) -> list[Item]:
+        """The items that still have to be read; drops the lines of items that have changed.
+
+        A file whose length and time of change are as noted is unchanged; one whose time alone differs is
+        compared by its digest. A file under a new name with the content of one that is gone has moved: its
+        answers get the new name.
+        """
+        moved = {item.path: old for item in items if (old := self._moved_from(item)) is not None}
+        if moved:
+            self._adopt(moved, items)
+        todo = [item for item in items if not self._unchanged(item)]
+        stale = {item.path for item in todo} & self._done.keys()
+        if stale:
+            self._drop(stale)
+        return todo
+
+    def known_problems(self, items: Sequence[Item]) -> list[Problem]:
+        """Files of ``items`` that an earlier run could not read and that have not changed since."""
+        notes = (self._done.get(item.path) for item in items)
+        return [Problem(done.image, done.error) for done in notes if done and done.error]
+
+    def write(
+        self, item: Item, answers: Sequence[Mapping[str, Any]], *, digest: str = "", error: str | None = None
+    ) -> None:
+        """Append the answers of one file, then note that it is done."""
+        text = "".join(json.dumps(one, ensure_ascii=False) + "\n" for one in answers)
+        done = Done(item.path, item.bytes, item.mtime_ns, digest, self.options, len(answers), error)
+        try:
+            _append(self._answers_fd, text.encode("utf-8", "surrogatepass"))
+            _append(self._ledger_fd, (json.dumps(asdict(done)) + "\n").encode("ascii"))
+        except OSError as fault:
+            raise LastlookError(
+                f"{self.out}: cannot be written: {fault.strerror or fault}; what is there is kept: make room"
+                " and go on with --resume"
+            ) from fault
+
+    def _unchanged(self, item: Item) -> bool:
+        done = self._done.get(item.path)
+        if done is None or done.options != self.options or done.bytes != item.bytes:
+            return False
+        if done.mtime_ns == item.mtime_ns:
+            return True
+        try:
+            return bool(done.digest) and digest_of(item.path) == done.digest
+        except OSError:
+            return False
+
+    def _moved_from(self, item: Item) -> str | None:
+        if item.path in self._done:
+            return None
+        for done in self._by_bytes.get(item.bytes, ()):
+            if done.image in self._done and done.digest and not Path(done.image).exists():
+                try:
+                    if digest_of(item.path) == done.digest:
+                        return done.image
+                except OSError:
+                    return None
+        return None
+
+    def _adopt(self, moved: Mapping[str, str], items: Sequence[Item]) -> None:
+        """Write the new names of moved files into both files."""
+        facts = {item.path: item for item in items}
+        new_name = {old: new for new, old in moved.items()}
+        for old, new in new_name.items():
+            self._done[new] = replace(self._done.pop(old), image=new, mtime_ns=facts[new].mtime_ns)
+        self._rewrite(new_name)
+
+    def _take_up(self) -> None:
+        """Read the ledger, and drop from both files what a kill left half done."""
+        if not self.out.exists():
+            self.ledger.unlink(missing_ok=True)
+            return
+        if not self.ledger.exists():
+            if self.out.stat().st_size:
+                raise UsageError(
+                    f"{self.out} has no {self.ledger.name} beside it, so nothing tells which files are done;"
+                    " name another file for the answers"
+                )
+            return
+        for line in read_lines(self.ledger):
+            try:
+                done = Done(**line)
+            except TypeError:
+                continue
+            self._done[done.image] = done
+        for done in self._done.values():
+            self._by_bytes.setdefault(done.bytes, []).append(done)
+        counted: dict[str, int] = {}
+        for answer in read_lines(self.out):
+            image = str(answer.get("image"))
+            counted[image] = counted.get(image, 0) + 1
+        broken = {image for image, done in self._done.items() if counted.get(image, 0) != done.lines}
+        self._drop(broken | (counted.keys() - self._done.keys()))
+
+    def _drop(self, images: set[str] | frozenset[str]) -> None:
+        """Rewrite both files without the lines of ``images`` (and without lines cut short)."""
+        for image in images:
+            self._done.pop(image, None)
+        self._rewrite({})
+
+    def _rewrite(self, new_name: Mapping[str, str]) -> None:
+        kept = bytearray()
+        with self.out.open("rb") as stream:
+            for line in stream:
+                one = _parsed(line)
+                if one is None:
+                    continue
+                image = str(one.get("image"))
+                if image in new_name:
+                    one["image"] = image = new_name[image]
+                    line = (json.dumps(one, ensure_ascii=False) + "\n").encode("utf-8", "surrogatepass")
+                if image in self._done:
+                    kept += line
+        old_fds = (getattr(self, "_answers_fd", None), getattr(self, "_ledger_fd", None))
+        # ledger first: between the two, an answer without a note is dropped again by the next resume
+        notes = "".join(json.dumps(asdict(done)) + "\n" for done in self._done.values())
+        write_atomically(self.ledger, notes.encode("ascii"))
+        write_atomically(self.out, bytes(kept))
+        if old_fds[0] is not None and old_fds[1] is not None:
+            for fd in old_fds:
+                os.close(fd)  # type: ignore[arg-type]
+            self._answers_fd = os.open(self.out, os.O_WRONLY | os.O_APPEND)
+            self._ledger_fd = os.open(self.ledger, os.O_WRONLY | os.O_APPEND)
+
+
+def _append(fd: int, data: bytes) -> None:
+    """One call to the system for all of it; a disk that takes less gets the rest in further calls."""
+    view = memoryview(data)
+    while view:
+        view = view[os.write(fd, view) :]

@@ -1,0 +1,330 @@
+"""Index a recording: read few frames, those that can tell something new, and list the cases shown.
+
+The recording is cut into stretches that the processes of a pool scan side by side. Within one, frames are
+looked at ten times a second as a thumbnail. A thumbnail like that of the frame read last needs no reading:
+the answer still holds. Otherwise a frame is read every second (every half second while nothing is
+settled). Where two readings differ, the frames between them are searched by halving, so a boundary is
+known to a tenth of a second.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.errors import LastlookError
+from vision.shown import Reading, Shown, reading_of, shown_cases
+
+Picture = NDArray[np.uint8]
+FrameReader = Callable[[Picture], Mapping[str, Any]]
+LOOK_S: Final = 0.1
+READ_SETTLED_S: Final = 1.0
+READ_OPEN_S: Final = 0.5
+STRETCH_S: Final = 30.0
+SAME_LEVELS: Final = 6.0
+"""Largest change of a block of the thumbnail, in 8-bit levels, that still counts as the same view."""
+LONGEST_SIDE_PX: Final = 1280
+MAX_FRAME_PIXELS: Final = 40_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Of a recording: its length in seconds (0 when the file does not tell) and the frame size."""
+
+    seconds: float
+    width: int
+    height: int
+
+
+@dataclass(frozen=True, slots=True)
+class Indexed:
+    """The cases shown in a recording, with how many frames were looked at and read."""
+
+    shown: tuple[Shown, ...]
+    seconds: float
+    frames_looked_at: int
+    frames_read: int
+
+
+def facts_of(path: str | Path) -> Facts:
+    """Length and frame size. Raises LastlookError when the file is no recording that can be played."""
+    import cv2
+
+    with _opened(path) as capture:
+        rate = capture.get(cv2.CAP_PROP_FPS)
+        count = capture.get(cv2.CAP_PROP_FRAME_COUNT)
+        width, height = (int(capture.get(p)) for p in (cv2.CAP_PROP_FRAME_WIDTH, cv2.CAP_PROP_FRAME_HEIGHT))
+        if width * height > MAX_FRAME_PIXELS:
+            raise LastlookError(
+                f"{path}: frames of {width} x {height} are too large; save it at 1920 x 1080 or less"
+            )
+        if not capture.grab():
+            raise LastlookError(f"{path}: holds no frame that can be read; save it again as MP4 (H.264)")
+        seconds = count / rate if rate > 0 and count > 0 else 0.0
+        return Facts(float(seconds) if np.isfinite(seconds) else 0.0, width, height)
+
+
+def index_recording(
+    path: str | Path,
+    reader: FrameReader,
+    *,
+    jobs: int = 1,
+    backend: str = "loky",
+    backend_options: dict[str, Any] | None = None,
+    on_progress: Callable[[float, float], None] | None = None,
+) -> Indexed:
+    """List the cases shown in the recording at ``path``.
+
+    ``reader`` takes a frame (uint8, BGR) and gives an answer's JSON object; with ``jobs`` > 1 it is sent
+    to other processes. ``on_progress`` is told (seconds done, seconds in all). Raises LastlookError when
+    the recording cannot be played.
+    """
+    facts = facts_of(path)
+    edges_s = [0.0, *np.arange(STRETCH_S, max(facts.seconds - STRETCH_S / 2, 0.0), STRETCH_S).tolist()]
+    stretches = list(zip(edges_s, [*edges_s[1:], float("inf")], strict=True))
+    readings: list[Reading] = []
+    looked_at = read = 0
+    last_s = 0.0
+    for number, stretch in enumerate(
+        _scanned(str(path), stretches, reader, jobs, backend, backend_options or {})
+    ):
+        readings += stretch.readings
+        looked_at += stretch.frames_looked_at
+        read += stretch.frames_read
+        last_s = max(last_s, stretch.last_s)
+        if on_progress is not None:
+            on_progress(min(stretches[number][1], facts.seconds), facts.seconds)
+    readings.sort(key=lambda one: one.at_s)
+    end_s = max(facts.seconds, last_s)
+    return Indexed(tuple(shown_cases(readings, until_s=end_s)), end_s, looked_at, read)
+
+
+@dataclass(slots=True)
+class Stretch:
+    """What the scan of one stretch gives."""
+
+    readings: list[Reading]
+    frames_looked_at: int = 0
+    frames_read: int = 0
+    last_s: float = 0.0
+
+
+def _scanned(
+    path: str,
+    stretches: Sequence[tuple[float, float]],
+    reader: FrameReader,
+    jobs: int,
+    backend: str,
+    options: dict[str, Any],
+) -> Iterator[Stretch]:
+    if len(stretches) == 1 or (jobs == 1 and backend == "loky"):
+        yield from (scan(path, start_s, end_s, reader) for start_s, end_s in stretches)
+        return
+    from joblib import Parallel, delayed, parallel_config
+
+    with parallel_config(backend=backend, n_jobs=jobs, **options):
+        pool = Parallel(n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=2 * jobs)
+        results = pool(delayed(scan)(path, start_s, end_s, reader) for start_s, end_s in stretches)
+        with contextlib.closing(results):
+            yield from results
+
+
+def scan(path: str, start_s: float, end_s: float, reader: FrameReader) -> Stretch:
+    """Readings of the frames of ``path`` with start_s <= time < end_s, in order of time."""
+    scanner = _Scanner(reader)
+    for at_s, frame, scale in _frames(path, start_s, end_s):
+        scanner.scale = scale
+        scanner.look(at_s, frame)
+    scanner.finish()
+    return scanner.stretch
+
+
+class _Scanner:
+    """Decides for each frame whether to read it, and finds where the answer changes."""
+
+    def __init__(self, reader: FrameReader) -> None:
+        self.reader = reader
+        self.scale = 1.0
+        self.stretch = Stretch([])
+        self.last: Reading | None = None
+        self.last_thumb: NDArray[np.float32] | None = None
+        self.same_until_s: float | None = None
+        self.held: list[tuple[float, Picture]] = []
+
+    def look(self, at_s: float, frame: Picture) -> None:
+        self.stretch.frames_looked_at += 1
+        self.stretch.last_s = at_s
+        thumb = thumbnail(frame)
+        if self.last is None or self.last_thumb is None:
+            self._read(at_s, frame, thumb)
+            return
+        if not self.held and change(thumb, self.last_thumb) < SAME_LEVELS:
+            self.same_until_s = at_s
+            return
+        self._carry_on()
+        wait_s = READ_SETTLED_S if self.last.settled else READ_OPEN_S
+        if at_s - self.last.at_s < wait_s:
+            self.held.append((at_s, frame))
+            return
+        self._read(at_s, frame, thumb)
+
+    def finish(self) -> None:
+        """Read the last frame held, so that the end is known as well."""
+        self._carry_on()
+        if self.held:
+            at_s, frame = self.held.pop()
+            self._read(at_s, frame, thumbnail(frame))
+
+    def _carry_on(self) -> None:
+        """A view that stayed the same stands for a reading at its last moment too."""
+        if self.same_until_s is not None and self.last is not None:
+            self.last = replace(self.last, at_s=self.same_until_s, still_jpeg=None)
+            self.stretch.readings.append(self.last)
+        self.same_until_s = None
+
+    def _read(self, at_s: float, frame: Picture, thumb: NDArray[np.float32]) -> None:
+        before, now = self.last, self._reading(at_s, frame)
+        between = self.held
+        self.held = []
+        found = [now]
+        if before is not None and before.label != now.label:
+            found = [*self._search(before, now, between), now]
+        for one in found:
+            self._keep(one)
+        self.last, self.last_thumb = self.stretch.readings[-1], thumb
+
+    def _search(
+        self, before: Reading, after: Reading, between: Sequence[tuple[float, Picture]]
+    ) -> list[Reading]:
+        """Readings between two that differ, until no frame lies between two with different labels."""
+        if not between or before.label == after.label:
+            return []
+        middle = len(between) // 2
+        at_s, frame = between[middle]
+        now = self._reading(at_s, frame)
+        return [
+            *self._search(before, now, between[:middle]),
+            now,
+            *self._search(now, after, between[middle + 1 :]),
+        ]
+
+    def _reading(self, at_s: float, frame: Picture) -> Reading:
+        self.stretch.frames_read += 1
+        one = reading_of(_scaled(self.reader(frame), self.scale), at_s)
+        return replace(one, still_jpeg=_jpeg(frame)) if self._is_best(one) else one
+
+    def _is_best(self, one: Reading) -> bool:
+        return one.settled and not any(
+            other.label == one.label and other.strength >= one.strength and other.still_jpeg is not None
+            for other in self.stretch.readings[-8:]
+        )
+
+    def _keep(self, one: Reading) -> None:
+        """Append, and let go of the still of a weaker reading of the same case just before."""
+        readings = self.stretch.readings
+        if one.still_jpeg is not None:
+            for i in range(max(0, len(readings) - 8), len(readings)):
+                if readings[i].label == one.label and readings[i].still_jpeg is not None:
+                    readings[i] = replace(readings[i], still_jpeg=None)
+        readings.append(one)
+
+
+def thumbnail(frame: Picture) -> NDArray[np.float32]:
+    """Means of the blocks of a frame, about 32 x 18 of them, float32 (rows, columns, 3) in 0..255."""
+    import cv2
+
+    rows, cols = frame.shape[:2]
+    longest = max(rows, cols)
+    size = (max(2, round(cols * 32 / longest)), max(2, round(rows * 32 / longest)))
+    return np.asarray(cv2.resize(frame, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def change(thumb_a: NDArray[np.float32], thumb_b: NDArray[np.float32]) -> float:
+    """Largest difference between two thumbnails in any block and channel, in 8-bit levels."""
+    return float(np.abs(thumb_a - thumb_b).max())
+
+
+def _scaled(answer: Mapping[str, Any], scale: float) -> Mapping[str, Any]:
+    """The answer in pixels of the recording, for one that was read from a frame made smaller."""
+    top = answer.get("top")
+    if scale == 1.0 or not top:
+        return answer
+    quad = [[round(x / scale, 2), round(y / scale, 2)] for x, y in top["quad"]]
+    return {**answer, "top": {**top, "quad": quad}}
+
+
+def _frames(path: str, start_s: float, end_s: float) -> Iterator[tuple[float, Picture, float]]:
+    """About ten frames a second in [start_s, end_s): time, picture, and how much smaller it was made.
+
+    Pictures are at most 1280 pixels long; the scale is 1 where nothing had to be done.
+    """
+    import cv2
+
+    with _opened(path) as capture:
+        if start_s > 0:
+            _seek(capture, start_s)
+        rate = capture.get(cv2.CAP_PROP_FPS)
+        step_s = 1.0 / rate if 1.0 <= rate <= 480.0 else 1.0 / 30.0
+        due_s, index = start_s, round(capture.get(cv2.CAP_PROP_POS_FRAMES))
+        while capture.grab():
+            at_s = capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0
+            if at_s <= 0.0 and index > 0:  # a container without times
+                at_s = index * step_s
+            index += 1
+            if at_s >= end_s - 1e-6:
+                return
+            if at_s < due_s - step_s / 2:
+                continue
+            ok, frame = capture.retrieve()
+            if ok and frame is not None:
+                yield at_s, *_bounded(frame)
+            due_s = max(due_s + LOOK_S, at_s)
+
+
+def _seek(capture: Any, start_s: float) -> None:
+    """Go to just before ``start_s``; where the container cannot, start over and run through."""
+    import cv2
+
+    capture.set(cv2.CAP_PROP_POS_MSEC, start_s * 1000.0)
+    if capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0 > start_s + 0.05:
+        capture.set(cv2.CAP_PROP_POS_FRAMES, 0)
+
+
+def _bounded(frame: Any) -> tuple[Picture, float]:
+    import cv2
+
+    picture = np.asarray(frame, np.uint8)
+    longest = max(picture.shape[:2])
+    if longest <= LONGEST_SIDE_PX:
+        return picture, 1.0
+    scale = LONGEST_SIDE_PX / longest
+    small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.uint8), scale
+
+
+def _jpeg(frame: Picture) -> bytes:
+    import cv2
+
+    ok, packed = cv2.imencode(".jpg", frame, [cv2.IMWRITE_JPEG_QUALITY, 90])
+    return bytes(packed) if ok else b""
+
+
+@contextlib.contextmanager
+def _opened(path: str | Path) -> Iterator[Any]:
+    import cv2
+
+    level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1])
+    try:
+        if not capture.isOpened():
+            raise LastlookError(f"{path}: cannot be played; save it again as MP4 (H.264)")
+        yield capture
+    finally:
+        capture.release()
+        cv2.utils.logging.setLogLevel(level)
