@@ -1,0 +1,195 @@
+"""The answer on the photo: the grid that was found, the colours that were read, the panel beside it.
+
+Lines are light with a dark casing, and every badge carries its colour's letter, so nothing depends on
+telling colours apart. A badge split in two shows a sticker that was read as one colour (left) and
+settled as another by the group (right).
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.answer import Answer, Grid, Rows
+from vision.lettering import BOLD, Colour, Lettering
+from vision.panel import STICKER_RGB, panel_image, stacked
+
+SMALLEST_LONG_SIDE: Final = 960
+_LIGHT: Final[Colour] = (255, 255, 255)
+_DARK: Final[Colour] = (20, 22, 28)
+_SHIFT: Final = 4
+
+
+def annotated(image_bgr: NDArray[np.uint8], answer: Answer) -> NDArray[np.uint8]:
+    """Photo, overlay and panel as one picture: uint8 (height, width, 3) in blue, green, red.
+
+    ``image_bgr`` is the upright picture that ``answer`` was read from; it is left as it is. Pictures
+    with a longer side under 960 pixels are drawn larger so that the text stays readable.
+    """
+    rows, cols = image_bgr.shape[:2]
+    zoom = max(1.0, SMALLEST_LONG_SIDE / max(rows, cols))
+    photo = overlaid(image_bgr, answer, zoom=zoom)
+    rows, cols = photo.shape[:2]
+    beside = cols >= rows
+    unit = max(15, round(max(rows, cols) / 62))
+    if beside:
+        panel = panel_image(answer, round(unit * 27), unit, min_height=rows)
+    else:
+        unit = max(unit, round(cols / 40))
+        panel = panel_image(answer, cols, unit)
+    return stacked(photo, [panel], beside)
+
+
+def overlaid(image_bgr: NDArray[np.uint8], answer: Answer, *, zoom: float = 1.0) -> NDArray[np.uint8]:
+    """The photo, ``zoom`` times larger, with the grid and the badges on it."""
+    import cv2
+
+    photo = image_bgr.copy()
+    if zoom != 1.0:
+        photo = np.asarray(
+            cv2.resize(image_bgr, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC), np.uint8
+        )
+    stroke = max(1.0, max(photo.shape[:2]) / 900)
+    grids = {face: _zoomed(grid, zoom) for face, grid in face_grids(answer).items()}
+    for face in [face for face in "BLRFU" if face in grids]:
+        _draw_grid(photo, grids[face], stroke, heavy=face == "U")
+    for quad in answer.others:
+        _line(photo, np.array([*quad, quad[0]]) * zoom, stroke, dashed=True)
+    if "U" in grids:
+        _mark_front(photo, grids["U"], stroke)
+    for face, grid in grids.items():
+        read = answer.seen.get(face)
+        settled = answer.state.facelets.get(face) if answer.state else None
+        if read:
+            _draw_badges(photo, grid, read, settled, stroke)
+    return photo
+
+
+def face_grids(answer: Answer) -> dict[str, NDArray[np.float64]]:
+    """Pixel nodes (n + 1, n + 1, 2) of every face in view; from the quad alone for the top if need be."""
+    grids = {face: np.asarray(grid, np.float64) for face, grid in answer.grids.items()}
+    if "U" not in grids and answer.top is not None and answer.size:
+        grids["U"] = grid_of_quad(answer.top.quad_xy, answer.size)
+    return grids
+
+
+def grid_of_quad(quad_xy: Any, size: int) -> NDArray[np.float64]:
+    """Nodes (size + 1, size + 1, 2) of a face from its corners TL, TR, BR, BL by their homography."""
+    import cv2
+
+    unit = np.array([[0, 0], [size, 0], [size, size], [0, size]], np.float32)
+    homography = cv2.getPerspectiveTransform(unit, np.asarray(quad_xy, np.float32).reshape(4, 2))
+    col, row = np.meshgrid(np.arange(size + 1.0), np.arange(size + 1.0))
+    nodes = cv2.perspectiveTransform(np.stack([col, row], axis=-1).reshape(1, -1, 2), homography)
+    return np.asarray(nodes, np.float64).reshape(size + 1, size + 1, 2)
+
+
+def as_grid(nodes: NDArray[np.float64]) -> Grid:
+    """Nodes as the nested tuples that an Answer keeps."""
+    return tuple(tuple((float(x), float(y)) for x, y in row) for row in nodes)
+
+
+def _zoomed(grid: NDArray[np.float64], zoom: float) -> NDArray[np.float64]:
+    return (grid + 0.5) * zoom - 0.5
+
+
+def _fixed(points: NDArray[Any]) -> NDArray[np.int32]:
+    return np.round(np.asarray(points, np.float64) * (1 << _SHIFT)).astype(np.int32)
+
+
+def _line(
+    photo: NDArray[np.uint8], points: NDArray[Any], width: float, *, casing: float = 2.2, dashed: bool = False
+) -> None:
+    import cv2
+
+    runs = [points]
+    if dashed:
+        parts = [np.linspace(a, b, 16).reshape(8, 2, 2) for a, b in pairwise(points)]
+        runs = [dash for part in parts for dash in part]
+    for colour, wide in ((_DARK, width * casing), (_LIGHT, width)):
+        for run in runs:
+            cv2.polylines(photo, [_fixed(run)], False, colour[::-1], max(1, round(wide)), cv2.LINE_AA, _SHIFT)
+
+
+def _draw_grid(photo: NDArray[np.uint8], grid: NDArray[np.float64], stroke: float, *, heavy: bool) -> None:
+    n = len(grid) - 1
+    for k in range(1, n):
+        _line(photo, grid[k], stroke * 0.8)
+        _line(photo, grid[:, k], stroke * 0.8)
+    edge = np.concatenate([grid[0], grid[1:, -1], grid[-1, -2::-1], grid[-2::-1, 0]])
+    _line(photo, edge, stroke * (2.4 if heavy else 1.2), casing=1.8)
+
+
+def _mark_front(photo: NDArray[np.uint8], top: NDArray[np.float64], stroke: float) -> None:
+    """A thick bar on the middle third of the top face's front edge, as in the diagram."""
+    front = top[-1]
+    left, right = front[0], front[-1]
+    bar = np.array([left + (right - left) * share for share in (0.34, 0.66)])
+    _line(photo, bar, stroke * 5.5, casing=1.5)
+
+
+def _draw_badges(
+    photo: NDArray[np.uint8], grid: NDArray[np.float64], read: Rows, settled: Rows | None, stroke: float
+) -> None:
+    for row, names in enumerate(read):
+        for col, name in enumerate(names):
+            if name is None:
+                continue
+            corners = grid[row : row + 2, col : col + 2].reshape(4, 2)
+            centre = corners.mean(axis=0)
+            radius = 0.27 * _thickness(corners)
+            if radius < 1.5:
+                continue
+            group = settled[row][col] if settled is not None and row < len(settled) else None
+            _badge(photo, centre, radius, name, group if group is not None else name, stroke)
+
+
+def _thickness(corners: NDArray[np.float64]) -> float:
+    """The smaller extent of a cell given as TL, TR, BL, BR: its area over its longer diagonal, doubled."""
+    a, b = corners[3] - corners[0], corners[2] - corners[1]
+    area = abs(a[0] * b[1] - a[1] * b[0]) / 2
+    return float(area / max(np.hypot(*a), np.hypot(*b), 1e-6) * np.sqrt(2))
+
+
+def _badge(
+    photo: NDArray[np.uint8],
+    centre: NDArray[np.float64],
+    radius: float,
+    read: str,
+    settled: str,
+    stroke: float,
+) -> None:
+    import cv2
+
+    at, size = _fixed(centre), _fixed(np.array([radius]))[0]
+
+    def disc(extra: float, colour: Colour) -> None:
+        outer = int(_fixed(np.array([radius + extra]))[0])
+        cv2.circle(photo, (int(at[0]), int(at[1])), outer, colour[::-1], -1, cv2.LINE_AA, _SHIFT)
+
+    disc(2.2 * stroke, _DARK)
+    disc(1.2 * stroke, _LIGHT)
+    disc(0.0, STICKER_RGB[settled])
+    if read != settled:
+        angle = np.linspace(np.pi / 2, 3 * np.pi / 2, 24)
+        half = centre + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        cv2.fillPoly(photo, [_fixed(half)], STICKER_RGB[read][::-1], cv2.LINE_AA, _SHIFT)
+        cv2.polylines(
+            photo, [_fixed(half[[0, -1]])], False, _DARK[::-1], max(1, round(stroke)), cv2.LINE_AA, _SHIFT
+        )
+    letters = round(radius * (1.35 if read == settled else 0.95))
+    if letters < 8 or size <= 0:
+        return
+    if read == settled:
+        Lettering(letters, BOLD, _letter_colour(read)).put_centred(photo, read[0].upper(), *centre)
+    else:
+        for name, side in ((read, -0.48), (settled, 0.48)):
+            how = Lettering(letters, BOLD, _letter_colour(name))
+            how.put_centred(photo, name[0].upper(), centre[0] + side * radius, centre[1])
+
+
+def _letter_colour(name: str) -> Colour:
+    return _DARK if name in ("white", "yellow", "orange") else _LIGHT

@@ -1,0 +1,67 @@
+"""Text in pictures with the typeface that OpenCV 5 carries, measured before it is set."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Colour = tuple[int, int, int]
+REGULAR = 420
+BOLD = 700
+
+
+@cache
+def _face() -> Any:
+    import cv2
+
+    return cv2.FontFace("sans")
+
+
+@dataclass(frozen=True, slots=True)
+class Lettering:
+    """A size in pixels, a weight of 100..1000, a colour as sRGB (red, green, blue)."""
+
+    size: int
+    weight: int = REGULAR
+    colour: Colour = (31, 36, 48)
+
+    @property
+    def line_height(self) -> int:
+        """Distance of one baseline to the next, in pixels."""
+        return round(self.size * 1.34)
+
+    def width(self, text: str) -> int:
+        """Pixels that ``text`` takes on one line."""
+        return _width(text, self.size, self.weight)
+
+    def put(self, image_bgr: NDArray[np.uint8], text: str, left: int, baseline: int) -> None:
+        """Set ``text`` into the picture in place."""
+        import cv2
+
+        cv2.putText(image_bgr, text, (left, baseline), self.colour[::-1], _face(), self.size, self.weight)
+
+    def put_centred(self, image_bgr: NDArray[np.uint8], text: str, x: float, y: float) -> None:
+        """Set ``text`` with the middle of its capitals at (x, y)."""
+        self.put(image_bgr, text, round(x - self.width(text) / 2), round(y + self.size * 0.35))
+
+    def wrapped(self, text: str, width: int) -> list[str]:
+        """``text`` broken at spaces into lines of at most ``width`` pixels; a long word stands alone."""
+        lines: list[str] = []
+        for word in text.split():
+            longer = f"{lines[-1]} {word}" if lines else word
+            if lines and self.width(longer) <= width:
+                lines[-1] = longer
+            else:
+                lines.append(word)
+        return lines
+
+
+@cache
+def _width(text: str, size: int, weight: int) -> int:
+    import cv2
+
+    return int(cv2.getTextSize((0, 0), text, (0, 0), _face(), size, weight)[2]) if text else 0
