@@ -25,9 +25,7 @@ from numpy.typing import NDArray
 
 from models.cases import case_of
 from models.decode_tables import (
-    CORNER_MIRROR,
     CORNER_STATES,
-    EDGE_MIRROR,
     EDGE_STATES,
     EVEN_EDGE_STATES,
     FLIPS,
@@ -124,18 +122,9 @@ def _case_table(size: int) -> tuple[tuple[str, ...], NDArray[np.intp], NDArray[n
         for j, flip in enumerate(flips):
             for mirrored in (False, True):
                 state = LastLayer(size, home, twist, home if flip else (), flip)
-                code = case_of(mirror_state(state) if mirrored else state)[0].code
+                code = case_of(state.mirrored() if mirrored else state)[0].code
                 index[int(mirrored), i, j] = codes.setdefault(code, len(codes))
     return tuple(codes), index[0], index[1]
-
-
-def mirror_state(state: LastLayer) -> LastLayer:
-    """The state seen in a mirror held at its right or left: R and L, and the two twists, change places."""
-    corners = tuple(CORNER_MIRROR[state.corners[i]] for i in CORNER_MIRROR)
-    twist = tuple(-state.twist[i] % 3 for i in CORNER_MIRROR)
-    edges = tuple(EDGE_MIRROR[state.edges[i]] for i in EDGE_MIRROR) if state.edges else ()
-    flip = tuple(state.flip[i] for i in EDGE_MIRROR) if state.flip else ()
-    return LastLayer(state.size, corners, twist, edges, flip)
 
 
 @dataclass(frozen=True, eq=False)
@@ -238,7 +227,7 @@ class Posterior:
     @cached_property
     def state(self) -> LastLayer:
         """Most probable state among those of the most probable case, of the real cube, front as F."""
-        return mirror_state(self._best[1]) if self.mirrored else self._best[1]
+        return self._best[1].mirrored() if self.mirrored else self._best[1]
 
     @property
     def seen_state(self) -> LastLayer:

@@ -25,9 +25,6 @@ FACE_NORMALS = np.array([[0, 1, 0], [1, 0, 0], [0, 0, 1], [0, -1, 0], [-1, 0, 0]
 # Slots in the order of the answer format; faces of a corner clockwise seen from outside, top first.
 CORNER_FACES = ((U, R, F), (U, F, L), (U, L, B), (U, B, R))
 EDGE_FACES = ((U, F), (U, R), (U, B), (U, L))
-# Left-right mirror image of the slots: UFR <-> UFL, UBL <-> UBR; UR <-> UL.
-CORNER_MIRROR = (1, 0, 3, 2)
-EDGE_MIRROR = (0, 3, 2, 1)
 
 
 def permutation_parity(order: tuple[int, ...]) -> int:
@@ -116,7 +113,7 @@ def frame_matrix(top: int, front: int) -> NDArray[np.int64]:
 def face_map(top: int, front: int) -> tuple[int, ...]:
     """Pose-frame face on which each of URFDLB lies when U is ``top`` and F is ``front``."""
     turned = FACE_NORMALS @ frame_matrix(top, front).T
-    return tuple(int(np.flatnonzero((FACE_NORMALS == row).all(axis=1))[0]) for row in turned)
+    return tuple(int(np.flatnonzero((row == FACE_NORMALS).all(axis=1))[0]) for row in turned)
 
 
 @lru_cache(maxsize=64)
@@ -178,7 +175,8 @@ def tables(size: int, top: int, front: int, scheme: tuple[int, ...], mirror: boo
     hypotheses = len(colours)
     corners = np.array([[flat_index(p, size) for p in slot] for slot in corner_positions(size)])
     edges = np.array(
-        [[[flat_index(p, size) for p in side] for side in slot] for slot in edge_positions(size)], dtype=np.intp
+        [[[flat_index(p, size) for p in side] for side in slot] for slot in edge_positions(size)],
+        dtype=np.intp,
     ).reshape(4, 2, max(size - 2, 0))
     corner_pick = np.zeros((hypotheses, 4, 4, 3, 3), dtype=np.intp)
     edge_pick = np.zeros((hypotheses, 4, 4, 2, 2), dtype=np.intp)

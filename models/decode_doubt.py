@@ -1,0 +1,292 @@
+"""What to say when the decoder is in doubt: which view would settle it, and what does not fit.
+
+Functions over a `models.decode.Posterior`; all log values are in nats.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.decode import FloatArray, Posterior, Scored, _case_table, log_sum
+from models.decode_tables import (
+    CORNER_FACES,
+    CORNER_STATES,
+    EDGE_FACES,
+    FLIPS,
+    PERMUTATIONS,
+    TWISTS,
+    corner_positions,
+    edge_positions,
+    flat_index,
+)
+
+CORNER_NAMES = ("UFR", "UFL", "UBL", "UBR")
+EDGE_NAMES = ("UF", "UR", "UB", "UL")
+FACE_NAMES = "URFDLB"
+_VIEWS = (("front", 2), ("right", 1), ("back", 5), ("left", 4))
+_MIRRORED_VIEW = {"front": "front", "right": "left", "back": "back", "left": "right"}
+_COLUMN_FACES = ((2, 1), (2, 4), (5, 4), (5, 1))  # the two side faces at FR, FL, BL, BR
+
+
+def _side_slots(face: int) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+    """(slot, sticker) of the corner and edge stickers in the top row of a side face."""
+    corners = [(i, faces.index(face)) for i, faces in enumerate(CORNER_FACES) if face in faces]
+    edges = [(i, faces.index(face)) for i, faces in enumerate(EDGE_FACES) if face in faces]
+    return corners, edges
+
+
+def _entropy(weights: FloatArray) -> float:
+    p = weights[weights > 0]
+    return float(-(p * np.log(p)).sum())
+
+
+def case_information(posterior: Posterior, *, least_share: float = 1e-3) -> dict[str, float]:
+    """Expected information about the case, in nats, of one clear look at each side face.
+
+    Exact for the mixture of all colourings with at least ``least_share`` of the posterior: for each
+    side, the joint distribution of its top row's colours, its own colour and the case is summed over
+    all states. Sides named for the real cube: front is F of ``posterior.state``.
+    """
+    size = posterior.size
+    codes, seen_index, mirror_index = _case_table(size)
+    total: dict[str, FloatArray] = {name: np.zeros((6**4, len(codes))) for name, _ in _VIEWS}
+    for s, h, share in posterior.kept:
+        if share < least_share:
+            break
+        index = (mirror_index if s.tables.mirrored[h] else seen_index).ravel()
+        one_hot = np.zeros((len(index), len(codes)))
+        one_hot[np.arange(len(index)), index] = 1.0
+        for name, face in _VIEWS:
+            label = _MIRRORED_VIEW[name] if s.tables.mirrored[h] else name
+            total[label] += share * _view_joint(s, h, face, one_hot)
+    out = {}
+    for name, joint in total.items():
+        joint = joint / joint.sum()
+        out[name] = _entropy(joint.sum(axis=0)) + _entropy(joint.sum(axis=1)) - _entropy(joint.ravel())
+    return out
+
+
+@lru_cache(maxsize=12)
+def _corner_shows(slot: int, place: int) -> NDArray[np.intp]:
+    """Home face (24, 27) shown by one sticker of a corner slot, by permutation and twist vector."""
+    rows = [[CORNER_FACES[p[slot]][(place - t[slot]) % 3] for t in TWISTS] for p in PERMUTATIONS]
+    return np.array(rows, dtype=np.intp)
+
+
+@lru_cache(maxsize=8)
+def _edge_shows(slot: int, place: int) -> NDArray[np.intp]:
+    """Home face (24, 16) shown by one side of an edge slot, by permutation and flip vector."""
+    rows = [[EDGE_FACES[p[slot]][place ^ f[slot]] for f in FLIPS] for p in PERMUTATIONS]
+    return np.array(rows, dtype=np.intp)
+
+
+def _view_joint(s: Scored, h: int, face: int, one_hot: FloatArray) -> FloatArray:
+    """Joint (6**4 looks, codes) of what side ``face`` shows and the case, under one colouring."""
+    colours = s.tables.colours[h]
+    corner_slots, edge_slots = _side_slots(face)
+    (first, second) = (colours[_corner_shows(slot, place)] for slot, place in corner_slots)
+    corner_look = first * 6 + second
+    corner = np.zeros((2, 36, 27))
+    for parity in range(2):
+        rows = slice(12 * parity, 12 * parity + 12)
+        np.add.at(corner[parity], (corner_look[rows], np.arange(27)[None, :]), s.corners[h, parity])
+    flips = s.edges.shape[3]
+    groups = s.edges.shape[1]
+    edge = np.zeros((groups, 6, flips))
+    if s.tables.size == 2:
+        edge[0, 0, 0] = 1.0
+    else:
+        look = colours[_edge_shows(*edge_slots[0])[:, :flips]]
+        for parity in range(2):
+            rows = slice(12 * parity, 12 * parity + 12)
+            np.add.at(edge[parity], (look[rows], np.arange(flips)[None, :]), s.edges[h, parity])
+    joint = np.einsum("act,ab,bef->cetf", corner, s.parity[h], edge, optimize=True)
+    by_case = joint.reshape(216, -1) @ one_hot
+    out = np.zeros((6**4, one_hot.shape[1]))
+    out[int(colours[face]) * 216 : int(colours[face]) * 216 + 216] = by_case
+    return out
+
+
+def next_view(posterior: Posterior, *, least_gain: float = 0.05) -> str | None:
+    """The side ("front", "right", "back", "left") whose view tells most about the case.
+
+    None when no side promises ``least_gain`` nats, which is so when the case is settled already.
+    """
+    gains = case_information(posterior)
+    best = max(gains, key=lambda name: gains[name])
+    return best if gains[best] >= least_gain else None
+
+
+@dataclass(frozen=True)
+class Misfit:
+    """A part of the cube that some other colouring explains better than the best last-layer state.
+
+    ``kind``: "row" (a lower row of a side), "centres" (of the top face), "corner", "pair" (wings of one
+    edge that do not belong together), "edge", "bottom". ``where``: "F row 2", "U", "UFR", ... in the frame
+    of the picture's state. ``nats``: log p(any colours) - log p(as expected); above 0 it does not fit.
+    """
+
+    kind: str
+    where: str
+    nats: float
+
+
+def _parts(size: int) -> list[tuple[str, str, list[int]]]:
+    """(kind, where, flat stickers) of every part of the cube that is judged as one."""
+    inner = range(1, size - 1)
+    parts = [("bottom", "D", [flat_index((3, r, c), size) for r in range(size) for c in range(size)])]
+    if size > 2:
+        parts.append(("centres", "U", [flat_index((0, r, c), size) for r in inner for c in inner]))
+    for face in (2, 1, 5, 4):
+        for row in range(1, size):
+            where = f"{FACE_NAMES[face]} row {row + 1}"
+            parts.append(("row", where, [flat_index((face, row, c), size) for c in range(size)]))
+    for name, places in zip(CORNER_NAMES, corner_positions(size), strict=True):
+        parts.append(("corner", name, [flat_index(p, size) for p in places]))
+    if size > 2:
+        for name, sides in zip(EDGE_NAMES, edge_positions(size), strict=True):
+            parts.append(("edge", name, [flat_index(p, size) for side in sides for p in side]))
+    return parts
+
+
+def expected_colours(posterior: Posterior) -> NDArray[np.intp]:
+    """Colour index (6, n, n) of every sticker in the frame of ``posterior.seen_state``."""
+    state, n = posterior.seen_state, posterior.size
+    faces = np.repeat(np.arange(6), n * n).reshape(6, n, n)
+    for slot, places in enumerate(corner_positions(n)):
+        for i, place in enumerate(places):
+            faces[place] = CORNER_FACES[state.corners[slot]][(i - state.twist[slot]) % 3]
+    if n > 2:
+        for slot, sides in enumerate(edge_positions(n)):
+            for i, side in enumerate(sides):
+                for place in side:
+                    faces[place] = EDGE_FACES[state.edges[slot]][i ^ state.flip[slot]]
+    return np.asarray(posterior.frame_colours, dtype=np.intp)[faces]
+
+
+def _frame_loglik(posterior: Posterior) -> FloatArray:
+    t = posterior.best_hypothesis[0].tables
+    return posterior.loglik.reshape(-1, 6)[t.gather]
+
+
+def misfits(posterior: Posterior, *, least_nats: float = 2.0) -> tuple[Misfit, ...]:
+    """Parts that do not fit the best state, worst first; empty when everything fits."""
+    stickers = _frame_loglik(posterior)
+    expected = expected_colours(posterior).ravel()
+    fit = stickers[np.arange(len(stickers)), expected]
+    anything = log_sum(stickers) - np.log(6)
+    out = [
+        Misfit(kind, where, float((anything[part] - fit[part]).sum()))
+        for kind, where, part in _parts(posterior.size)
+    ]
+    out += [Misfit("pair", name, nats) for name, nats in split_pairs(posterior).items()]
+    return tuple(sorted((m for m in out if m.nats >= least_nats), key=lambda m: -m.nats))
+
+
+def _wing_scores(posterior: Posterior, colours: NDArray[np.intp]) -> FloatArray:
+    """log p (H, 4 slots, n - 2 places, 8 pieces with flip) of each wing or middle by itself."""
+    n = posterior.size
+    stickers = _frame_loglik(posterior)
+    out = np.zeros((len(colours), 4, n - 2, 8))
+    for slot, (top, side) in enumerate(edge_positions(n)):
+        for k in range(n - 2):
+            on_top, on_side = stickers[flat_index(top[k], n)], stickers[flat_index(side[k], n)]
+            for piece, (a, b) in enumerate(EDGE_FACES):
+                out[:, slot, k, piece * 2] = on_top[colours[:, a]] + on_side[colours[:, b]]
+                out[:, slot, k, piece * 2 + 1] = on_top[colours[:, b]] + on_side[colours[:, a]]
+    return out
+
+
+def split_pairs(posterior: Posterior) -> dict[str, float]:
+    """For each top edge of a cube from 4 up, log p(wings independent) - log p(one complete edge)."""
+    if posterior.size < 4:
+        return {}
+    s, h = posterior.best_hypothesis
+    wings = _wing_scores(posterior, s.tables.colours[h : h + 1])[0]
+    apart = (log_sum(wings) - np.log(8)).sum(axis=1)
+    joined = log_sum(wings.sum(axis=1)) - np.log(8)
+    return {name: float(v) for name, v in zip(EDGE_NAMES, apart - joined, strict=True)}
+
+
+def _pieces_evidence(stickers: FloatArray, size: int, colours: NDArray[np.intp]) -> FloatArray:
+    """log p (H,) of the last layer's places when each may hold any piece of the cube, independently."""
+    total = np.zeros(len(colours))
+    down = tuple((3, b, a) for _, a, b in CORNER_FACES)
+    for places in corner_positions(size):
+        rows = [stickers[flat_index(p, size)] for p in places]
+        scores = [
+            sum(rows[i][colours[:, faces[(i - twist) % 3]]] for i in range(3))
+            for faces in CORNER_FACES + down
+            for twist in range(3)
+        ]
+        total += log_sum(np.array(scores), axis=0) - np.log(24)
+    if size > 2:
+        pieces = EDGE_FACES + tuple((3, b) for _, b in EDGE_FACES) + _COLUMN_FACES
+        for top, side in edge_positions(size):
+            for k in range(size - 2):
+                on_top, on_side = stickers[flat_index(top[k], size)], stickers[flat_index(side[k], size)]
+                scores = [on_top[colours[:, a]] + on_side[colours[:, b]] for a, b in pieces]
+                scores += [on_top[colours[:, b]] + on_side[colours[:, a]] for a, b in pieces]
+                total += log_sum(np.array(scores), axis=0) - np.log(24)
+    return total
+
+
+def alternatives(posterior: Posterior) -> dict[str, float]:
+    """Log evidence of other explanations of the picture, to set beside ``posterior.log_evidence``.
+
+    Over the colourings of the most probable top, with the same priors:
+    "split"    the last layer's edges are not paired (each wing any last-layer edge, either way up)
+    "row"      as expected but for one lower row of a side, whose colours are any
+    "centres"  as expected but for the centres of the top face
+    "slot"     one slot below is not solved: its stickers any, the last layer's places hold any pieces
+    "pieces"   everything below is solved, the last layer's places hold any pieces
+    "scrambled" pieces of a cube on top, anything below
+    "any"      every sticker any colour
+    """
+    n = posterior.size
+    s = posterior.best_hypothesis[0]
+    colours = s.tables.colours
+    stickers = _frame_loglik(posterior)
+    anything = log_sum(stickers) - np.log(6)
+    layer = s.log_weight - s.log_prior - s.log_fixed
+    base = s.log_prior + s.log_fixed
+    pieces = _pieces_evidence(stickers, n, colours)
+
+    def freed(part: list[int]) -> FloatArray:
+        faces = np.asarray(part) // (n * n)
+        values: FloatArray = (anything[part][None, :] - stickers[part, colours[:, faces]]).sum(axis=1)
+        return values
+
+    out: dict[str, float] = {"any": posterior.log_evidence_any}
+    parts = _parts(n)
+    rows = [freed(part) for kind, _, part in parts if kind == "row"]
+    out["row"] = float(log_sum(np.concatenate([base + layer + r for r in rows])) - np.log(len(rows)))
+    columns = []
+    right_of = {2: 1, 1: 5, 5: 4, 4: 2}
+    for a, b in _COLUMN_FACES:
+        at_a = n - 1 if right_of[a] == b else 0
+        part = [flat_index((a, r, at_a), n) for r in range(1, n)]
+        part += [flat_index((b, r, n - 1 - at_a), n) for r in range(1, n)]
+        columns.append(freed(part))
+    out["slot"] = float(log_sum(np.concatenate([base + pieces + c for c in columns])) - np.log(len(columns)))
+    out["pieces"] = float(log_sum(base + pieces))
+    below = [i for kind, _, part in parts if kind in ("row", "bottom", "centres") for i in part]
+    out["scrambled"] = float(log_sum(base + pieces + freed(below)))
+    if n > 2:
+        centres = next(part for kind, _, part in parts if kind == "centres")
+        out["centres"] = float(log_sum(base + layer + freed(centres)))
+    if n > 3:
+        wings = (log_sum(_wing_scores(posterior, colours)) - np.log(8)).sum(axis=(1, 2))
+        out["split"] = float(log_sum(base + corner_evidence(s) + wings))
+    return out
+
+
+def corner_evidence(s: Scored) -> FloatArray:
+    """log p (H,) of the corner stickers alone, over the 648 corner states."""
+    scores = s.corner_scores.reshape(len(s.corner_scores), -1) @ CORNER_STATES.T
+    evidence: FloatArray = log_sum(scores) - np.log(648)
+    return evidence
