@@ -9,7 +9,8 @@ The colour model is hierarchical. A sticker of colour k on face f of picture p i
 light, the camera's curve and how far this cube may differ from the profile, with their correlations: under
 a warm lamp all six classes move as one. ``face`` (``face_cov``) is the other irradiance of each face and
 ``sticker`` (``sticker_cov[k]``) what is left. Glare adds ``glare_level`` times the light's colour in linear
-light with prior ``glare_share``; ``outlier_share`` is the prior that pixels are not the sticker's at all.
+light with prior ``glare_share`` and scatter ``variant_cov``; ``outlier_share`` is the prior that pixels are
+not the sticker's at all.
 
 Files are checked field by field when loaded and written atomically; nothing is ever unpickled.
 """
@@ -67,6 +68,7 @@ class ColourModel:
     face_cov      (3, 3)
     sticker_cov   (6, 3, 3)
     glare_level   (G,) >= 0, first one 0;  glare_share (G,) prior, adds up to 1
+    variant_cov   (G, 3, 3) further covariance of each of these (reflections of unknown colour, shadow edges)
     outlier_share prior 0..1;  outlier_volume: cubic log units over which outliers spread evenly
     temperature   >= 1: the summed log-likelihoods are divided by this, since errors in a picture agree
     """
@@ -78,6 +80,7 @@ class ColourModel:
     sticker_cov: Floats
     glare_level: Floats
     glare_share: Floats
+    variant_cov: Floats
     outlier_share: float
     outlier_volume: float
     temperature: float
@@ -89,6 +92,7 @@ class ColourModel:
             ("face_cov", (3, 3)),
             ("sticker_cov", (6, 3, 3)),
             ("glare_share", self.glare_level.shape),
+            ("variant_cov", (*self.glare_level.shape, 3, 3)),
         ):
             if getattr(self, name).shape != shape:
                 raise ValueError(f"{name} has shape {getattr(self, name).shape}; it must be {shape}")
@@ -134,6 +138,7 @@ class Profile:
                 "sticker_cov": _numbers(model.sticker_cov),
                 "glare_level": _numbers(model.glare_level),
                 "glare_share": _numbers(model.glare_share),
+                "variant_cov": _numbers(model.variant_cov),
                 "outlier_share": model.outlier_share,
                 "outlier_volume": model.outlier_volume,
                 "temperature": model.temperature,
@@ -205,6 +210,7 @@ def from_json_dict(content: dict[str, Any]) -> Profile:
             sticker_cov=array("sticker_cov"),
             glare_level=array("glare_level"),
             glare_share=array("glare_share"),
+            variant_cov=array("variant_cov"),
             outlier_share=float(model["outlier_share"]),
             outlier_volume=float(model["outlier_volume"]),
             temperature=float(model["temperature"]),

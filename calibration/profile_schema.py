@@ -42,6 +42,7 @@ class _Model(_Strict):
     sticker_cov: _list(Square3, 6)  # type: ignore[valid-type]
     glare_level: Annotated[list[Annotated[float, Field(ge=0.0, le=100.0)]], Field(min_length=1, max_length=8)]
     glare_share: list[Share]
+    variant_cov: list[Square3]  # type: ignore[valid-type]
     outlier_share: Annotated[float, Field(gt=0.0, lt=1.0)]
     outlier_volume: Positive
     temperature: Annotated[float, Field(ge=1.0, le=100.0)]
@@ -52,8 +53,8 @@ class _Model(_Strict):
         _require_covariance("face_cov", self.face_cov)
         for index, matrix in enumerate(self.sticker_cov):
             _require_covariance(f"sticker_cov {index}", matrix)
-        if len(self.glare_share) != len(self.glare_level):
-            raise ValueError("glare_share and glare_level differ in length")
+        if not len(self.glare_share) == len(self.glare_level) == len(self.variant_cov):
+            raise ValueError("glare_level, glare_share and variant_cov differ in length")
         if abs(sum(self.glare_share) - 1.0) > 1e-6:
             raise ValueError("glare_share does not add up to 1")
         return self

@@ -1,0 +1,329 @@
+"""From sticker samples to the posterior over last-layer states, with the picture's light fitted on the way.
+
+A cube with only its last layer left lights its own colour chart: the lower rows of each visible side and
+the centres of the top are one known colour each. So reading starts from hypotheses, not from a guess of the
+light: for each face that may be the top and each way the cube can be coloured, the evidence of those
+groups with light and class means integrated out (closed form). The best few become modes; each fits its own
+light by a few EM steps over all stickers, soft labels first sticker by sticker, then from the decoder. The
+answer mixes the modes' decoder posteriors by their evidence, the light's price included, so a reading that
+hangs on an unlikely light says so in its probability.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.classifier import sticker_loglik
+from calibration.colour import log_light
+from calibration.light import LightFit, Prepared, group_evidence, posterior, prepare
+from calibration.profile import Profile, default_profile
+from calibration.samples import StickerSamples
+from models.decode import Posterior, decode, log_sum
+from models.decode_tables import face_map, tables
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+MAX_MODES = 6
+#: Modes this many nats below the best are given up, at the start and once stickers have spoken.
+START_NATS = 14.0
+KEEP_NATS = 9.0
+EM_STEPS = 3
+#: Standard deviation of a pixel average in linear light, from noise and JPEG, at full coverage.
+PIXEL_NOISE = 0.004
+#: Prior of a top-layer sticker to carry the top's colour: on the top face, on a side face.
+TOP_SHARE, SIDE_SHARE = 0.55, 0.45
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """What one picture's stickers say.
+
+    posterior      models.decode.Posterior, the modes mixed
+    loglik         (6, n, n, 6) log-likelihoods under the best mode's light, nats, 0 where nothing was seen
+    class_features (6, 6, 3) expected log light of each colour on each pose face under that light
+                   (NaN on faces that were not seen)
+    clean          (6, n, n) probability that the sticker's pixels are its own, free of glare and cover
+    light_oddity   squared standardised distance of the fitted light from the profile's usual ones, for each
+                   degree of freedom; about 1 for a cube of the profile's kind, large for another cube or lamp
+    """
+
+    posterior: Posterior
+    loglik: Floats
+    class_features: Floats
+    clean: Floats
+    light_oddity: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """The visible stickers as flat arrays: index among 6 n n, visible-face index, features, shares."""
+
+    faces: tuple[int, ...]
+    place: Ints
+    face_of: Ints
+    features: Floats
+    measure_var: Floats
+    outlier_share: Floats
+    coverage: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class _Modes:
+    """S hypotheses: top face, colours of all pose faces (S, 6), log evidence of the start (S,)."""
+
+    tops: Ints
+    colours: Ints
+    log_start: Floats
+
+
+def _gather(samples: StickerSamples, profile: Profile) -> _Seen:
+    model = profile.model
+    coverage = samples.coverage.reshape(-1).astype(np.float64)
+    place = np.flatnonzero(coverage > 0.05)
+    per_face = samples.size * samples.size
+    faces = tuple(int(f) for f in np.unique(place // per_face))
+    linear = samples.linear_rgb.reshape(-1, 3)[place].astype(np.float64)
+    seen = coverage[place]
+    noise = PIXEL_NOISE / np.sqrt(seen)
+    share = 1.0 - (1.0 - model.outlier_share) * np.clip(seen, 0.0, 1.0)
+    return _Seen(
+        faces=faces,
+        place=place,
+        face_of=np.searchsorted(np.array(faces, dtype=np.intp), place // per_face),
+        features=log_light(linear, model.floor),
+        measure_var=(noise[:, None] / (linear + model.floor)) ** 2,
+        outlier_share=np.minimum(share, 0.98),
+        coverage=seen,
+    )
+
+
+@lru_cache(maxsize=64)
+def _frames(size: int, top: int, scheme: tuple[int, ...], mirror: bool) -> tuple[Ints, Ints, Ints]:
+    """Fixed pose-frame stickers below the layer of ``top``, and pose-face colours (H, 6) by colouring."""
+    front = next(f for f in (2, 1, 5, 4, 0, 3) if f % 3 != top % 3)
+    table = tables(size, top, front, scheme, mirror)
+    colours = np.empty((len(table.colours), 6), dtype=np.intp)
+    for face, pose_face in enumerate(face_map(top, front)):
+        colours[:, pose_face] = table.colours[:, face]
+    return table.fixed_stickers, colours, table.mirrored.astype(np.intp)
+
+
+def _start(
+    seen: _Seen, prepared: Prepared, profile: Profile, size: int, tops: Sequence[int], mirror: bool
+) -> _Modes:
+    """The best hypotheses by the evidence of the one-coloured groups alone."""
+    found_tops, found_colours, found_log = [], [], []
+    per_face = size * size
+    for top in tops:
+        fixed, colours, mirrored = _frames(size, top, profile.scheme, mirror)
+        is_fixed = np.zeros(6 * per_face, dtype=bool)
+        is_fixed[fixed] = True
+        centres, spreads, group_faces = [], [], []
+        for index, face in enumerate(seen.faces):
+            rows = np.flatnonzero((seen.face_of == index) & is_fixed[seen.place])
+            if face == top and not len(rows):
+                continue
+            if not len(rows):
+                continue
+            centre = np.median(seen.features[rows], axis=0)
+            scatter = np.median(np.abs(seen.features[rows] - centre), axis=0) * 1.4826 + 0.05
+            centres.append(centre)
+            spreads.append(np.diag(scatter**2))
+            group_faces.append(face)
+        labels = colours[:, group_faces]
+        log_evidence = group_evidence(
+            prepared, np.array(centres).reshape(-1, 3), np.array(spreads).reshape(-1, 3, 3), labels
+        )
+        log_evidence = log_evidence + np.where(mirrored == 1, np.log(0.01), np.log(0.99))
+        found_tops.append(np.full(len(colours), top, dtype=np.intp))
+        found_colours.append(colours)
+        found_log.append(log_evidence)
+    tops_all, colours_all = np.concatenate(found_tops), np.concatenate(found_colours)
+    log_all = np.concatenate(found_log)
+    chosen: list[int] = []
+    known: set[tuple[int, ...]] = set()
+    for h in np.argsort(-log_all, kind="stable"):
+        if log_all[h] < log_all.max() - START_NATS or len(chosen) == MAX_MODES:
+            break
+        # colourings that differ only on hidden faces start the same light
+        key = (
+            int(tops_all[h]),
+            int(colours_all[h, tops_all[h]]),
+            *(int(c) for c in colours_all[h, list(seen.faces)]),
+        )
+        if key not in known:
+            known.add(key)
+            chosen.append(int(h))
+    return _Modes(tops_all[chosen], colours_all[chosen], log_all[chosen])
+
+
+def _label_prior(seen: _Seen, modes: _Modes, profile: Profile, size: int, mirror: bool) -> Floats:
+    """Log prior (S, N, 6) of each sticker's colour under each mode, before the decoder has spoken."""
+    per_face = size * size
+    opposite = {c: profile.scheme[(f + 3) % 6] for f, c in enumerate(profile.scheme)}
+    faces = seen.place // per_face
+    out = np.full((len(modes.tops), len(seen.place), 6), -40.0)
+    for s, (top, colours) in enumerate(zip(modes.tops, modes.colours, strict=True)):
+        is_fixed = np.zeros(6 * per_face, dtype=bool)
+        is_fixed[_frames(size, int(top), profile.scheme, mirror)[0]] = True
+        fixed = is_fixed[seen.place]
+        top_colour = int(colours[top])
+        share = np.where(faces == top, TOP_SHARE, SIDE_SHARE)
+        moving = np.repeat(np.log((1.0 - share) / 4.0)[:, None], 6, axis=1)
+        moving[:, top_colour] = np.log(share)
+        moving[:, opposite[top_colour]] = -40.0
+        out[s, ~fixed] = moving[~fixed]
+        out[s, np.flatnonzero(fixed), colours[faces[fixed]]] = 0.0
+    return out
+
+
+def _update(seen: _Seen, prepared: Prepared, responsibility: Floats) -> LightFit:
+    """The light of each mode from soft labels (S, N, 6)."""
+    modes, faces = len(responsibility), len(seen.faces)
+    weight = np.zeros((modes, faces, 6))
+    total = np.zeros((modes, faces, 6, 3))
+    for index in range(faces):
+        rows = seen.face_of == index
+        part = responsibility[:, rows]
+        weight[:, index] = part.sum(axis=1)
+        total[:, index] = np.einsum("snk,nc->skc", part, seen.features[rows])
+    return posterior(prepared, weight, total)
+
+
+def _full(seen: _Seen, values: Floats, size: int) -> Floats:
+    out = np.zeros((6 * size * size, *values.shape[1:]))
+    out[seen.place] = values
+    return out.reshape(6, size, size, *values.shape[1:])
+
+
+def read_stickers(
+    samples: StickerSamples,
+    profile: Profile | None = None,
+    *,
+    tops: Sequence[int] | None = None,
+    front: int = 2,
+    mirror: bool = True,
+) -> Reading:
+    """Read the stickers of one cube in one picture.
+
+    profile  colour model and scheme; None for the built-in one
+    tops     pose faces that may be the last layer's; None for all that are visible
+    front    pose face to be called F in the state
+    Raises ValueError when no sticker was seen at all.
+    """
+    profile = profile or default_profile()
+    size = samples.size
+    seen = _gather(samples, profile)
+    if not len(seen.place):
+        raise ValueError("no sticker of the cube was seen")
+    prepared = prepare(profile)
+    model = profile.model
+    tries = tuple(tops) if tops is not None else seen.faces
+    modes = _start(seen, prepared, profile, size, tries, mirror)
+    prior = _label_prior(seen, modes, profile, size, mirror)
+    # first light: the known rows count as labelled
+    known = np.where(prior == 0.0, 1.0, 0.0) * _central(seen, prior)
+    light = _update(seen, prepared, known)
+    for _ in range(EM_STEPS):
+        loglik, clean = sticker_loglik(
+            model,
+            seen.features,
+            seen.face_of,
+            light.cell_mean,
+            light.cell_cov,
+            seen.measure_var,
+            seen.outlier_share,
+        )
+        joint = prior + loglik
+        evidence = log_sum(joint).sum(axis=1) + light.log_occam
+        keep = evidence > evidence.max() - 3.0 * KEEP_NATS
+        joint = joint[keep]
+        responsibility = np.exp(joint - log_sum(joint)[..., None]) * clean[keep]
+        prior = prior[keep]
+        modes = _Modes(modes.tops[keep], modes.colours[keep], modes.log_start[keep])
+        light = _update(seen, prepared, responsibility)
+    return _decode_modes(samples, profile, seen, prepared, modes, light, front, mirror)
+
+
+def _central(seen: _Seen, prior: Floats) -> Floats:
+    """Weight of each labelled sticker in the first light: near the median of its group, by coverage."""
+    out = np.zeros_like(prior)
+    for s in range(len(prior)):
+        fixed = (prior[s] == 0.0).any(axis=1)
+        for index in range(len(seen.faces)):
+            rows = np.flatnonzero(fixed & (seen.face_of == index))
+            if not len(rows):
+                continue
+            off = np.abs(seen.features[rows] - np.median(seen.features[rows], axis=0)).max(axis=1)
+            out[s, rows] = (seen.coverage[rows] * np.exp(-0.5 * (off / 0.3) ** 2))[:, None]
+    return out
+
+
+def _decode_modes(
+    samples: StickerSamples,
+    profile: Profile,
+    seen: _Seen,
+    prepared: Prepared,
+    modes: _Modes,
+    light: LightFit,
+    front: int,
+    mirror: bool,
+) -> Reading:
+    size, model = samples.size, profile.model
+
+    def likelihoods(fit: LightFit) -> tuple[Floats, Floats]:
+        return sticker_loglik(
+            model,
+            seen.features,
+            seen.face_of,
+            fit.cell_mean,
+            fit.cell_cov,
+            seen.measure_var,
+            seen.outlier_share,
+        )
+
+    def decoded(values: Floats, top: int) -> Posterior:
+        return decode(
+            _full(seen, values, size) / model.temperature,
+            scheme=profile.scheme,
+            tops=(top,),
+            front=front,
+            mirror=mirror,
+        )
+
+    loglik, clean = likelihoods(light)
+    first = [decoded(loglik[s], int(modes.tops[s])) for s in range(len(modes.tops))]
+    weight = np.array([p.log_evidence for p in first]) + light.log_occam / model.temperature
+    keep = np.flatnonzero(weight > weight.max() - KEEP_NATS)
+    marginals = np.stack([first[s].marginals.reshape(-1, 6)[seen.place] for s in keep])
+    light = _update(seen, prepared, marginals * clean[keep])
+    loglik, clean = likelihoods(light)
+    final = [decoded(loglik[i], int(modes.tops[s])) for i, s in enumerate(keep)]
+    price = light.log_occam / model.temperature
+    best = int(np.argmax([p.log_evidence + c for p, c in zip(final, price, strict=True)]))
+    scored = tuple(
+        replace(part, log_weight=part.log_weight + c - price[best])
+        for p, c in zip(final, price, strict=True)
+        for part in p.scored
+    )
+    mixed = replace(
+        final[best],
+        scored=scored,
+        log_evidence=float(log_sum(np.concatenate([part.log_weight for part in scored]))),
+    )
+    features = np.full((6, 6, 3), np.nan)
+    features[list(seen.faces)] = light.cell_mean[best]
+    marginal = np.exp(loglik[best] - log_sum(loglik[best])[:, None])
+    return Reading(
+        posterior=mixed,
+        loglik=_full(seen, loglik[best], size),
+        class_features=features,
+        clean=_full(seen, (marginal * clean[best]).sum(axis=1)[:, None], size)[..., 0],
+        light_oddity=0.0,
+    )
