@@ -1,0 +1,86 @@
+"""Pose against OpenCV's own camera model, and against what a cube is."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from vision.pose import FACE_NORMALS, FACES, CubePose, cube_rotations, face_points
+
+
+def pose_of(seed: int, k1: float = 0.0, size: int = 4) -> CubePose:
+    rng = np.random.default_rng(seed)
+    rotation = cv2.Rodrigues(rng.normal(size=3) * 2)[0]
+    translation = np.array([*rng.uniform(-1, 1, 2), rng.uniform(3, 12)])
+    return CubePose(size, float(rng.uniform(500, 1500)), (640.0, 360.0), rotation, translation, k1)
+
+
+@settings(deadline=None)
+@given(st.integers(0, 10_000), st.sampled_from([0.0, -0.05, 0.08]))
+def test_projection_is_that_of_opencv(seed: int, k1: float) -> None:
+    """Source: cv2.projectPoints, the camera model in OpenCV's documentation of calib3d."""
+    pose = pose_of(seed, k1)
+    points = np.random.default_rng(seed + 1).uniform(-0.5, 0.5, (20, 3))
+    camera = np.array([[pose.focal_px, 0, 640.0], [0, pose.focal_px, 360.0], [0, 0, 1]])
+    expected, _ = cv2.projectPoints(
+        points, cv2.Rodrigues(pose.rotation)[0], pose.translation, camera, np.array([k1, 0, 0, 0, 0])
+    )
+    assert pose.project(points) == pytest.approx(expected[:, 0], abs=1e-6)
+
+
+@given(st.integers(0, 10_000), st.integers(2, 7))
+def test_homography_of_a_face_agrees_with_projection_and_with_opencv(seed: int, size: int) -> None:
+    """Source: cv2.getPerspectiveTransform on the four projected corners."""
+    pose = pose_of(seed, size=size)
+    corners = np.array([[0, 0], [size, 0], [size, size], [0, size]], np.float32)
+    for face in pose.visible_faces(0.2):
+        quad = pose.face_quad_xy(face)
+        ours = pose.face_homography(face)
+        theirs = cv2.getPerspectiveTransform(corners, quad.astype(np.float32))
+        inner = np.array([[[0.3, size - 0.7]], [[size / 2, 1.1]]])
+        assert cv2.perspectiveTransform(inner, ours) == pytest.approx(
+            cv2.perspectiveTransform(inner, theirs), abs=0.05
+        )
+        assert cv2.perspectiveTransform(corners[:, None].astype(float), ours)[:, 0] == pytest.approx(
+            quad, abs=1e-6
+        )
+
+
+def test_a_cube_has_24_labellings() -> None:
+    """Source: the rotation group of the cube has 24 elements (any text on point groups, there named O)."""
+    rotations = cube_rotations()
+    assert len({tuple(r.astype(int).ravel()) for r in rotations}) == 24
+    assert all(np.linalg.det(r) == pytest.approx(1) for r in rotations)
+
+
+def test_printed_faces_are_seen_from_outside() -> None:
+    """Columns run right and rows down for somebody in front of the face: rows x columns points outwards."""
+    for i, face in enumerate(FACES):
+        centre = face_points(i, np.array(0.5), np.array(0.5))
+        assert centre == pytest.approx(FACE_NORMALS[i] / 2), face
+
+
+@given(st.integers(0, 10_000))
+def test_visible_faces_are_those_in_front_of_whose_plane_the_eye_stands(seed: int) -> None:
+    pose = pose_of(seed)
+    facing = pose.facing()
+    visible = pose.visible_faces(0.0)
+    assert 1 <= len(visible) <= 3
+    assert {FACES[i] for i in range(6) if facing[i] > 1e-9} == set(visible)
+
+
+@given(st.integers(0, 10_000))
+def test_relabelling_moves_no_corner_of_the_picture(seed: int) -> None:
+    pose = pose_of(seed)
+
+    def corners(one: CubePose) -> list[tuple[float, ...]]:
+        points = np.concatenate([one.face_quad_xy(f) for f in FACES]).round(3)
+        return sorted({tuple(p) for p in points})
+
+    upright = pose.upright()
+    assert np.array(corners(upright)) == pytest.approx(np.array(corners(pose)), abs=2e-3)
+    ups = [-(pose.rotation @ n)[1] for n, f in zip(FACE_NORMALS, pose.facing(), strict=True) if f > 0]
+    assert -(upright.rotation[:, 1])[1] == pytest.approx(max(ups))

@@ -1,0 +1,211 @@
+"""Find the cubes in a picture: a small network points at them, a second one draws each one's lattice.
+
+The first network sees the whole picture at 256 pixels and gives places and sizes of cubes. The second
+sees a square crop round each place and gives what :mod:`vision.fit` turns into a pose. Both run in
+OpenCV's network module from ONNX files in ``vision/data``; tests/studio/train_finder.py makes them.
+Flat grids, sticky notes and pictures of cubes are what they were trained to pass over.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.fit import CROP_EDGES, INPUT_PX, MAP_PX, Crop, Fitted, fit_pose
+from vision.pose import CubePose
+
+Picture = NDArray[np.uint8]
+
+#: the first network's cell and the length that its size numbers are relative to, both in its own pixels
+STRIDE = 8
+EDGE_UNIT = 32.0
+#: a place is looked at closely from this height of the first network's map on
+LEAST_PEAK = 0.12
+#: a fitted cube is reported from this product of network probability and lattice score on
+LEAST_SCORE = 0.30
+_local = threading.local()
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """Where the cube's own surface is really seen: probabilities (64, 64) over a square of the picture.
+
+    A pixel (x, y) of the picture lies at ``((x, y) - (left, top)) * scale`` of the map.
+    """
+
+    left: float
+    top: float
+    scale: float
+    probability: NDArray[np.float32]
+
+    def at(self, points_xy: NDArray[np.floating]) -> NDArray[np.float32]:
+        """Probabilities (...) at pixels (..., 2); 0 outside the square."""
+        u = ((points_xy[..., 0] - self.left) * self.scale - 0.5).astype(np.float32)
+        v = ((points_xy[..., 1] - self.top) * self.scale - 0.5).astype(np.float32)
+        shape = u.shape
+        values = cv2.remap(
+            self.probability, u.reshape(1, -1), v.reshape(1, -1), cv2.INTER_LINEAR, borderValue=0
+        )
+        return np.asarray(values.reshape(shape), dtype=np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class FoundCube:
+    """One cube: its pose, how sure the finder is (0..1), and where it is covered."""
+
+    pose: CubePose
+    probability: float
+    surface: Surface
+
+    @property
+    def edge_px(self) -> float:
+        """Pixels per cube edge at the cube's centre."""
+        return float(self.pose.focal_px / np.linalg.norm(self.pose.translation))
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Cubes, the one to read first; ``reason`` is "no-cube" where there is none, ``stage`` says who said so."""
+
+    cubes: tuple[FoundCube, ...]
+    reason: str | None = None
+    stage: str | None = None
+
+    @property
+    def poses(self) -> tuple[CubePose, ...]:
+        """The poses alone."""
+        return tuple(cube.pose for cube in self.cubes)
+
+
+def _net(name: str) -> Any:
+    """One network a thread: OpenCV's are not made to be shared."""
+    nets = _local.__dict__.setdefault("nets", {})
+    if name not in nets:
+        data = resources.files("vision").joinpath("data", f"{name}.onnx").read_bytes()
+        nets[name] = cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8), cv2.dnn.ENGINE_CLASSIC)
+    return nets[name]
+
+
+def _blob(picture: Picture) -> NDArray[np.float32]:
+    """(H, W, 3) BGR to (1, 3, H, W) in -0.5..0.5."""
+    return np.asarray(cv2.dnn.blobFromImage(picture, 1 / 255.0, mean=(127.5, 127.5, 127.5)))
+
+
+def propose(image_bgr: Picture, most: int = 4) -> list[tuple[float, float, float, float]]:
+    """Likely cubes as (peak 0..1, x, y, pixels per edge) in the picture's pixels, best first."""
+    high, wide = image_bgr.shape[:2]
+    fit = 256.0 / max(high, wide)
+    w, h = max(1, round(wide * fit)), max(1, round(high * fit))
+    small = cv2.resize(image_bgr, (w, h), interpolation=cv2.INTER_AREA if fit < 1 else cv2.INTER_LINEAR)
+    room_w = 256 if wide >= high else (160 if w <= 160 else 192 if w <= 192 else 256)
+    room_h = 256 if high > wide else (160 if h <= 160 else 192 if h <= 192 else 256)
+    canvas = np.full((room_h, room_w, 3), 127, np.uint8)
+    canvas[:h, :w] = small
+    net = _net("finder")
+    net.setInput(_blob(canvas))
+    out = net.forward()[0]
+    heat = out[0]
+    top = cv2.dilate(heat, np.ones((3, 3), np.uint8))
+    rows, columns = np.nonzero((heat >= top) & (heat > np.log(LEAST_PEAK / (1 - LEAST_PEAK))))
+    found: list[tuple[float, float, float, float]] = []
+    for row, column in zip(rows, columns, strict=True):
+        dx, dy, size = out[1:, row, column]
+        x, y = (column + 0.5 + dx) * STRIDE * wide / w, (row + 0.5 + dy) * STRIDE * high / h
+        edge = float(np.exp(np.clip(size, -3, 3))) * EDGE_UNIT * wide / w
+        peak = 1 / (1 + float(np.exp(-heat[row, column])))
+        if all(np.hypot(x - o[1], y - o[2]) > 0.4 * max(edge, o[3]) for o in found):
+            found.append((peak, float(x), float(y), edge))
+    found.sort(reverse=True)
+    return found[:most]
+
+
+def crop_square(image_bgr: Picture, x: float, y: float, side: float) -> tuple[Picture, float, float, float]:
+    """A square of ``side`` pixels round (x, y), resized to the network's input.
+
+    Returns the picture (128, 128, 3) and the square's left, top and side as really taken (whole pixels).
+    """
+    high, wide = image_bgr.shape[:2]
+    whole = max(8, round(side))
+    left, top = round(x - whole / 2), round(y - whole / 2)
+    x0, y0, x1, y1 = max(left, 0), max(top, 0), min(left + whole, wide), min(top + whole, high)
+    if x0 >= x1 or y0 >= y1:
+        return np.full((INPUT_PX, INPUT_PX, 3), 127, np.uint8), left, top, whole
+    piece: Any = image_bgr[y0:y1, x0:x1]
+    if (x1 - x0, y1 - y0) != (whole, whole):
+        piece = cv2.copyMakeBorder(
+            piece, y0 - top, top + whole - y1, x0 - left, left + whole - x1, cv2.BORDER_CONSTANT,
+            value=(127, 127, 127),
+        )  # fmt: skip
+    how = cv2.INTER_AREA if whole > INPUT_PX else cv2.INTER_LINEAR
+    resized: Any = cv2.resize(piece, (INPUT_PX, INPUT_PX), interpolation=how)
+    return resized, left, top, whole
+
+
+def look_closely(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop:
+    """Run the second network on a crop round a likely cube."""
+    crop, left, top, side = crop_square(image_bgr, x, y, edge_px * CROP_EDGES)
+    net = _net("poser")
+    net.setInput(_blob(crop))
+    outs = net.forward(net.getUnconnectedOutLayersNames())
+    maps, numbers = outs if outs[0].ndim == 4 else outs[::-1]
+    shown = 1 / (1 + np.exp(-np.clip(maps[0], -30, 30)))
+    return Crop(float(left), float(top), MAP_PX / side, shown.astype(np.float32), numbers[0])
+
+
+def _found(fitted: Fitted, crop: Crop) -> FoundCube:
+    probability = fitted.cube_probability * min(1.0, max(0.0, fitted.line_score) / 0.6)
+    surface = Surface(crop.left, crop.top, crop.scale, fitted.surface)
+    return FoundCube(fitted.pose.upright(), probability, surface)
+
+
+def find_near(image_bgr: Picture, x: float, y: float, edge_px: float, size: int | None = None) -> FoundCube:
+    """The cube at a known place, whatever its score: for a track, or for a person's click."""
+    crop = look_closely(image_bgr, x, y, edge_px)
+    high, wide = image_bgr.shape[:2]
+    return _found(fit_pose(crop, (wide, high), size), crop)
+
+
+def find_cubes(image_bgr: Picture, *, size: int | None = None, limit: int = 3) -> Found:
+    """Cubes in a BGR picture, the one to read first: the largest that is surely one and wholly in view.
+
+    ``size`` fixes the number of layers; ``limit`` bounds how many places are looked at closely.
+    """
+    high, wide = image_bgr.shape[:2]
+    if min(high, wide) < 16:
+        return Found((), "no-cube", "picture too small")
+    places = propose(image_bgr, limit)
+    if not places:
+        return Found((), "no-cube", "propose")
+    cubes = []
+    for _, x, y, edge in places:
+        crop = look_closely(image_bgr, x, y, edge)
+        off = float(np.hypot(*crop.numbers[15:17]))
+        if abs(float(crop.numbers[17])) > 0.25 or off > 0.15:
+            side = MAP_PX / crop.scale
+            x, y = (
+                crop.left + (float(crop.numbers[15]) + 0.5) * side,
+                crop.top + (float(crop.numbers[16]) + 0.5) * side,
+            )
+            crop = look_closely(image_bgr, x, y, float(np.exp(crop.numbers[17])) * side / CROP_EDGES)
+        if crop.numbers[23] < -1.5:
+            continue
+        found = _found(fit_pose(crop, (wide, high), size), crop)
+        if found.probability >= LEAST_SCORE:
+            cubes.append(found)
+    if not cubes:
+        return Found((), "no-cube", "look closely")
+    cubes.sort(key=lambda cube: -_rank(cube, wide, high))
+    return Found(tuple(cubes))
+
+
+def _rank(cube: FoundCube, wide: int, high: int) -> float:
+    """Large, sure and whole first."""
+    quads = np.concatenate([cube.pose.face_quad_xy(face) for face in cube.pose.visible_faces()])
+    inside = (quads[:, 0] >= 0) & (quads[:, 0] < wide) & (quads[:, 1] >= 0) & (quads[:, 1] < high)
+    return float(cube.edge_px * (0.3 + 0.7 * inside.mean()) * min(1.0, cube.probability + 0.2))
