@@ -10,7 +10,7 @@ down, ``(0, 0)`` the upper left corner of the upper left pixel; probabilities li
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal, get_args
 
 Point = tuple[float, float]
@@ -166,6 +166,21 @@ class Answer:
         if self.ok:
             return 0
         return 4 if self.reason == "no-cube" else 3
+
+    def scaled(self, factor: float) -> Answer:
+        """The same answer for a picture ``factor`` times larger, pixel centres laid on pixel centres."""
+        if factor == 1:
+            return self
+
+        def moved(points: Sequence[Point]) -> tuple[Point, ...]:
+            return tuple(((x + 0.5) * factor - 0.5, (y + 0.5) * factor - 0.5) for x, y in points)
+
+        return replace(
+            self,
+            top=None if self.top is None else TopFace(self.top.colour, _quad(moved(self.top.quad_xy))),
+            grids={face: tuple(moved(row) for row in grid) for face, grid in self.grids.items()},
+            others=tuple(_quad(moved(quad)) for quad in self.others),
+        )
 
     def to_json_dict(self) -> dict[str, Any]:
         """The answer as plain lists, dicts, numbers and strings, keys in the documented order."""

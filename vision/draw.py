@@ -68,6 +68,17 @@ def overlaid(image_bgr: NDArray[np.uint8], answer: Answer, *, zoom: float = 1.0)
     return photo
 
 
+def encoded(image_bgr: NDArray[np.uint8], suffix: str) -> bytes:
+    """The picture as a file's bytes; ``suffix`` (".png", ".jpg", ".webp") says of which kind."""
+    import cv2
+
+    quality = [cv2.IMWRITE_JPEG_QUALITY, 92] if suffix.lower() in (".jpg", ".jpeg") else []
+    done, packed = cv2.imencode(suffix.lower(), image_bgr, quality)
+    if not done:
+        raise ValueError(f"cannot write a picture as {suffix}")
+    return packed.tobytes()
+
+
 def face_grids(answer: Answer) -> dict[str, NDArray[np.float64]]:
     """Pixel nodes (n + 1, n + 1, 2) of every face in view; from the quad alone for the top if need be."""
     grids = {face: np.asarray(grid, np.float64) for face, grid in answer.grids.items()}

@@ -1,0 +1,173 @@
+"""``lastlook read`` and ``lastlook score``: pictures in, answers or a table out."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from vision.answer import Answer
+
+READ_LONG_SIDE = 2000
+_SAVED_AS = (".png", ".jpg", ".jpeg", ".webp")
+
+
+class Side(StrEnum):
+    """Which side of the cube the holder calls his front, as the camera sees it."""
+
+    front = "front"
+    right = "right"
+    back = "back"
+    left = "left"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command("read")(read)
+    app.command("score")(score)
+
+
+def read(
+    pictures: Annotated[
+        list[str],
+        typer.Argument(metavar="PICTURE...", help="Photos, folders of photos, or - for standard input."),
+    ],
+    json_lines: Annotated[
+        bool, typer.Option("--json", help="Print one JSON object a picture, one line each.")
+    ] = False,
+    save: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="Write the annotated picture here (a folder for several pictures)."
+        ),
+    ] = None,
+    front: Annotated[
+        Side | None,
+        typer.Option(help="The side you call your front: front faces the camera, back looks away from it."),
+    ] = None,
+    size: Annotated[
+        int | None, typer.Option(min=2, max=7, help="Layers of the cube; told from the picture if left out.")
+    ] = None,
+    profile: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Colour profile: a name or a file; built in if left out."),
+    ] = None,
+) -> int:
+    """Name the last-layer case in each picture and show a sequence for the angle at which it lies.
+
+    Exit status: 0 every case named, 3 a cube seen but its case not named, 4 nothing found, 1 a picture that
+    could not be read; of several pictures the first of 1, 4, 3, 0 that occurs.
+    """
+    from vision.sources import PictureError, pictures_named
+
+    names = list(pictures_named(pictures))
+    target = _save_target(save, several=len(names) > 1 or any(Path(name).is_dir() for name in pictures))
+    answer_one = _reader(front=front, size=size, profile=profile, full=target is not None)
+    statuses: set[int] = set()
+    shown = 0
+    for name in names:
+        try:
+            if isinstance(name, PictureError):
+                raise name
+            answer = answer_one(name, None if target is None else target(name))
+        except PictureError as error:
+            sys.stderr.write(f"lastlook: {error}\n")
+            statuses.add(error.exit_status)
+            continue
+        _show(answer, json_lines, first=shown == 0)
+        shown += 1
+        statuses.add(answer.exit_status)
+    if shown and not json_lines:
+        from vision.wording import CAUTION
+
+        typer.echo(f"\n{CAUTION}")
+    return next(status for status in (1, 4, 3, 0) if status in statuses)
+
+
+def _show(answer: Answer, json_lines: bool, *, first: bool) -> None:
+    if json_lines:
+        import json
+
+        typer.echo(json.dumps(answer.to_json_dict(), ensure_ascii=False))
+        return
+    import shutil
+
+    from vision.wording import answer_text
+
+    gap = "" if first else "\n"
+    typer.echo(gap + answer_text(answer, min(100, shutil.get_terminal_size((88, 24)).columns)))
+
+
+def _save_target(save: Path | None, *, several: bool) -> Callable[[str], Path] | None:
+    """Where the annotated picture of each named picture goes; UsageError before anything is read."""
+    if save is None:
+        return None
+    from models.errors import UsageError
+
+    if save.is_dir():
+        return lambda name: save / f"{'picture' if name == '-' else Path(name).stem}-answer.png"
+    if several:
+        raise UsageError(f"--save {save}: with several pictures name a folder that exists")
+    if save.suffix.lower() not in _SAVED_AS:
+        raise UsageError(f"--save {save}: name a file that ends in {', '.join(_SAVED_AS)}")
+    return lambda _: save
+
+
+def _reader(
+    *, front: Side | None, size: int | None, profile: str | None, full: bool
+) -> Callable[[str, Path | None], Answer]:
+    """What reads one picture and, when told where, saves it annotated."""
+    from models.library import load_library
+    from vision.pipeline import read_picture
+    from vision.profiles import load_named
+    from vision.sources import load_photo
+
+    chosen, library = load_named(profile), load_library()
+    letter = None if front is None else front.value[0].upper()
+
+    def answer_one(name: str, target: Path | None) -> Answer:
+        photo = load_photo(name, min_long_side=None if full else READ_LONG_SIDE)
+        answer = read_picture(
+            photo.image_bgr, profile=chosen, size=size, front=letter, library=library, image=name
+        )
+        if target is not None:
+            from vision.draw import annotated, encoded
+            from vision.files import write_atomically
+
+            write_atomically(target, encoded(annotated(photo.image_bgr, answer), target.suffix))
+        return answer.scaled(photo.reduction)
+
+    return answer_one
+
+
+def score(
+    folder: Annotated[
+        Path, typer.Argument(help="Folder of pictures with their truth (NAME.json) beside them.")
+    ],
+    json_object: Annotated[bool, typer.Option("--json", help="Print the scores as one JSON object.")] = False,
+    sheet: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a page of the failures, each drawn.")
+    ] = None,
+    answers: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Keep the answers here, one JSON line each, and go on from them."),
+    ] = None,
+    profile: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Colour profile: a name or a file; built in if left out."),
+    ] = None,
+) -> int:
+    """Score the reading of pictures whose truth is known, by condition."""
+    from vision.report import score_folder
+
+    return score_folder(folder, as_json=json_object, sheet=sheet, answers=answers, profile=profile)
+
+
+__all__: Sequence[str] = ("READ_LONG_SIDE", "read", "register", "score")

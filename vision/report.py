@@ -1,0 +1,252 @@
+"""``lastlook score``: read every picture whose truth is known, and say how well that went."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import typer
+
+from models.errors import LastlookError, UsageError
+from vision.answer import Answer
+from vision.scoring import Mark, conditions, coverage_curve, marked, summed
+from vision.truth import Truth, truths_in
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+    from rich.table import Table
+
+MOST_FAILURES: Final = 60
+_COLUMNS: Final = (
+    ("pictures", "pictures", "count"),
+    ("right", "right_share", "percent"),
+    ("wrong", "wrong", "count"),
+    ("wrong at 0.9", "wrong_sure", "count"),
+    ("abstained", "abstained", "count"),
+    ("missed", "missed", "count"),
+    ("refused", "refused", "count"),
+    ("right reason", "refused_rightly", "count"),
+    ("listed", "listed_share", "percent"),
+    ("short list", "short_share", "percent"),
+    ("size", "size_share", "percent"),
+    ("stickers raw", "stickers_raw", "percent"),
+    ("decoded", "stickers_decoded", "percent"),
+    ("placement", "placement", "number"),
+    ("ECE", "ece", "number"),
+    ("Brier", "brier", "number"),
+)
+
+
+def score_folder(
+    folder: Path,
+    *,
+    as_json: bool = False,
+    sheet: Path | None = None,
+    answers: Path | None = None,
+    profile: str | None = None,
+) -> int:
+    """Score ``folder``, print the table or the JSON object, and return the exit status 0.
+
+    Stopped by the keyboard, it reports on what was read until then; with ``answers`` the next run goes
+    on from there. A picture that cannot be read counts as missed and its line goes to stderr.
+    """
+    if sheet is not None and sheet.suffix.lower() not in (".png", ".jpg", ".jpeg", ".webp"):
+        raise UsageError(f"--sheet {sheet}: name a file that ends in .png, .jpg or .webp")
+    truths = truths_in(folder)
+    marks = [marked(answer, truth) for truth, answer in _answered(truths, answers, profile)]
+    if len(marks) < len(truths):
+        sys.stderr.write(f"lastlook: stopped after {len(marks)} of {len(truths)} pictures\n")
+    groups = conditions(marks)
+    if as_json:
+        typer.echo(json.dumps(as_object(marks), ensure_ascii=False, indent=1))
+    else:
+        from rich.console import Console
+
+        Console(width=None if sys.stdout.isatty() else 200).print(table(groups))
+        typer.echo(_curve_text(marks))
+    if sheet is not None:
+        _write_sheet(marks, sheet)
+    return 0
+
+
+def as_object(marks: Sequence[Mark]) -> dict[str, Any]:
+    """The scores as plain data: by condition, the coverage curve, and every picture that was not right."""
+    return {
+        "conditions": {name: summed(group) for name, group in conditions(marks).items()},
+        "coverage": coverage_curve(marks),
+        "failures": [
+            {
+                "image": str(mark.truth.picture),
+                "outcome": mark.outcome,
+                "truth": mark.truth.code or mark.truth.reason,
+                "answer": mark.answer.case.code if mark.answer.case else mark.answer.reason,
+                "claimed": mark.claimed,
+                "settled": mark.truth.is_settled,
+                "tags": list(mark.truth.tags),
+            }
+            for mark in failures(marks)
+        ],
+    }
+
+
+def failures(marks: Sequence[Mark]) -> list[Mark]:
+    """What went wrong, worst first; keeping quiet about a picture that is not settled is no failure."""
+    order = {"wrong": 0, "missed": 1, "abstained": 2, "refused-otherwise": 3}
+    failed = [
+        mark
+        for mark in marks
+        if mark.outcome in order
+        and not (mark.outcome == "abstained" and not mark.truth.is_settled and mark.listed)
+    ]
+    return sorted(failed, key=lambda mark: (order[mark.outcome], -(mark.claimed or 0.0)))
+
+
+def table(groups: dict[str, list[Mark]]) -> Table:
+    """The scores by condition."""
+    from rich.table import Table
+
+    out = Table(box=None, pad_edge=False, header_style="bold", collapse_padding=True)
+    out.add_column("condition", no_wrap=True)
+    for heading, _, _ in _COLUMNS:
+        out.add_column(heading, justify="right")
+    for name, group in groups.items():
+        scores = summed(group)
+        out.add_row(name, *[_cell(scores[key], kind) for _, key, kind in _COLUMNS])
+    return out
+
+
+def _cell(value: float | None, kind: str) -> str:
+    if value is None:
+        return "-"
+    if kind == "count":
+        return str(value)
+    return f"{100 * value:.1f} %" if kind == "percent" else f"{value:.3f}"
+
+
+def _curve_text(marks: Sequence[Mark]) -> str:
+    lines = ["", "speaks from   coverage   of these wrong"]
+    for point in coverage_curve(marks):
+        lines.append(
+            f"{point['threshold']:>11g} {100 * point['coverage']:>9.1f} % {100 * point['error']:>14.2f} %"
+        )
+    return "\n".join(lines)
+
+
+def _answered(truths: Sequence[Truth], kept: Path | None, profile: str | None) -> list[tuple[Truth, Answer]]:
+    """Each truth with its answer, out of ``kept`` where that file has it; stops early on Ctrl-C."""
+    from rich.console import Console
+    from rich.progress import track
+
+    known = _kept_answers(kept)
+    read = None
+    out = []
+    try:
+        for truth in track(truths, description="reading", console=Console(stderr=True), transient=True):
+            name = str(truth.picture)
+            if name not in known:
+                if read is None:
+                    read = _reader(profile)
+                known[name] = read(truth)
+                _keep(kept, known[name])
+            out.append((truth, known[name]))
+    except KeyboardInterrupt:
+        pass
+    return out
+
+
+def _reader(profile: str | None) -> Any:
+    from models.library import load_library
+    from vision.pipeline import read_picture
+    from vision.profiles import load_named
+    from vision.sources import PictureError, load_photo
+
+    chosen, library = load_named(profile), load_library()
+
+    def read(truth: Truth) -> Answer:
+        name = str(truth.picture)
+        try:
+            photo = load_photo(name)
+        except PictureError as error:
+            sys.stderr.write(f"lastlook: {error}\n")
+            return Answer(image=name, ok=False, reason="no-cube", detail=str(error))
+        return read_picture(photo.image_bgr, profile=chosen, library=library, image=name)
+
+    return read
+
+
+def _kept_answers(kept: Path | None) -> dict[str, Answer]:
+    """Answers by picture out of a file of JSON lines; a half-written last line is read again."""
+    if kept is None or not kept.exists():
+        return {}
+    known = {}
+    lines = kept.read_text(encoding="utf-8").split("\n")
+    for number, line in enumerate(lines, 1):
+        if not line.strip():
+            continue
+        try:
+            answer = Answer.from_json_dict(json.loads(line))
+        except (ValueError, KeyError, TypeError) as error:
+            if number == len(lines):
+                kept.write_text("\n".join(lines[:-1]) + "\n", encoding="utf-8")
+                break
+            raise LastlookError(
+                f"{kept}: line {number} is no answer ({error}); delete the line or the file"
+            ) from None
+        known[answer.image] = answer
+    return known
+
+
+def _keep(kept: Path | None, answer: Answer) -> None:
+    if kept is not None:
+        with kept.open("a", encoding="utf-8") as file:
+            file.write(json.dumps(answer.to_json_dict(), ensure_ascii=False) + "\n")
+
+
+def _write_sheet(marks: Sequence[Mark], path: Path) -> None:
+    from vision.draw import encoded
+    from vision.files import write_atomically
+
+    write_atomically(path, encoded(failure_sheet(failures(marks)), path.suffix))
+
+
+def failure_sheet(failed: Sequence[Mark], *, columns: int = 3, width: int = 560) -> NDArray[np.uint8]:
+    """A page of failures, worst first: each photo with the grid and colours as read, the truth below it.
+
+    uint8 (height, width, 3), blue green red; at most 60 pictures.
+    """
+    import cv2
+    import numpy as np
+
+    from vision.draw import overlaid
+    from vision.lettering import BOLD, Lettering
+    from vision.panel import PAPER, QUIET
+    from vision.sources import load_photo
+
+    gap, height, caption = 20, round(width * 0.75), 74
+    shown = failed[:MOST_FAILURES]
+    rows = max(1, -(-len(shown) // columns))
+    page = np.full(
+        (90 + rows * (height + caption + gap), gap + columns * (width + gap), 3), PAPER[::-1], np.uint8
+    )
+    more = f", the first {len(shown)} shown" if len(shown) < len(failed) else ""
+    Lettering(30, BOLD).put(page, f"{len(failed)} failures{more}" if failed else "no failures", gap, 56)
+    for i, mark in enumerate(shown):
+        x, y = gap + i % columns * (width + gap), 90 + i // columns * (height + caption + gap)
+        photo = load_photo(str(mark.truth.picture)).image_bgr
+        zoom = min(width / photo.shape[1], height / photo.shape[0])
+        drawn = overlaid(photo, mark.answer, zoom=max(1.0, 960 / max(photo.shape[:2])))
+        size = (round(photo.shape[1] * zoom), round(photo.shape[0] * zoom))
+        small = cv2.resize(drawn, size, interpolation=cv2.INTER_AREA)
+        page[y : y + size[1], x : x + size[0]] = small
+        said = mark.answer.case.code if mark.answer.case else f"{mark.answer.reason}"
+        sure = "" if mark.claimed is None else f" {mark.claimed:.3f}"
+        line = f"{mark.truth.picture.name}  {mark.outcome}: {said}{sure}"
+        Lettering(17, BOLD).put(page, line, x, y + height + 24)
+        truth = f"truth: {mark.truth.code or mark.truth.reason}"
+        Lettering(15, 420, QUIET).put(page, truth, x, y + height + 45)
+        Lettering(15, 420, QUIET).put(page, ", ".join(mark.truth.tags), x, y + height + 64)
+    return page

@@ -1,0 +1,214 @@
+"""Truth beside a picture: the small JSON that ``lastlook score`` reads, and what exact reading leaves of it.
+
+``NAME.json`` beside ``NAME.jpg`` (or another picture suffix) is one object. Keys, all but the first two
+optional; others are ignored:
+
+    n          layers of the cube, 2..7 (left out when there is no cube)
+    facelets   {"U": rows, "F": rows, ...}: colour names as printed on paper, U with F at its bottom; all
+               rows, or at least all of U and the top row of F, R, B and L. F may be any side
+    negative   why no case can be named: no_cube | grids_only | occluded_top | not_last_layer
+    stickers   [{"face", "row", "col", "visible", "centre_visible"}]: share 0..1 of each sticker that is
+               to be seen; left out: the picture counts as one that settles its case
+    top_quad   [[x, y] * 4] outer corners of the top face back-left, back-right, front-right, front-left, F
+               being the front; pixels, x right, y down
+    scheme     {"U": colour, ...} of the solved cube when it is not the usual one
+    tags       ["glare", "fingers", ...] conditions to score by
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from models.errors import LastlookError
+from vision.answer import COLOURS, FACES, Reason, Rows
+from vision.sources import SUFFIXES
+
+VISIBLE_AT_LEAST: Final = 0.3
+EXPECTED_REASONS: Final[Mapping[str, Reason]] = {
+    "no_cube": "no-cube",
+    "grids_only": "no-cube",
+    "occluded_top": "top-hidden",
+    "not_last_layer": "not-last-layer",
+}
+_EXACT = 60.0  # nats by which an exactly read sticker rules out every other colour
+_SETTLED_SHARE = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What is known about one picture.
+
+    ``code`` is the case, None for a negative. ``readable`` lists (face, row, col) of the stickers that
+    can be read. ``fitting`` holds the codes that exact reading of those leaves: one code, and the
+    picture is settled.
+    """
+
+    picture: Path
+    size: int | None
+    code: str | None
+    reason: Reason | None
+    facelets: Mapping[str, Rows]
+    readable: frozenset[tuple[str, int, int]]
+    fitting: tuple[str, ...]
+    top_quad_xy: tuple[tuple[float, float], ...] | None
+    tags: tuple[str, ...]
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether a person who reads every visible sticker without a mistake can name the case."""
+        return self.code is not None and len(self.fitting) <= 1
+
+
+def truths_in(folder: Path) -> list[Truth]:
+    """The truths of all pictures right inside ``folder`` that have one, by name; LastlookError if none."""
+    try:
+        pictures = sorted(p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES)
+    except OSError as error:
+        raise LastlookError(f"{folder}: cannot list this folder ({error.strerror}); check the path") from None
+    found = [truth_of(p) for p in pictures if p.with_suffix(".json").is_file()]
+    if not found:
+        raise LastlookError(f"{folder}: no picture with its truth beside it (NAME.jpg and NAME.json)")
+    return found
+
+
+def truth_of(picture: Path) -> Truth:
+    """The truth in the JSON file beside ``picture``; LastlookError naming the file and what is wrong."""
+    path = picture.with_suffix(".json")
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        if not isinstance(data, dict):
+            raise ValueError("not one JSON object")
+        return _truth(picture, data)
+    except OSError as error:
+        raise LastlookError(f"{path}: cannot be read ({error.strerror})") from None
+    except LastlookError as error:
+        raise LastlookError(f"{path}: {error}") from None
+    except KeyError as error:
+        raise LastlookError(f"{path}: the key {error} is missing; README.md shows the format") from None
+    except (ValueError, TypeError, IndexError) as error:
+        raise LastlookError(f"{path}: not a truth file ({error}); README.md shows the format") from None
+
+
+def _truth(picture: Path, data: Mapping[str, Any]) -> Truth:
+    size = data.get("n")
+    reason = None
+    if data.get("negative") is not None:
+        if data["negative"] not in EXPECTED_REASONS:
+            raise ValueError(f"negative {data['negative']!r} is none of {', '.join(EXPECTED_REASONS)}")
+        reason = EXPECTED_REASONS[data["negative"]]
+    facelets: dict[str, Rows] = {}
+    if size is not None:
+        if not isinstance(size, int) or not 2 <= size <= 7:
+            raise ValueError(f"n {size!r} is none of 2 to 7")
+        facelets = _facelets(data["facelets"], size)
+    elif reason is None:
+        raise KeyError("n")
+    readable = _readable(data.get("stickers"), facelets)
+    code: str | None = None
+    fitting: tuple[str, ...] = ()
+    if size is not None and reason is None:
+        scheme = _scheme(data)
+        code = _code(facelets, size, scheme)
+        fitting = (code,)
+        if data.get("stickers") is not None:
+            fitting = fitting_codes(facelets, size, readable, scheme)
+    quad = data.get("top_quad")
+    return Truth(
+        picture=picture,
+        size=size,
+        code=code,
+        reason=reason,
+        facelets=facelets,
+        readable=readable,
+        fitting=fitting,
+        top_quad_xy=None if quad is None else tuple((float(x), float(y)) for x, y in quad),
+        tags=tuple(str(tag) for tag in data.get("tags", ())),
+    )
+
+
+def _facelets(data: Mapping[str, Any], size: int) -> dict[str, Rows]:
+    facelets: dict[str, Rows] = {}
+    for face in "URFLB":
+        rows = tuple(tuple(row) for row in data[face])
+        wanted = size if face == "U" else 1
+        if len(rows) < wanted or any(len(row) != size for row in rows):
+            raise ValueError(f"face {face} is not {size} stickers wide")
+        wrong = [name for row in rows for name in row if name not in COLOURS]
+        if wrong:
+            raise ValueError(f"face {face} has the colour {wrong[0]!r}; the six are {', '.join(COLOURS)}")
+        facelets[face] = rows
+    return facelets
+
+
+def _readable(stickers: Any, facelets: Mapping[str, Rows]) -> frozenset[tuple[str, int, int]]:
+    if stickers is None:
+        return frozenset(
+            (face, row, col)
+            for face, rows in facelets.items()
+            if face == "U"
+            for row in range(len(rows))
+            for col in range(len(rows[row]))
+        )
+    return frozenset(
+        (one["face"], one["row"], one["col"])
+        for one in stickers
+        if one["visible"] >= VISIBLE_AT_LEAST and one.get("centre_visible", True)
+    )
+
+
+def _scheme(data: Mapping[str, Any]) -> tuple[int, ...]:
+    """Colour index of each face URFDLB of the solved cube; the usual one unless the file gives its own."""
+    from calibration.profile import SCHEME
+
+    if data.get("scheme") is None:
+        return SCHEME
+    scheme = tuple(COLOURS.index(data["scheme"][face]) for face in FACES)
+    if len(set(scheme)) != 6:
+        raise ValueError("scheme must give each of the six colours to one face")
+    return scheme
+
+
+def _loglik(facelets: Mapping[str, Rows], size: int, readable: frozenset[tuple[str, int, int]]) -> Any:
+    import numpy as np
+
+    loglik = np.zeros((6, size, size, 6))
+    for face, row, col in readable:
+        index = COLOURS.index(str(facelets[face][row][col]))
+        loglik[FACES.index(face), row, col] = -_EXACT
+        loglik[FACES.index(face), row, col, index] = 0.0
+    return loglik
+
+
+def fitting_codes(
+    facelets: Mapping[str, Rows],
+    size: int,
+    readable: frozenset[tuple[str, int, int]],
+    scheme: tuple[int, ...],
+) -> tuple[str, ...]:
+    """The codes that fit the colours of the ``readable`` stickers exactly, most probable first.
+
+    ``scheme`` is the colour index of each face URFDLB of the solved cube, turned in any way. Raises
+    ValueError when no last-layer state fits.
+    """
+    from models.decode import decode
+
+    posterior = decode(_loglik(facelets, size, readable), scheme=scheme, mirror=False)
+    if posterior.log_evidence < -_EXACT + _EXACT / 4:
+        raise ValueError("the stickers of the top layer are no last-layer state of this size")
+    ranked = sorted(posterior.case_probabilities.items(), key=lambda item: -item[1])
+    return tuple(code for code, share in ranked if share > _SETTLED_SHARE)
+
+
+def _code(facelets: Mapping[str, Rows], size: int, scheme: tuple[int, ...]) -> str:
+    """The case of the whole cube: every sticker of the top layer read."""
+    everything = frozenset(
+        (face, row, col)
+        for face, rows in facelets.items()
+        for row in range(len(rows) if face == "U" else 1)
+        for col in range(size)
+    )
+    return fitting_codes(facelets, size, everything, scheme)[0]
