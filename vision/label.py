@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import contextlib
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
+from itertools import groupby
 from multiprocessing import get_context
 from typing import Any
 
@@ -96,7 +97,7 @@ def outcomes(
     jobs: int = 1,
     backend: str = "loky",
     backend_options: dict[str, Any] | None = None,
-) -> Iterator[Outcome]:
+) -> Generator[Outcome, None, None]:
     """Outcomes in the order of ``items``, each handed over as soon as those before it are done.
 
     ``jobs`` processes run at once; at most a few times as many files are under way, so memory does not
@@ -157,6 +158,7 @@ def label(
     items: Sequence[Item],
     reader: Reader,
     *,
+    recording_reader: Reader | None = None,
     log: AnswerLog | None = None,
     on_outcome: Callable[[Outcome], None] | None = None,
     jobs: int = 1,
@@ -165,23 +167,30 @@ def label(
 ) -> Tally:
     """Read ``items`` and write each file's answers to ``log`` as they come.
 
-    What the log knows already is skipped. Ctrl-C ends the run after the file at hand; ``Tally.stopped``
-    says so, and what was written stays. ``on_outcome`` is called once a file, after it is written.
+    Pictures go to the pool, ``recording_reader`` is called here (it has a pool of its own). What the log
+    knows already is skipped. Ctrl-C ends the run; ``Tally.stopped`` says so, and what was written stays.
+    ``on_outcome`` is called once a file, after it is written.
     """
     todo = list(items) if log is None else log.remaining(items)
     tally = Tally(skipped=len(items) - len(todo))
     if log is not None:
         waiting = {item.path for item in todo}
         tally.problems += log.known_problems([item for item in items if item.path not in waiting])
-    running = outcomes(todo, reader, jobs=jobs, backend=backend, backend_options=backend_options)
     try:
-        with contextlib.closing(running):  # type: ignore[type-var]
-            for outcome in running:
-                if log is not None:
-                    log.write(outcome.item, outcome.answers, digest=outcome.digest, error=outcome.error)
-                tally.add(outcome)
-                if on_outcome is not None:
-                    on_outcome(outcome)
+        for kind, group in groupby(todo, key=lambda item: item.kind):
+            if kind == "picture":
+                running = outcomes(
+                    list(group), reader, jobs=jobs, backend=backend, backend_options=backend_options
+                )
+            else:
+                running = outcomes(list(group), recording_reader or reader)
+            with contextlib.closing(running):
+                for outcome in running:
+                    if log is not None:
+                        log.write(outcome.item, outcome.answers, digest=outcome.digest, error=outcome.error)
+                    tally.add(outcome)
+                    if on_outcome is not None:
+                        on_outcome(outcome)
     except KeyboardInterrupt:
         tally.stopped = True
     return tally

@@ -328,3 +328,16 @@ def _opened(path: str | Path) -> Iterator[Any]:
     finally:
         capture.release()
         cv2.utils.logging.setLogLevel(level)
+
+
+def frame_at(path: str | Path, at_s: float) -> Picture | None:
+    """The frame shown at ``at_s`` seconds, or None where the recording has none."""
+    import cv2
+
+    try:
+        with _opened(path) as capture:
+            capture.set(cv2.CAP_PROP_POS_MSEC, max(0.0, at_s) * 1000.0)
+            ok, frame = capture.read()
+            return _bounded(frame)[0] if ok and frame is not None else None
+    except LastlookError:
+        return None

@@ -1,0 +1,253 @@
+"""Commands for collections: label, review."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from vision.gather import Item, Problem
+    from vision.label import Outcome, Tally
+    from vision.label_run import Settings
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module to the application."""
+    app.command("label")(label_command)
+    app.command("review")(review_command)
+
+
+def label_command(
+    paths: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="PATH...", help="Pictures, folders (with all below them) and recordings."),
+    ] = None,
+    out: Annotated[
+        str | None, typer.Option("--out", "-o", help="JSON lines go here, one an answer; '-' prints them.")
+    ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with --out: skip what is done and unchanged.")
+    ] = False,
+    order: Annotated[str, typer.Option("--order", help="Order of the answers: input or name.")] = "input",
+    csv: Annotated[Path | None, typer.Option("--csv", help="A table of all answers.")] = None,
+    page: Annotated[Path | None, typer.Option("--page", help="One HTML page of the collection.")] = None,
+    annotate: Annotated[
+        Path | None, typer.Option("--annotate", help="Folder for copies with the answer drawn on.")
+    ] = None,
+    copy_to: Annotated[
+        Path | None, typer.Option("--copy-to", help="Folder for copies, in a folder for each case code.")
+    ] = None,
+    rename: Annotated[
+        bool, typer.Option("--rename", help="Put the case code in front of each name.")
+    ] = False,
+    yes: Annotated[
+        bool, typer.Option("--yes", "-y", help="Do what --copy-to and --rename otherwise only announce.")
+    ] = False,
+    undo: Annotated[
+        Path | None, typer.Option("--undo", help="Take back the filing of that log; no PATH.")
+    ] = None,
+    chapters: Annotated[
+        Path | None,
+        typer.Option("--chapters", help="Folder for chapters of recordings (text, WebVTT, CSV, JSON)."),
+    ] = None,
+    stills: Annotated[
+        Path | None, typer.Option("--stills", help="Folder for a picture of each case shown in a recording.")
+    ] = None,
+    size: Annotated[
+        int | None, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.")
+    ] = None,
+    front: Annotated[
+        str | None, typer.Option("--front", help="Side that you call front: near, far, left, right.")
+    ] = None,
+    profile: Annotated[str | None, typer.Option("--profile", help="Profile of the cube.")] = None,
+    jobs: Annotated[int, typer.Option("--jobs", "-j", min=0, help="Processes; 0 for one a core.")] = 0,
+    dask: Annotated[
+        str | None, typer.Option("--dask", help="Address of a Dask scheduler that does the reading.")
+    ] = None,
+) -> None:
+    """Name the case in every picture and list the cases shown in recordings.
+
+    Answers are written as they come; stop with Ctrl-C and go on with --resume. Files that cannot be read
+    are listed at the end. Exit status: 0 all files were read, 1 some could not be or the run was stopped,
+    4 no picture or recording was found.
+    """
+    from models.errors import UsageError
+    from vision.gather import gather
+    from vision.label_run import Progress, Settings, file_pictures, run
+    from vision.photo_reader import PhotoReader, loaded_profile
+
+    if undo is not None:
+        if paths:
+            raise UsageError("--undo takes the log alone; leave out the paths")
+        raise typer.Exit(_undo(undo))
+    if not paths:
+        raise UsageError("name pictures, folders or recordings to label")
+    if order not in ("input", "name"):
+        raise UsageError(f"--order {order}: choose input or name")
+    if resume and out in (None, "-"):
+        raise UsageError("--resume goes on with a file: name it with --out")
+    loaded_profile(profile)  # a wrong name is told before the work begins
+    gathered = gather(paths, skip=[one for one in (annotate, copy_to, stills, chapters) if one is not None])
+    if not gathered.items:
+        _list_problems(list(gathered.problems))
+        typer.echo("lastlook: no picture or recording there; name files or folders that hold some", err=True)
+        raise typer.Exit(4)
+    settings = Settings(
+        photos=PhotoReader(size, front, profile, None if annotate is None else str(annotate)),
+        out=None if out in (None, "-") else Path(str(out)),
+        resume=resume,
+        order="name" if order == "name" else "input",
+        jobs=jobs or _cores(),
+        dask=dask,
+        csv=csv,
+        page=page,
+        chapters_to=chapters,
+        stills_to=stills,
+    )
+    with _Bar(len(gathered.items), out) as bar:
+        tally, answers = run(gathered, settings, Progress(bar.file_done, bar.recording_at))
+    for wanted, log, done in file_pictures(answers, copy_to=copy_to, rename=rename, really=yes):
+        _tell_filing(wanted, log, done, yes)
+    _summary(tally, settings)
+    if tally.stopped or tally.problems:
+        raise typer.Exit(1)
+
+
+class _Bar:
+    """The progress bar on stderr, with rate and time left; answers on stdout where no file takes them."""
+
+    def __init__(self, total: int, out: str | None) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+        self._out = out
+        console = Console(stderr=True)
+        self._progress = Progress(
+            TextColumn("{task.description}"),
+            BarColumn(),
+            MofNCompleteColumn(),
+            TextColumn("{task.fields[rate]}"),
+            TimeRemainingColumn(),
+            console=console,
+            disable=not console.is_terminal,
+            redirect_stdout=console.is_terminal,
+            redirect_stderr=console.is_terminal,
+        )
+        self._all = self._progress.add_task("labelling", total=total, rate="")
+        self._recording: Any = None
+        self._seen = 0
+        self._total = total
+
+    def __enter__(self) -> _Bar:
+        from time import monotonic
+
+        self._began = monotonic()
+        self._progress.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._progress.stop()
+
+    def file_done(self, outcome: Outcome) -> None:
+        import json
+        from time import monotonic
+
+        self._seen += 1
+        rate = self._seen / max(monotonic() - self._began, 1e-3)
+        self._progress.update(self._all, advance=1, rate=f"{rate:.1f} a second")
+        if self._recording is not None:
+            self._progress.remove_task(self._recording)
+            self._recording = None
+        if self._out == "-":
+            for answer in outcome.answers:
+                typer.echo(json.dumps(answer, ensure_ascii=False))
+        elif self._out is None:
+            for answer in outcome.answers:
+                typer.echo(answer_line(answer))
+
+    def recording_at(self, item: Item, done_s: float, total_s: float) -> None:
+        if self._recording is None:
+            name = Path(item.path).name
+            self._recording = self._progress.add_task(name, total=max(round(total_s), 1), rate="seconds")
+        self._progress.update(self._recording, completed=round(done_s))
+
+
+def answer_line(answer: dict[str, Any]) -> str:
+    """One answer on one line: file, time where it is from a recording, what was named or why not."""
+    from vision.shown import clock
+
+    where = str(answer["image"])
+    if "start" in answer:
+        where += f" {clock(float(answer['start']))}-{clock(float(answer['end']))}"
+    case = answer.get("case")
+    if answer.get("ok") and case:
+        sure = float(answer.get("confidence", case["probability"]))
+        return f"{where}: {case['code']}, {100 * sure:.0f} %"
+    fitting = " ".join(one["code"] for one in answer.get("candidates", ())[:6])
+    return f"{where}: {answer.get('reason')}" + (f", one of {fitting}" if fitting else "")
+
+
+def _summary(tally: Tally, settings: Settings) -> None:
+    counts = [f"{tally.named} named", f"{tally.unsettled} not settled", f"{tally.nothing} without a cube"]
+    if tally.skipped:
+        counts.append(f"{tally.skipped} done before")
+    typer.echo(f"{tally.files} files: {', '.join(counts)}", err=True)
+    _list_problems(tally.problems)
+    if tally.stopped:
+        how = (
+            f"go on with --resume --out {settings.out}" if settings.out else "give --out to be able to go on"
+        )
+        typer.echo(f"stopped; {how}", err=True)
+    elif tally.unsettled and settings.out:
+        typer.echo(f"for what is not settled: lastlook review {settings.out}", err=True)
+
+
+def _list_problems(problems: list[Problem]) -> None:
+    if problems:
+        typer.echo(f"{len(problems)} could not be read:", err=True)
+    for problem in problems:
+        typer.echo(f"  {problem.path}: {problem.reason}", err=True)
+
+
+def _tell_filing(wanted: Any, log: Path, done: int, really: bool) -> None:
+    if not really:
+        for step in wanted.steps:
+            typer.echo(f"would {step.action} {step.source} -> {step.target}")
+        typer.echo(f"{len(wanted.steps)} files; nothing was touched: add --yes to do it", err=True)
+    else:
+        typer.echo(f"{done} files filed; take it back with: lastlook label --undo {log}", err=True)
+    for path, reason in wanted.left_alone:
+        typer.echo(f"left alone: {path} ({reason})", err=True)
+
+
+def _undo(log: Path) -> int:
+    from vision.filing import undo
+
+    undone, left = undo(log)
+    typer.echo(f"{undone} files taken back", err=True)
+    for path, reason in left:
+        typer.echo(f"left alone: {path} ({reason})", err=True)
+    return 1 if left else 0
+
+
+def _cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def review_command(
+    answers: Annotated[Path, typer.Argument(metavar="ANSWERS", help="A file that 'label --out' wrote.")],
+    everything: Annotated[bool, typer.Option("--all", help="Go through named pictures as well.")] = False,
+    no_window: Annotated[bool, typer.Option("--no-window", help="Ask in the terminal.")] = False,
+) -> None:
+    """Settle by hand what was ambiguous or refused, and write the truth beside each picture.
+
+    The truth file (NAME.json beside NAME.jpg) is what 'score' and 'calibrate' take. A picture that has one
+    is not asked about again.
+    """
+    from vision.review import review
+
+    raise typer.Exit(review(answers, everything=everything, window=not no_window))

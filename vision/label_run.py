@@ -1,0 +1,182 @@
+"""One run of ``lastlook label``: settings, files, answers, then tables, copies and the page."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+from models.errors import LastlookError, UsageError
+from vision.files import write_atomically
+from vision.filing import Plan, carry_out, plan
+from vision.gather import Gathered, Item, Order
+from vision.label import Json, Outcome, Tally, label
+from vision.ledger import AnswerLog, read_lines
+from vision.photo_reader import FrameAnswers, PhotoReader
+from vision.recording import index_recording
+from vision.shown import Shown, chapter_lines, shown_csv, webvtt_chapters
+
+FILING_LOG: Final = "lastlook-filing.jsonl"
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What a run was asked for. Paths are None where the thing was not asked for.
+
+    ``out`` is the file of answers; ``chapters_to`` a folder for chapter lines, WebVTT and tables of
+    recordings, ``stills_to`` one for a picture of each shown case; ``dask`` the address of a scheduler.
+    """
+
+    photos: PhotoReader
+    out: Path | None = None
+    resume: bool = False
+    order: Order = "input"
+    jobs: int = 1
+    dask: str | None = None
+    csv: Path | None = None
+    page: Path | None = None
+    chapters_to: Path | None = None
+    stills_to: Path | None = None
+
+    @property
+    def marks(self) -> str:
+        """A short text of all that changes an answer."""
+        photos = replace(self.photos, annotate_to=None, read=None)
+        return json.dumps(asdict(photos), sort_keys=True)
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Told about the run as it goes: a file is done; a recording has come to (seconds, of seconds)."""
+
+    on_outcome: Callable[[Outcome], None]
+    on_recording: Callable[[Item, float, float], None] = lambda item, done, total: None
+
+
+def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tally, list[Json]]:
+    """Label what was gathered and write what the settings ask for; returns the tally and all answers.
+
+    Answers are those of the file (earlier ones of a resumed run among them), in its order.
+    """
+    with ExitStack() as stack:
+        out = settings.out
+        if out is None:
+            out = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="lastlook-"))) / "answers.jsonl"
+        backend, options = "loky", dict[str, Any]()
+        if settings.dask is not None:
+            backend = "dask"
+            stack.enter_context(dask_client(settings.dask))
+
+        def recording(item: Item) -> list[Json]:
+            indexed = index_recording(
+                item.path,
+                FrameAnswers(settings.photos, item.path),
+                jobs=settings.jobs,
+                backend=backend,
+                backend_options=options,
+                on_progress=lambda done, total: progress.on_recording(item, done, total),
+            )
+            return write_recording(item, indexed.shown, settings)
+
+        with AnswerLog(out, options=settings.marks, resume=settings.resume) as log:
+            tally = label(
+                gathered.ordered(settings.order),
+                settings.photos,
+                recording_reader=recording,
+                log=log,
+                on_outcome=progress.on_outcome,
+                jobs=settings.jobs,
+                backend=backend,
+                backend_options=options,
+            )
+        tally.problems[:0] = gathered.problems
+        answers = list(read_lines(out))
+    if settings.csv is not None:
+        from vision.table import answers_csv
+
+        _write(settings.csv, answers_csv(answers))
+    if settings.page is not None:
+        from vision.page import readable, write_page
+
+        settings.page.parent.mkdir(parents=True, exist_ok=True)
+        write_page(readable(answers), settings.page)
+    return tally, answers
+
+
+def write_recording(item: Item, shown: tuple[Shown, ...], settings: Settings) -> list[Json]:
+    """Write the chapters and stills of one recording; returns its answers, one a shown case."""
+    from models.cases import CASES
+
+    stem = Path(item.path).name
+    if settings.chapters_to is not None:
+        names = {code: case.name for code, case in CASES.items()}
+        answers = [one.to_json_dict(item.path) for one in shown]
+        for suffix, text in (
+            (".chapters.txt", chapter_lines(shown)),
+            (".chapters.vtt", webvtt_chapters(shown, names)),
+            (".chapters.csv", shown_csv(item.path, shown)),
+            (".chapters.json", json.dumps(answers, ensure_ascii=False, indent=1) + "\n"),
+        ):
+            _write(settings.chapters_to / f"{stem}{suffix}", text)
+    answers = []
+    for number, one in enumerate(shown, 1):
+        still = None
+        if settings.stills_to is not None and one.best.still_jpeg:
+            target = settings.stills_to / f"{stem}-{number:03}-{one.code}.jpg"
+            target.parent.mkdir(parents=True, exist_ok=True)
+            write_atomically(target, one.best.still_jpeg)
+            still = str(target)
+        answers.append(one.to_json_dict(item.path, still))
+    return answers
+
+
+def file_pictures(
+    answers: list[Json], *, copy_to: Path | None, rename: bool, really: bool, log: Path | None = None
+) -> Iterator[tuple[Plan, Path, int]]:
+    """Plan (and with ``really`` carry out) copies and renames; gives each plan, its log and the steps done.
+
+    Copies come first, so that they are made from names that still hold.
+    """
+    if copy_to is not None:
+        wanted = plan(answers, "copy", copy_to)
+        where = log or copy_to / FILING_LOG
+        yield wanted, where, carry_out(wanted.steps, where) if really else 0
+    if rename:
+        wanted = plan(answers, "rename")
+        where = log or _common_folder(wanted) / FILING_LOG
+        yield wanted, where, carry_out(wanted.steps, where) if really else 0
+
+
+def _common_folder(wanted: Plan) -> Path:
+    """The deepest folder that holds every file of the plan; here where there is none."""
+    import os
+
+    folders = [str(step.source.absolute().parent) for step in wanted.steps]
+    try:
+        return Path(os.path.commonpath(folders)) if folders else Path()
+    except ValueError:  # files on several drives
+        return Path()
+
+
+def dask_client(address: str) -> Any:
+    """A client of the Dask scheduler at ``address``, as a context manager; one line when it cannot be had."""
+    try:
+        from distributed import Client
+    except ImportError:
+        raise UsageError("--dask needs the package 'distributed'; run: pip install distributed") from None
+    try:
+        return Client(address, timeout="10s")  # type: ignore[no-untyped-call]
+    except (OSError, ValueError, TimeoutError) as error:
+        raise LastlookError(f"{address}: no Dask scheduler answers there; start one or check it") from error
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LastlookError(f"{path}: its folder cannot be made ({error.strerror})") from error
+    write_atomically(path, text.encode("utf-8", "surrogatepass"))

@@ -1,0 +1,164 @@
+"""The readers that a labelling run sends to its processes: a picture file, or a frame, to its answer.
+
+Large pictures are decoded smaller first; only where that leaves a case open are they read in full.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.answer import Answer, Grid, Point, Quad, TopFace
+from vision.gather import Item
+
+if TYPE_CHECKING:
+    from calibration.profile import Profile
+
+Read = Callable[..., Answer]
+LEAST_LONG_SIDES_PX: Final = (1200, 2600)
+"""Longer sides at which a picture is read, first and second try: a cube an eighth of the picture's height
+still has some 20 pixels a sticker in the first."""
+
+
+@dataclass(frozen=True)
+class PhotoReader:
+    """Reads one picture file; picklable, so that it can go to another process.
+
+    ``profile`` is a name as for ``--profile``; ``annotate_to`` a folder for copies with the answer drawn
+    on. ``read`` stands in for ``vision.pipeline.read_picture``.
+    """
+
+    size: int | None = None
+    front: str | None = None
+    profile: str | None = None
+    annotate_to: str | None = None
+    read: Read | None = None
+
+    def __call__(self, item: Item) -> list[dict[str, Any]]:
+        """The answer of one picture as a list of one JSON object."""
+        from vision.sources import load_photo
+
+        one_thread()
+        answer = photo = None
+        for least_px in (*LEAST_LONG_SIDES_PX, None):
+            if photo is not None and photo.reduction == 1:
+                break
+            photo = load_photo(item.path, min_long_side=least_px)
+            answer = self.answer(photo.image_bgr, item.path)
+            if answer.ok or answer.reason == "not-last-layer":
+                break
+            if least_px is not None and least_px != LEAST_LONG_SIDES_PX[0]:
+                break  # more pixels than this do not settle what these left open
+        assert answer is not None and photo is not None
+        if self.annotate_to is not None:
+            self._draw(photo.image_bgr, answer, item)
+        return [enlarged(answer, photo.reduction).to_json_dict()]
+
+    def answer(self, image_bgr: NDArray[np.uint8], name: str) -> Answer:
+        """Read one picture in memory."""
+        read = self.read or _pipeline()
+        return read(
+            image_bgr,
+            profile=loaded_profile(self.profile),
+            size=self.size,
+            front=self.front,
+            library=loaded_library() if self.read is None else None,
+            image=name,
+        )
+
+    def _draw(self, image_bgr: NDArray[np.uint8], answer: Answer, item: Item) -> None:
+        import cv2
+
+        from vision.draw import annotated
+        from vision.files import write_atomically
+
+        assert self.annotate_to is not None
+        ok, packed = cv2.imencode(".jpg", annotated(image_bgr, answer), [cv2.IMWRITE_JPEG_QUALITY, 90])
+        if ok:
+            target = annotated_path(Path(self.annotate_to), item)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            write_atomically(target, bytes(packed))
+
+
+@dataclass(frozen=True)
+class FrameAnswers:
+    """Reads one frame of a recording; picklable."""
+
+    photos: PhotoReader
+    image: str
+
+    def __call__(self, frame_bgr: NDArray[np.uint8]) -> dict[str, Any]:
+        """The frame's answer as a JSON object."""
+        one_thread()
+        return self.photos.answer(frame_bgr, self.image).to_json_dict()
+
+
+def annotated_path(folder: Path, item: Item) -> Path:
+    """Where the annotated copy of ``item`` goes: the name with a short mark of the file's whole path.
+
+    Pictures of one name out of several folders would overwrite each other otherwise.
+    """
+    import hashlib
+
+    mark = hashlib.blake2b(str(Path(item.path).absolute()).encode(), digest_size=3).hexdigest()
+    return folder / f"{Path(item.path).stem}-{mark}.jpg"
+
+
+def enlarged(answer: Answer, factor: int) -> Answer:
+    """The answer in pixels of a picture ``factor`` times larger than the one that was read."""
+    if factor == 1:
+        return answer
+
+    def point(xy: Point) -> Point:
+        return (xy[0] * factor, xy[1] * factor)
+
+    def quad(corners: Quad) -> Quad:
+        a, b, c, d = corners
+        return (point(a), point(b), point(c), point(d))
+
+    def grid(nodes: Grid) -> Grid:
+        return tuple(tuple(point(xy) for xy in row) for row in nodes)
+
+    return replace(
+        answer,
+        top=None if answer.top is None else TopFace(answer.top.colour, quad(answer.top.quad_xy)),
+        grids={face: grid(nodes) for face, nodes in answer.grids.items()},
+        others=tuple(quad(one) for one in answer.others),
+    )
+
+
+@lru_cache(maxsize=1)
+def one_thread() -> None:
+    """Keep OpenCV to one thread: the pool has a process for every core already."""
+    import cv2
+
+    cv2.setNumThreads(1)
+
+
+@lru_cache(maxsize=1)
+def _pipeline() -> Read:
+    from vision.pipeline import read_picture
+
+    return read_picture
+
+
+@lru_cache(maxsize=1)
+def loaded_library() -> Any:
+    """The library of sequences, loaded once a process."""
+    from models.library import load_library
+
+    return load_library()
+
+
+@lru_cache(maxsize=4)
+def loaded_profile(name: str | None) -> Profile | None:
+    """The profile of that name, loaded once a process."""
+    from vision.profiles import load_named
+
+    return load_named(name)

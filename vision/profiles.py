@@ -1,0 +1,81 @@
+"""The user's profiles: where they lie, by which name, and loading the one that a command asks for.
+
+One JSON file a profile in the platform's data folder (``LASTLOOK_PROFILES`` names another folder).
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from models.errors import LastlookError, UsageError
+
+if TYPE_CHECKING:
+    from calibration.profile import Profile
+
+DEFAULT: Final = "default"
+_NAME: Final = re.compile(r"[^\W_][\w .+-]{0,59}")
+
+
+def profiles_folder() -> Path:
+    """The folder of the user's profiles; it need not exist yet."""
+    chosen = os.environ.get("LASTLOOK_PROFILES")
+    if chosen:
+        return Path(chosen)
+    from platformdirs import user_data_path
+
+    return user_data_path("lastlook", appauthor=False) / "profiles"
+
+
+def profile_path(name: str) -> Path:
+    """Where the profile ``name`` lies. Raises UsageError for a name that cannot be a file's."""
+    if name == DEFAULT:
+        raise UsageError(f"{name!r} is the built-in profile; choose another name")
+    if not _NAME.fullmatch(name) or name.endswith((".", " ")):
+        raise UsageError(f"{name!r} cannot name a profile; use up to 60 letters, digits, spaces and . + - _")
+    return profiles_folder() / f"{name}.json"
+
+
+def profile_names() -> list[str]:
+    """Names of the user's profiles, sorted; the built-in one is not among them."""
+    folder = profiles_folder()
+    if not folder.is_dir():
+        return []
+    return sorted(path.stem for path in folder.glob("*.json") if not path.name.startswith("."))
+
+
+def load_named(name: str | None) -> Profile | None:
+    """The profile that ``--profile`` names: a user's profile, "default", or the path of a profile file.
+
+    None stands for "not said" and gives None. Raises UsageError when there is no such profile,
+    ProfileError when its file is damaged.
+    """
+    from calibration.profile import default_profile, load_profile
+
+    if name is None:
+        return None
+    if name == DEFAULT:
+        return default_profile()
+    if name.endswith(".json") or os.sep in name:
+        return load_profile(Path(name))
+    path = profile_path(name)
+    if not path.is_file():
+        known = ", ".join([DEFAULT, *profile_names()])
+        raise UsageError(f"there is no profile {name!r}; known are {known}; 'lastlook calibrate' makes one")
+    return load_profile(path)
+
+
+def load_all() -> tuple[list[Profile], list[LastlookError]]:
+    """All of the user's profiles that can be loaded, and what is wrong with the others."""
+    from calibration.profile import load_profile
+
+    good: list[Profile] = []
+    bad: list[LastlookError] = []
+    for name in profile_names():
+        try:
+            good.append(load_profile(profile_path(name)))
+        except LastlookError as error:
+            bad.append(error)
+    return good, bad
