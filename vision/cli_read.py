@@ -19,12 +19,12 @@ READ_LONG_SIDE = 2000
 _SAVED_AS = (".png", ".jpg", ".jpeg", ".webp")
 
 
-class Side(StrEnum):
+class Front(StrEnum):
     """Which side of the cube the holder calls his front, as the camera sees it."""
 
-    front = "front"
+    near = "near"
     right = "right"
-    back = "back"
+    far = "far"
     left = "left"
 
 
@@ -49,8 +49,8 @@ def read(
         ),
     ] = None,
     front: Annotated[
-        Side | None,
-        typer.Option(help="The side you call your front: front faces the camera, back looks away from it."),
+        Front | None,
+        typer.Option(help="The side you call your front, as the camera sees it."),
     ] = None,
     size: Annotated[
         int | None, typer.Option(min=2, max=7, help="Layers of the cube; told from the picture if left out.")
@@ -121,7 +121,7 @@ def _save_target(save: Path | None, *, several: bool) -> Callable[[str], Path] |
 
 
 def _reader(
-    *, front: Side | None, size: int | None, profile: str | None, full: bool
+    *, front: Front | None, size: int | None, profile: str | None, full: bool
 ) -> Callable[[str, Path | None], Answer]:
     """What reads one picture and, when told where, saves it annotated."""
     from models.library import load_library
@@ -130,12 +130,12 @@ def _reader(
     from vision.sources import load_photo
 
     chosen, library = load_named(profile), load_library()
-    letter = None if front is None else front.value[0].upper()
+    side = None if front is None else front.value
 
     def answer_one(name: str, target: Path | None) -> Answer:
         photo = load_photo(name, min_long_side=None if full else READ_LONG_SIDE)
         answer = read_picture(
-            photo.image_bgr, profile=chosen, size=size, front=letter, library=library, image=name
+            photo.image_bgr, profile=chosen, size=size, front=side, library=library, image=name
         )
         if target is not None:
             from vision.draw import annotated, encoded

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from models.cases import CASES
 from vision.answer import Answer
 from vision.diagram import Ink, case_image
 from vision.lettering import BOLD, REGULAR, Colour, Lettering
@@ -83,7 +84,7 @@ def _fill(column: _Column, answer: Answer, unit: int) -> None:
     else:
         column.text(refusal(answer), plain, gap=0.2)
         for candidate in answer.candidates[:6]:
-            _bar(column, candidate.code, candidate.probability, unit, plain)
+            _bar(column, candidate.code, candidate.probability, unit, plain, lit=_lit(answer))
         if len(answer.candidates) > 6:
             column.text(f"and {len(answer.candidates) - 6} more", quiet, gap=0.3)
     if answer.state is not None and answer.case is not None:
@@ -95,30 +96,60 @@ def _fill(column: _Column, answer: Answer, unit: int) -> None:
         how = Lettering(round(unit * (1.3 if rank == 0 else 0.95)), BOLD if rank == 0 else REGULAR, INK)
         column.text(turns_from_here(sequence), how, gap=0.05 if rank == 0 else 0.5)
         column.text(f"{sequence.length} OBTM, {sequence.etm} ETM", quiet)
+    if _has_corrections(answer):
+        column.rule(unit)
+        column.text(
+            "A split badge: read as its left colour, settled as its right by what pieces can do.",
+            quiet,
+            gap=0.4,
+        )
     if answer.notes:
         column.rule(unit)
         column.text("Hard to see: " + "; ".join(answer.notes), quiet, gap=0.4)
 
 
-def _bar(column: _Column, code: str, probability: float, unit: int, how: Lettering) -> None:
-    """A code with its probability as a bar and a number."""
+def _bar(
+    column: _Column, code: str, probability: float, unit: int, how: Lettering, lit: Colour | None = None
+) -> None:
+    """A code with its probability as a bar and a number, and with ``lit`` its small diagram in front."""
     import cv2
 
-    column.y += round(unit * 0.35)
+    column.y += round(unit * (0.35 if lit is None else 0.7))
+    top = column.y
+    left, right = column.left, column.left + column.width
+    if lit is not None:
+        side = round(2.6 * unit)
+        if column.image is not None:
+            case = CASES[code]
+            drawn = case_image(case.twist, case.flip, ink=Ink(paper=PAPER, lit=lit), width_px=side)
+            column.image[top : top + side, left : left + side] = drawn
+        left += side + round(0.6 * unit)
+        column.y += round(0.35 * unit)
     column.y += how.line_height
     value = percent(probability)
-    if column.image is not None:
-        base = column.y - round(unit * 0.3)
-        how.put(column.image, code, column.left, base)
-        how.put(column.image, value, column.left + column.width - how.width(value), base)
-    column.y += round(unit * 0.1)
     thick = max(2, round(unit * 0.22))
     if column.image is not None:
-        x, y = column.left, column.y
-        cv2.rectangle(column.image, (x, y), (x + column.width, y + thick), RULE[::-1], -1)
-        filled = x + round(column.width * min(1.0, max(0.0, probability)))
-        cv2.rectangle(column.image, (x, y), (filled, y + thick), BAR[::-1], -1)
-    column.y += thick
+        base = column.y - round(unit * 0.3)
+        how.put(column.image, code, left, base)
+        how.put(column.image, value, right - how.width(value), base)
+        y = column.y + round(unit * 0.1)
+        cv2.rectangle(column.image, (left, y), (right, y + thick), RULE[::-1], -1)
+        filled = left + round((right - left) * min(1.0, max(0.0, probability)))
+        cv2.rectangle(column.image, (left, y), (filled, y + thick), BAR[::-1], -1)
+    column.y += round(unit * 0.1) + thick
+    if lit is not None:
+        column.y = max(column.y, top + round(2.6 * unit))
+
+
+def _has_corrections(answer: Answer) -> bool:
+    """Whether the group settled some sticker otherwise than it was read."""
+    settled = answer.state.facelets if answer.state else {}
+    return any(
+        name is not None and name != group
+        for face, rows in settled.items()
+        for read, row in zip(answer.seen.get(face, ()), rows, strict=False)
+        for name, group in zip(read, row, strict=True)
+    )
 
 
 def _diagram(column: _Column, answer: Answer, unit: int, plain: Lettering, quiet: Lettering) -> None:

@@ -10,7 +10,7 @@ from vision.answer import Answer, ShownSequence
 CAUTION = "Wrists and fingers tire before you notice: pause often, and stop when it hurts."
 
 _REASONS = {
-    "no-cube": "no cube was found; hold it so that the whole top face is in the picture and fills more of it",
+    "no-cube": "no cube in this picture; hold one so that the whole top face shows and fills more of it",
     "top-hidden": "too much of the top face is hidden; move the fingers or the cube so that all of it shows",
     "not-last-layer": "the cube is not at its last layer: a row below the top is not one colour",
     "ambiguous": "several cases fit what is in view",
@@ -26,9 +26,9 @@ def percent(probability: float) -> str:
 
 
 def size_name(answer: Answer) -> str:
-    """For instance "4x4x4, yellow on top", or "no cube"."""
+    """For instance "4x4x4, yellow on top"; empty when no cube was found."""
     if answer.size is None:
-        return "no cube"
+        return ""
     size = "x".join([str(answer.size)] * 3)
     top = f"{size}, {answer.top.colour} on top" if answer.top else size
     return f"{top}, picture mirrored" if answer.mirrored else top
@@ -37,7 +37,7 @@ def size_name(answer: Answer) -> str:
 def headline(answer: Answer) -> str:
     """The name of the case, or that none is named."""
     if answer.case is None:
-        return "No case named"
+        return "No cube found" if answer.reason == "no-cube" else "No case named"
     return answer.case.name[:1].upper() + answer.case.name[1:]
 
 
@@ -62,7 +62,7 @@ def turns_from_here(sequence: ShownSequence) -> str:
 
 def answer_text(answer: Answer, width: int = 88) -> str:
     """The answer for a terminal ``width`` characters wide, without a closing newline."""
-    lines = [answer.image, f"  {size_name(answer)}"]
+    lines = [answer.image, *([f"  {size_name(answer)}"] if answer.size else [])]
     for label, text in _entries(answer):
         start = f"  {label:<9}"
         wrapped = textwrap.wrap(
