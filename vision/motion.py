@@ -1,0 +1,72 @@
+"""The six numbers of a small motion of the cube, and what they do to pixels.
+
+A motion is (turn vector about the cube's centre, in camera axes, radians; shift in cube edges).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Doubles = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Lens:
+    """Focal length and principal point for pixels whose centres are whole numbers (OpenCV's convention),
+    and the radial distortion."""
+
+    focal_px: float
+    x: float
+    y: float
+    k1: float
+
+
+def project(rotation: Doubles, translation: Doubles, points: NDArray[np.floating], lens: Lens) -> Doubles:
+    """Pixels (P, 2) of points (P, 3) in cube axes."""
+    camera = points @ rotation.T + translation
+    flat = camera[:, :2] / np.maximum(camera[:, 2:], 1e-6)
+    if lens.k1:
+        flat = flat * (1 + lens.k1 * np.einsum("pc,pc->p", flat, flat)[:, None])
+    flat *= lens.focal_px
+    flat += (lens.x, lens.y)
+    return np.asarray(flat)
+
+
+def motion_rows(rotation: Doubles, translation: Doubles, points: NDArray[np.floating], lens: Lens) -> Doubles:
+    """d pixel / d motion, (P, 2, 6); distortion is left out."""
+    arm = points @ rotation.T
+    camera = arm + translation
+    scale = lens.focal_px / camera[:, 2]
+    x, y = camera[:, 0] / camera[:, 2], camera[:, 1] / camera[:, 2]
+    out = np.zeros((len(points), 2, 6))
+    ax, ay, az = arm.T
+    out[:, 0, 0], out[:, 0, 1], out[:, 0, 2] = -scale * x * ay, scale * (az + x * ax), -scale * ay
+    out[:, 1, 0], out[:, 1, 1], out[:, 1, 2] = -scale * (az + y * ay), scale * y * ax, scale * ax
+    out[:, 0, 3], out[:, 0, 5] = scale, -scale * x
+    out[:, 1, 4], out[:, 1, 5] = scale, -scale * y
+    return out
+
+
+def moved(rotation: Doubles, translation: Doubles, step: Doubles) -> tuple[Doubles, Doubles]:
+    """Rotation and translation after a motion (6,)."""
+    return np.asarray(cv2.Rodrigues(step[:3])[0] @ rotation), np.asarray(translation + step[3:])
+
+
+def middle(values: NDArray[np.floating]) -> float:
+    """The (upper) median, without numpy's checks for nan, which cost more than the work."""
+    half = len(values) // 2
+    return float(np.partition(values, half)[half])
+
+
+def inverse_2x2(m: Doubles) -> Doubles:
+    """Inverses of (P, 2, 2); nearly singular ones stay finite."""
+    det = m[:, 0, 0] * m[:, 1, 1] - m[:, 0, 1] * m[:, 1, 0]
+    det = np.where(np.abs(det) < 1e-6, 1e-6, det)
+    out = np.empty_like(m)
+    out[:, 0, 0], out[:, 1, 1] = m[:, 1, 1] / det, m[:, 0, 0] / det
+    out[:, 0, 1], out[:, 1, 0] = -m[:, 0, 1] / det, -m[:, 1, 0] / det
+    return out

@@ -1,0 +1,136 @@
+"""Lay a nearly right pose exactly onto the seams between the stickers.
+
+Across each seam of each visible face colours are read off on a short line. Where they change fastest is the
+seam: a dark or a light groove changes twice, at equal distances from its middle, so the centre of the change
+is the middle; two neighbours of different colours without a groove change once, at the middle. Seams without
+any change (two neighbours of one colour and no groove) say nothing and have no weight.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project
+from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ROWS, CubePose, face_points
+
+REACH_CELLS: Final = 0.32
+_ALONG: Final = (0.25, 0.5, 0.75)
+_ACROSS: Final = np.linspace(-REACH_CELLS, REACH_CELLS, 12)
+_CONTRAST: Final = 60.0
+"""Sum of squared changes (8-bit units) from which on a seam counts fully."""
+
+
+@dataclass(frozen=True, eq=False)
+class Seated:
+    """``pose`` laid onto the seams; ``moved_cells`` how far the median seam point went, in stickers;
+    ``support`` the share of seam points with contrast enough to count; ``spread_cells`` how far the
+    seams lie from the pose's lattice afterwards (median)."""
+
+    pose: CubePose
+    moved_cells: float
+    support: float
+    spread_cells: float
+
+
+@lru_cache(maxsize=8)
+def _lines(n: int) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+    """Points (6, P, A, 3) across the seams of every face and, for each P, the axis (0 column, 1 row) that
+    runs across."""
+    middles = ((np.arange(n)[:, None] + np.array(_ALONG)) / n).ravel()
+    faces = []
+    axes = np.repeat([0, 1], (n - 1) * len(middles))
+    for face in range(6):
+        lines = []
+        for axis in (0, 1):
+            for k in range(1, n):
+                across = (k + _ACROSS[None, :]) / n + np.zeros((len(middles), 1))
+                along = middles[:, None] + np.zeros((1, len(_ACROSS)))
+                lines.append(face_points(face, *((across, along) if axis == 0 else (along, across))))
+        faces.append(np.concatenate(lines))
+    return np.array(faces), axes
+
+
+def seat(work_bgr: NDArray[np.uint8], lens: Lens, pose: CubePose, *, rounds: int = 2) -> Seated | None:
+    """The pose that lies on the seams next to ``pose``; None where too few seams can be made out.
+
+    ``work_bgr`` is a picture of the cube's surroundings and ``lens`` how the pose projects into it. Seams
+    further than a third of a sticker away are not found.
+    """
+    n = pose.size
+    to_eye = pose.eye_xyz - FACE_NORMALS / 2
+    cosines = (to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1)
+    faces = [face for face in range(6) if cosines[face] > 0.25]
+    if not faces:
+        return None
+    lines, axes = _lines(n)
+    points = lines[faces]
+    shape = points.shape[:3]
+    flat_points = points.reshape(-1, 3)
+    centre_points = points[:, :, [5, 6]].mean(2).reshape(-1, 3)
+    axis = np.tile(axes, len(faces))
+    rotation, translation = pose.rotation, pose.translation
+    limit = np.array([work_bgr.shape[1] - 1, work_bgr.shape[0] - 1])
+    spread = support = 0.0
+    for round_number in range(rounds + 1):
+        spots = project(rotation, translation, flat_points, lens).astype(np.float32)
+        inside = ((spots >= 0) & (spots <= limit)).all(1).reshape(shape).all(2).ravel()
+        rows = shape[0] * shape[1]
+        read = cv2.remap(work_bgr, spots.reshape(rows, -1, 2), None, cv2.INTER_LINEAR)
+        change = np.diff(read.astype(np.float32), axis=1)
+        energy = np.einsum("pac,pac->pa", change, change)
+        energy = np.maximum(energy - np.partition(energy, 4, axis=1)[:, 4:5], 0.0)
+        total = energy.sum(1)
+        at = (_ACROSS[1:] + _ACROSS[:-1]) / 2
+        centre = (energy @ at) / np.maximum(total, 1e-6)
+        weight = np.minimum(total / _CONTRAST, 1.0) * inside
+        counted = weight > 0.5
+        support = float(counted.mean())
+        if counted.sum() < 12:
+            return None
+        off = np.abs(centre)
+        spread = middle(off[counted])
+        if round_number == rounds:
+            break
+        weight = weight / np.maximum(off / max(2.0 * spread, 0.03), 1.0)
+        jacobian = _across_rows(rotation, translation, faces, centre_points, axis, shape[1], lens) * n
+        weighted = jacobian * weight[:, None]
+        normal = weighted.T @ jacobian
+        normal[np.diag_indices(6)] += 0.01 * np.diag(normal) + 1e-3 * np.trace(normal) / 6
+        step = np.linalg.solve(normal, weighted.T @ centre)
+        rotation, translation = moved(rotation, translation, step)
+    start = project(pose.rotation, pose.translation, centre_points, lens)
+    end = project(rotation, translation, centre_points, lens)
+    cell_px = lens.focal_px / float(np.linalg.norm(pose.translation)) / n
+    moved_cells = middle(np.sqrt(((end - start) ** 2).sum(1))) / cell_px
+    return Seated(replace(pose, rotation=rotation, translation=translation), moved_cells, support, spread)
+
+
+def _across_rows(
+    rotation: NDArray[np.float64],
+    translation: NDArray[np.float64],
+    faces: list[int],
+    points: NDArray[np.float64],
+    axis: NDArray[np.intp],
+    per_face: int,
+    lens: Lens,
+) -> NDArray[np.float64]:
+    """d (place across the seam, in face edges) / d motion, (P, 6)."""
+    motion = motion_rows(rotation, translation, points, lens)
+    camera = points @ rotation.T + translation
+    flat = camera[:, :2] / camera[:, 2:]
+    out = np.empty((len(points), 6))
+    for k, face in enumerate(faces):
+        part = slice(k * per_face, (k + 1) * per_face)
+        along = np.stack([rotation @ FACE_COLUMNS[face], rotation @ FACE_ROWS[face]], 1)
+        slope = (along[None, :2] - flat[part, :, None] * along[None, 2:]) * (
+            lens.focal_px / camera[part, 2, None, None]
+        )
+        on_face = np.matmul(inverse_2x2(slope), motion[part])
+        out[part] = on_face[np.arange(per_face), axis[part]]
+    return out

@@ -1,0 +1,393 @@
+"""Follow a found cube from frame to frame, at a fraction of what finding it costs.
+
+Each visible face keeps a small picture of itself, taken when the face was last seen well. In a new frame the
+points of the lattice are followed by optical flow from the frame before, which gives the coarse motion; then
+the kept pictures are laid over the new frame by Gauss-Newton steps on the six numbers of the motion, so that
+errors do not add up from frame to frame. What does not fit (a finger, a turning layer, glare) is outvoted
+(Huber and Tukey weights; Baker and Matthews, "Lucas-Kanade 20 years on", IJCV 2004, for the inverse steps).
+
+Work is done on a small copy of the cube's surroundings, in which the cube's edge is about 64 pixels long.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project
+from vision.pose import FACE_CENTRES, FACE_COLUMNS, FACE_NORMALS, FACE_ROWS, FACES, CubePose, face_points
+from vision.seams import Seated, seat
+
+Floats = NDArray[np.float32]
+Image = NDArray[np.uint8]
+
+WORK_EDGE_PX: Final = 64.0
+TEXELS: Final = 24
+"""About so many texels along a face's edge; a multiple of the cube's size is used."""
+MARGIN: Final = 0.25
+LEAST_COSINE: Final = 0.22
+FRESH_COSINE: Final = 1.25
+LEAST_FIT: Final = 0.45
+FLOW_WINDOW: Final = (13, 13)
+CHECK_EVERY: Final = 4
+STALE_FIT: Final = 0.88
+LEAST_TURN_MISFIT: Final = 0.6
+_STEPS: Final = 4
+
+
+@dataclass(frozen=True, eq=False)
+class Tracked:
+    """Where the cube is in a frame.
+
+    ``pose`` keeps the labelling that the track began with. ``fit`` is the share of the kept surface that
+    the frame bears out, 0..1. ``misfit`` (6, n, n) is how far each sticker's look is from the kept one, as
+    a share of what is usual between different stickers: about 0 the same, about 1 another one; nan where
+    nothing is known. ``whole`` says that the cube lies wholly inside the frame.
+    """
+
+    pose: CubePose
+    fit: float
+    misfit: Floats
+    whole: bool
+
+
+@dataclass(eq=False)
+class _FaceLook:
+    """A face as it was when last seen well: colours (T, T, 3), their slopes along columns and rows, the
+    cosine at which it was seen."""
+
+    colours: Floats
+    slopes: Floats
+    cosine: float
+
+
+class _Window:
+    """The piece of a frame round the cube, scaled; turns pixels of the one into pixels of the other."""
+
+    def __init__(self, pose: CubePose, shape: tuple[int, ...], scale: float | None = None) -> None:
+        outline = np.concatenate([pose.face_quad_xy(face) for face in pose.visible_faces(0.0)])
+        low, high = outline.min(0), outline.max(0)
+        margin = MARGIN * float((high - low).max())
+        self.left, self.top = (int(v) for v in np.floor(np.maximum(low - margin, 0)))
+        self.right = int(min(np.ceil(high[0] + margin), shape[1]))
+        self.bottom = int(min(np.ceil(high[1] + margin), shape[0]))
+        edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+        self.shrink = max(1, round(edge_px / WORK_EDGE_PX))
+        self.right -= (self.right - self.left) % self.shrink
+        self.bottom -= (self.bottom - self.top) % self.shrink
+        self.scale = 1.0 / self.shrink
+
+    @property
+    def usable(self) -> bool:
+        return self.right - self.left >= 16 and self.bottom - self.top >= 16
+
+    def holds(self, pose: CubePose, shape: tuple[int, ...]) -> bool:
+        """Whether the cube still lies well inside, at about the same scale."""
+        edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+        if abs(edge_px / WORK_EDGE_PX - self.shrink) > 0.7 and (self.shrink > 1 or edge_px > WORK_EDGE_PX):
+            return False
+        fresh = _Window(pose, shape)
+        third = 0.6 * MARGIN * (fresh.right - fresh.left)
+        return (
+            abs(fresh.left - self.left) < third
+            and abs(fresh.right - self.right) < third
+            and abs(fresh.top - self.top) < third
+            and abs(fresh.bottom - self.bottom) < third
+        )
+
+    def cut(self, image_bgr: Image) -> Image:
+        part = image_bgr[self.top : self.bottom, self.left : self.right]
+        if self.shrink == 1:
+            return part
+        size = (part.shape[1] // self.shrink, part.shape[0] // self.shrink)
+        return np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+    def lens(self, pose: CubePose) -> Lens:
+        """Focal length and principal point in the window, for pixels whose centres are whole numbers."""
+        x = (pose.centre_xy[0] - self.left) * self.scale - 0.5
+        y = (pose.centre_xy[1] - self.top) * self.scale - 0.5
+        return Lens(pose.focal_px * self.scale, x, y, pose.k1)
+
+
+class Tracker:
+    """Follows one cube. :meth:`begin` with a found pose, then :meth:`follow` frame by frame."""
+
+    def __init__(self, image_bgr: Image, pose: CubePose) -> None:
+        self.pose = pose
+        n = pose.size
+        self._per_cell = max(3, round(TEXELS / n))
+        side = n * self._per_cell
+        steps = (np.arange(side) + 0.5) / side
+        cols, rows = np.meshgrid(steps, steps)
+        self._grid = [face_points(face, cols.ravel(), rows.ravel()).astype(np.float32) for face in range(6)]
+        self._texel = 1.0 / side
+        self._side = side
+        self._few = np.flatnonzero((np.add.outer(np.arange(side), np.arange(side)) % 2 == 0).ravel())
+        self._looks: dict[int, _FaceLook] = {}
+        self._flow_points = _lattice_points(n)
+        self._window = _Window(pose, image_bgr.shape)
+        self._frame = image_bgr
+        self._work = self._window.cut(image_bgr)
+        self._age = 0
+        self.renew(pose)
+
+    def follow(self, image_bgr: Image) -> Tracked | None:
+        """The cube in the next frame, or None when it is lost there; a lost track can be tried again."""
+        if image_bgr.shape != self._frame.shape or not self._window.usable:
+            return None
+        if not self._window.holds(self.pose, image_bgr.shape):
+            self._window = _Window(self.pose, image_bgr.shape)
+            if not self._window.usable:
+                return None
+            self._work = self._window.cut(self._frame)
+        work = self._window.cut(image_bgr)
+        best: tuple[CubePose, float, Floats] | None = None
+        for start in self._starts(work):
+            pose, fit, misfit = self._settle(work, start)
+            if best is None or fit > best[1]:
+                best = pose, fit, misfit
+            if fit > 0.75:
+                break
+        if best is None or best[1] < LEAST_FIT or not _plausible(best[0]):
+            return None
+        pose, fit, misfit = best
+        self.pose, self._frame, self._work = pose, image_bgr, work
+        self._age += 1
+        if fit > 0.6 and (self._age % CHECK_EVERY == 0 or fit < STALE_FIT):
+            self._check_seat(misfit, stale=fit < STALE_FIT)
+        self._capture(self.pose, refresh=fit > 0.8)
+        return Tracked(self.pose, fit, misfit, _is_whole(self.pose, image_bgr.shape))
+
+    def renew(self, pose: CubePose | None = None) -> None:
+        """Take the looks of all visible faces anew from the last frame, for the cube has changed; ``pose``
+        replaces the tracked one (in the same labelling)."""
+        if pose is not None:
+            self.pose = pose
+            self._window = _Window(pose, self._frame.shape)
+            if not self._window.usable:
+                return
+            self._work = self._window.cut(self._frame)
+        seated = seat(self._work, self._window.lens(self.pose), self.pose)
+        if seated is not None and _trusted(seated):
+            self.pose = seated.pose
+        self._looks.clear()
+        self._capture(self.pose, refresh=True)
+
+    def _check_seat(self, misfit: Floats, *, stale: bool) -> None:
+        """Now and then: has the track slid off the seams? Then put it back and look at the cube anew."""
+        if np.nanmax(misfit, initial=0.0) > LEAST_TURN_MISFIT:
+            return
+        seated = seat(self._work, self._window.lens(self.pose), self.pose, rounds=1)
+        if seated is not None and _trusted(seated) and (stale or seated.moved_cells > 0.03):
+            self.pose = seated.pose
+            self._looks.clear()
+
+    # coarse motion
+
+    def _starts(self, work: Image) -> list[CubePose]:
+        flowed = self._flow(work)
+        return [flowed, self.pose] if flowed is not None else [self.pose]
+
+    def _flow(self, work: Image) -> CubePose | None:
+        """The motion that optical flow of the lattice's points speaks for."""
+        pose = self.pose
+        seen = [FACES.index(face) for face in pose.visible_faces(0.15)]
+        points = np.concatenate([self._flow_points[face] for face in seen])
+        lens = self._window.lens(pose)
+        flat = project(pose.rotation, pose.translation, points, lens)
+        before = cv2.cvtColor(self._work, cv2.COLOR_BGR2GRAY)
+        after = cv2.cvtColor(work, cv2.COLOR_BGR2GRAY)
+        there, good, _ = cv2.calcOpticalFlowPyrLK(
+            before,
+            after,
+            flat.astype(np.float32),
+            flat.astype(np.float32),
+            winSize=FLOW_WINDOW,
+            maxLevel=2,
+            criteria=(cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 12, 0.03),
+        )
+        keep = good.ravel() == 1
+        if keep.sum() < 6:
+            return None
+        points, target = points[keep], there[keep].astype(np.float64)
+        rotation, translation = pose.rotation, pose.translation
+        for _ in range(3):
+            flat = project(rotation, translation, points, lens)
+            off = target - flat
+            lengths = np.sqrt((off * off).sum(1))
+            spread = max(1.5 * middle(lengths), 0.3)
+            weights = 1.0 / np.maximum(lengths / spread, 1.0)
+            weights[lengths > 4 * spread] = 0.0
+            jacobian = motion_rows(rotation, translation, points, lens)
+            rows = (jacobian * weights[:, None, None]).reshape(-1, 6)
+            normal = rows.T @ jacobian.reshape(-1, 6)
+            normal[np.diag_indices(6)] += 1e-6 * np.trace(normal) + 1e-9
+            step = np.linalg.solve(normal, rows.T @ off.ravel())
+            rotation, translation = moved(rotation, translation, step)
+        return replace(pose, rotation=rotation, translation=translation)
+
+    # fine motion
+
+    def _settle(self, work: Image, start: CubePose) -> tuple[CubePose, float, Floats]:
+        """Gauss-Newton from ``start``; returns the pose, its fit and each sticker's misfit."""
+        n = start.size
+        misfit = np.full((6, n, n), np.nan, np.float32)
+        cosines = _cosines(start)
+        faces = [face for face in self._looks if cosines[face] > 0.12]
+        if not faces:
+            return start, 0.0, misfit
+        soft = cv2.GaussianBlur(work, (0, 0), 1.0)
+        lens = self._window.lens(start)
+        rotation, translation = start.rotation, start.translation
+        few = self._few
+        points = np.concatenate([self._grid[face][few] for face in faces])
+        kept = np.stack([self._looks[face].colours.reshape(-1, 3)[few] for face in faces])
+        rows_per_motion = self._inverse_rows(rotation, translation, faces, points, lens)
+        for _ in range(_STEPS):
+            flat = project(rotation, translation, points, lens)
+            off, size, inside = _compared(soft, flat, kept)
+            known = size[inside]
+            if len(known) < 30:
+                return start, 0.0, misfit
+            reach = 3.0 * max(1.5 * middle(known), 5.0)
+            share = np.maximum(1.0 - (size * (1.0 / reach)) ** 2, 0.0)
+            weights = share * share * inside
+            rows = (rows_per_motion * weights[:, None, None]).reshape(-1, 6)
+            normal = (rows.T @ rows_per_motion.reshape(-1, 6)).astype(np.float64)
+            normal[np.diag_indices(6)] += 1e-4 * np.trace(normal) / 6 + 1e-9
+            step = np.linalg.solve(normal, (rows.T @ off.ravel()).astype(np.float64))
+            rotation, translation = moved(rotation, translation, -step)
+            if float(np.abs(step).max()) < 8e-4:
+                break
+        points = np.concatenate([self._grid[face] for face in faces])
+        kept = np.stack([self._looks[face].colours.reshape(-1, 3) for face in faces])
+        flat = project(rotation, translation, points, lens)
+        _, size, inside = _compared(soft, flat, kept)
+        usual = float(np.sqrt(((kept - kept.mean((0, 1))) ** 2).sum(2).mean())) + 1e-6
+        misfit[faces] = self._by_sticker(size / usual, inside, len(faces))
+        area = np.repeat(np.maximum(cosines[faces], 0.05), self._side * self._side)
+        fit = float((((size < 0.45 * usual) & inside) * area).sum() / area.sum())
+        return replace(start, rotation=rotation, translation=translation), fit, misfit
+
+    def _by_sticker(self, size: Floats, inside: NDArray[np.bool_], faces: int) -> Floats:
+        """Median over each sticker's texels, nan where most of it lies outside the window; (faces, n, n)."""
+        n, cell = self.pose.size, self._per_cell
+
+        def gathered(values: NDArray[np.generic]) -> NDArray[np.generic]:
+            return values.reshape(faces, n, cell, n, cell).transpose(0, 1, 3, 2, 4).reshape(faces, n, n, -1)
+
+        half = cell * cell // 2
+        out = np.partition(gathered(size), half, axis=3)[..., half].astype(np.float32)
+        out[gathered(inside).mean(3) < 0.6] = np.nan
+        return out
+
+    def _inverse_rows(
+        self,
+        rotation: NDArray[np.float64],
+        translation: NDArray[np.float64],
+        faces: list[int],
+        points: Floats,
+        lens: Lens,
+    ) -> Floats:
+        """d colour / d motion (P, 3, 6) of the kept pictures at a pose."""
+        motion = motion_rows(rotation, translation, points, lens)
+        count = len(self._few)
+        slopes = np.empty((len(points), 3, 2), np.float32)
+        inverse = np.empty((len(points), 2, 2))
+        camera = points @ rotation.T + translation
+        depth = camera[:, 2:]
+        flat = camera[:, :2] / depth
+        for k, face in enumerate(faces):
+            part = slice(k * count, (k + 1) * count)
+            slopes[part] = self._looks[face].slopes.reshape(-1, 3, 2)[self._few]
+            along = np.stack([rotation @ FACE_COLUMNS[face], rotation @ FACE_ROWS[face]], 1)  # (3, 2)
+            across = (along[None, :2] - flat[part, :, None] * along[None, 2:]) * (
+                lens.focal_px / depth[part, :, None]
+            )
+            inverse[part] = inverse_2x2(across)
+        on_face = np.matmul(inverse, motion)
+        return np.matmul(slopes, on_face.astype(np.float32))
+
+    # the kept looks
+
+    def _capture(self, pose: CubePose, *, refresh: bool) -> None:
+        cosines = _cosines(pose)
+        wanted = [
+            face
+            for face in range(6)
+            if cosines[face] > LEAST_COSINE
+            and (
+                face not in self._looks
+                or (
+                    refresh and not 1 / FRESH_COSINE < cosines[face] / self._looks[face].cosine < FRESH_COSINE
+                )
+            )
+        ]
+        if not wanted or not self._window.usable:
+            return
+        soft = cv2.GaussianBlur(self._work, (0, 0), 1.0)
+        lens = self._window.lens(pose)
+        for face in wanted:
+            flat = project(pose.rotation, pose.translation, self._grid[face], lens).astype(np.float32)
+            outside = (flat < 0).any(1) | (flat[:, 0] > soft.shape[1] - 1) | (flat[:, 1] > soft.shape[0] - 1)
+            if outside.mean() > 0.25:
+                continue
+            now = cv2.remap(soft, flat[None], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            colours = now.reshape(self._side, self._side, 3).astype(np.float32)
+            by_row, by_col = np.gradient(colours, self._texel, axis=(0, 1))
+            self._looks[face] = _FaceLook(colours, np.stack([by_col, by_row], -1), float(cosines[face]))
+
+
+def _lattice_points(n: int) -> list[NDArray[np.float64]]:
+    """Points worth following on each face: crossings of seams, and corners of stickers near the rim."""
+    steps = np.arange(n + 1) / n
+    steps[0], steps[-1] = 0.4 / n / 4, 1 - 0.4 / n / 4
+    cols, rows = np.meshgrid(steps, steps)
+    return [face_points(face, cols.ravel(), rows.ravel()) for face in range(6)]
+
+
+def _compared(
+    soft: Image, flat: NDArray[np.float64], kept: Floats
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Frame minus kept look at pixels ``flat`` (P, 2): difference (P, 3), its length, inside the window."""
+    spots = flat.astype(np.float32)
+    limit = np.array([soft.shape[1] - 1, soft.shape[0] - 1], np.float32)
+    inside = ((spots >= 0) & (spots <= limit)).all(1)
+    now = cv2.remap(soft, spots[None], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    values = now.reshape(kept.shape).astype(np.float32)
+    off = (_matched(values, kept, inside.reshape(len(kept), -1)) - kept).reshape(-1, 3)
+    return off, np.sqrt(np.einsum("pc,pc->p", off, off)), inside
+
+
+def _matched(values: Floats, kept: Floats, inside: NDArray[np.bool_]) -> Floats:
+    """``values`` (faces, P, 3) brought to the brightness of ``kept``, one factor a face (light on a tilted
+    face changes as a whole)."""
+    ratio = (kept.sum(2) + 8.0) / (values.sum(2) + 8.0)
+    out = np.empty_like(values)
+    for face in range(len(values)):
+        known = ratio[face][inside[face]]
+        factor = np.partition(known, len(known) // 2)[len(known) // 2] if len(known) else 1.0
+        np.multiply(values[face], np.float32(min(max(factor, 0.4), 2.5)), out=out[face])
+    return out
+
+
+def _cosines(pose: CubePose) -> NDArray[np.float64]:
+    to_eye = pose.eye_xyz - FACE_CENTRES
+    return np.asarray((to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1))
+
+
+def _trusted(seated: Seated) -> bool:
+    return seated.support > 0.5 and seated.spread_cells < 0.06 and _plausible(seated.pose)
+
+
+def _plausible(pose: CubePose) -> bool:
+    return bool(np.isfinite(pose.translation).all() and 1.2 < pose.translation[2] < 100)
+
+
+def _is_whole(pose: CubePose, shape: tuple[int, ...]) -> bool:
+    outline = np.concatenate([pose.face_quad_xy(face) for face in pose.visible_faces(0.0)])
+    return bool((outline >= 0).all() and (outline <= (shape[1], shape[0])).all())
