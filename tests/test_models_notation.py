@@ -1,4 +1,4 @@
-"""Notation against the WCA Regulations, Article 12 (its tables written down from memory), and its own laws."""
+"""Notation against the WCA Regulations, Article 12 (its tables written from memory), and its own laws."""
 
 from __future__ import annotations
 
