@@ -1,0 +1,154 @@
+"""The answer as data: the documented keys, nothing else, and back again."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from truth_answers import answer_of_truth
+
+from models.layer import LastLayer
+from vision.answer import COLOURS, FACES, REASONS, Answer, Candidate, NamedCase, StateSeen, TopFace
+from vision.wording import CAUTION, answer_text, percent, refusal
+
+SAMPLES = Path(__file__).parent.parent / "sample_images"
+KEYS = ["image", "ok", "size", "reason", "top", "seen", "state", "mirrored", "case", "candidates",
+        "next_view", "permutation", "sequences", "seconds"]  # fmt: skip
+
+
+def test_json_has_the_documented_keys_in_their_order() -> None:
+    answer = answer_of_truth(SAMPLES / "01-large-on-desk.jpg")
+    data = json.loads(json.dumps(answer.to_json_dict()))
+    assert list(data) == KEYS
+    assert list(data["top"]) == ["colour", "quad"]
+    assert list(data["state"]) == ["corners", "twist", "edges", "flip", "facelets"]
+    assert list(data["case"]) == ["code", "name", "cue", "probability"]
+    assert list(data["candidates"][0]) == ["code", "probability"]
+    assert list(data["sequences"][0]) == ["turns", "first", "length", "etm", "effort", "source", "proof"]
+    assert [len(row) for row in data["seen"]["U"]] == [4] * 4
+    assert [len(row) for row in data["state"]["facelets"]["U"]] == [4] * 4
+    for side in "FRBL":
+        assert len(data["state"]["facelets"][side]) == 4  # the top row alone
+        assert set(data["state"]["facelets"][side]) <= set(COLOURS)
+    assert list(Answer(image="x", ok=False, reason="no-cube").to_json_dict()) == KEYS
+
+
+@pytest.mark.parametrize("picture", sorted(SAMPLES.glob("*.jpg")), ids=lambda path: path.stem)
+def test_json_and_back(picture: Path) -> None:
+    answer = answer_of_truth(picture)
+    data = answer.to_json_dict()
+    again = Answer.from_json_dict(json.loads(json.dumps(data)))
+    assert again.to_json_dict() == data
+    assert again.state == answer.state and again.seen == answer.seen and again.case == answer.case
+
+
+codes = st.sampled_from(["e1-sune-left", "e0-h", "e2o-t-right"])
+shares = st.floats(0, 1)
+
+
+@given(
+    st.builds(
+        Answer,
+        image=st.text(),
+        ok=st.just(False),
+        size=st.none() | st.integers(2, 7),
+        reason=st.sampled_from(REASONS),
+        mirrored=st.booleans(),
+        candidates=st.lists(st.builds(Candidate, codes, shares), max_size=8).map(tuple),
+        next_view=st.none() | st.sampled_from(["front", "right", "back", "left", "top"]),
+        permutation=st.none() | st.builds(Candidate, codes, shares),
+        seen=st.dictionaries(
+            st.sampled_from(FACES),
+            st.lists(st.tuples(st.none() | st.sampled_from(COLOURS)), max_size=3).map(tuple),
+        ),
+        seconds=st.dictionaries(st.sampled_from(["read", "locate"]), st.floats(0, 100)),
+        notes=st.lists(st.text(max_size=30), max_size=3).map(tuple),
+    )
+)  # fmt: skip
+def test_any_answer_prints_parses_and_reads_well(answer: Answer) -> None:
+    data = json.loads(json.dumps(answer.to_json_dict()))
+    assert Answer.from_json_dict(data).to_json_dict() == answer.to_json_dict()
+    assert answer_text(answer).startswith(answer.image)
+    assert refusal(answer).endswith(".")
+    assert answer.exit_status == (4 if answer.reason == "no-cube" else 3)
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"ok": True},
+        {"ok": False},
+        {"ok": False, "reason": "tired"},
+        {"ok": False, "reason": "ambiguous", "next_view": "inside"},
+        {"ok": True, "reason": "no-cube", "case": NamedCase("e0-h", "", "", 1.0)},
+    ],
+)
+def test_fields_that_contradict_each_other_are_refused(fields: dict[str, object]) -> None:
+    with pytest.raises(ValueError):
+        Answer(image="x", **fields)  # type: ignore[arg-type]
+
+
+def test_state_from_layer_names_the_colours_of_the_engine() -> None:
+    colours = ["yellow", "orange", "green", "white", "red", "blue"]
+    state = LastLayer.after("R U R' U R U2 R'", 3)
+    seen = StateSeen.from_layer(state, colours)
+    homes = state.facelets()
+    assert (np.array(seen.facelets["U"]) == np.array(colours)[homes[0]]).all()
+    for side in "FRBL":
+        assert seen.facelets[side] == (tuple(np.array(colours)[homes[FACES.index(side)][0]]),)
+    assert (seen.twist, seen.flip) == (state.twist, state.flip)
+
+
+def test_scaling_lays_pixel_centres_on_pixel_centres() -> None:
+    """Pixel 0 of a picture reduced by 4 covers the pixels 0..3, whose middle is 1.5."""
+    answer = Answer(
+        image="x", ok=False, reason="ambiguous", size=2,
+        top=TopFace("white", ((0, 0), (10, 0), (10, 10), (0, 10))), grids={"U": (((0.0, 0.0), (1.0, 2.0)),)},
+    )  # fmt: skip
+    larger = answer.scaled(4)
+    assert larger.top is not None and larger.top.quad_xy[0] == (1.5, 1.5)
+    assert larger.grids["U"] == (((1.5, 1.5), (5.5, 9.5)),)
+    assert answer.scaled(1) is answer
+
+
+def test_the_text_says_what_a_person_needs() -> None:
+    answer = answer_of_truth(SAMPLES / "01-large-on-desk.jpg")
+    assert answer.case is not None
+    text = answer_text(replace(answer, notes=("glare on two stickers",)), 72)
+    for wanted in (
+        answer.case.code,
+        "98.6 %",
+        "U' Rw U2 x",
+        "17 OBTM",
+        "glare on two stickers",
+        "4x4x4, green on top",
+    ):
+        assert wanted in " ".join(text.split()), wanted
+    assert max(map(len, text.splitlines())) <= 72
+    assert "wrists" in CAUTION.lower() and "pause" in CAUTION
+
+
+def test_an_open_answer_lists_candidates_and_the_next_view() -> None:
+    answer = Answer(
+        image="x", ok=False, reason="ambiguous", size=4, next_view="right",
+        candidates=(Candidate("e0-t", 0.6), Candidate("e0-headlights", 0.4)),
+    )  # fmt: skip
+    text = " ".join(answer_text(answer).split())
+    assert "e0-t 60.0 %, e0-headlights 40.0 %" in text and "show the right side next" in text
+
+
+def test_a_refusal_says_what_is_wrong() -> None:
+    detail = "the third row of the front face is not one colour"
+    answer = Answer(image="x", ok=False, reason="not-last-layer", size=4, detail=detail)
+    assert detail in answer_text(answer, 200)
+
+
+def test_no_probability_is_rounded_up_to_certainty() -> None:
+    assert percent(0.99999) == "over 99.9 %"
+    assert percent(0.9994) == "99.9 %"
+    assert percent(0.00001) == "under 0.1 %"

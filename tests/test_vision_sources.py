@@ -1,0 +1,317 @@
+"""Photos in: orientation, depth and colour kinds, limits, and one clear line for what cannot be read."""
+
+from __future__ import annotations
+
+import struct
+import sys
+import zlib
+from io import BytesIO
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from vision.headers import read_header
+from vision.sources import MAX_PIXELS, PictureError, decode_photo, load_photo, pictures_named
+
+# Exif 2.32, 4.6.4 A, tag 0x0112: which visual side the stored 0th row and the stored 0th column are
+EXIF_SIDES = {
+    1: ("top", "left"),
+    2: ("top", "right"),
+    3: ("bottom", "right"),
+    4: ("bottom", "left"),
+    5: ("left", "top"),
+    6: ("right", "top"),
+    7: ("right", "bottom"),
+    8: ("left", "bottom"),
+}
+
+
+def upright(height: int = 96, width: int = 160) -> np.ndarray:
+    """Four flat quarters of different colour: every orientation looks different."""
+    image = np.zeros((height, width, 3), np.uint8)
+    image[: height // 2, : width // 2] = (40, 40, 200)
+    image[: height // 2, width // 2 :] = (40, 200, 40)
+    image[height // 2 :, : width // 2] = (200, 40, 40)
+    image[height // 2 :, width // 2 :] = (220, 220, 220)
+    return image
+
+
+def stored_for(image: np.ndarray, orientation: int) -> np.ndarray:
+    """The rows and columns as a camera stores them, from the table above."""
+    row_side, col_side = EXIF_SIDES[orientation]
+    if row_side in ("left", "right"):
+        image = image.transpose(1, 0, 2)
+    if row_side in ("bottom", "right"):
+        image = image[::-1]
+    if col_side in ("bottom", "right"):
+        image = image[:, ::-1]
+    return np.ascontiguousarray(image)
+
+
+def exif_block(orientation: int) -> bytes:
+    """A TIFF structure with the one tag 0x0112, a SHORT."""
+    return b"MM\0*" + struct.pack(">IHHHIHHI", 8, 1, 0x0112, 3, 1, orientation, 0, 0)
+
+
+def jpeg_with_exif(image: np.ndarray, orientation: int) -> bytes:
+    data = encoded(image, ".jpg")
+    body = b"Exif\0\0" + exif_block(orientation)
+    return data[:2] + b"\xff\xe1" + struct.pack(">H", len(body) + 2) + body + data[2:]
+
+
+def png_with_exif(image: np.ndarray, orientation: int) -> bytes:
+    data = encoded(image, ".png")
+    body = b"eXIf" + exif_block(orientation)
+    chunk = struct.pack(">I", len(body) - 4) + body + struct.pack(">I", zlib.crc32(body))
+    return data[:33] + chunk + data[33:]  # after IHDR
+
+
+def encoded(image: np.ndarray, suffix: str, *options: int) -> bytes:
+    return bytes(cv2.imencode(suffix, image, options)[1])
+
+
+def corner_colours(image: np.ndarray) -> np.ndarray:
+    rows, cols = image.shape[:2]
+    return np.array([image[rows // 4 * i, cols // 4 * j] for i in (1, 3) for j in (1, 3)], int)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("make", [jpeg_with_exif, png_with_exif])
+def test_every_exif_orientation_comes_out_upright(orientation: int, make) -> None:
+    image = upright()
+    photo = decode_photo(make(stored_for(image, orientation), orientation), name="x")
+    assert photo.image_bgr.shape == image.shape
+    assert photo.full_size_wh == (160, 96)
+    assert np.abs(corner_colours(photo.image_bgr) - corner_colours(image)).max() <= 12
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+@pytest.mark.parametrize("make", [jpeg_with_exif, png_with_exif])
+def test_reduced_decoding_stays_upright_and_keeps_the_side_asked_for(orientation: int, make) -> None:
+    image = upright(480, 800)
+    photo = decode_photo(make(stored_for(image, orientation), orientation), name="x", min_long_side=200)
+    assert photo.reduction == 4
+    assert photo.image_bgr.shape == (120, 200, 3)
+    assert photo.full_size_wh == (800, 480)
+    assert np.abs(corner_colours(photo.image_bgr) - corner_colours(image)).max() <= 12
+    assert decode_photo(make(image, 1), name="x", min_long_side=500).reduction == 1
+
+
+def test_reduction_lays_pixel_centres_where_scaled_answers_expect_them() -> None:
+    """A blob's centroid, scaled by (x + 0.5) k - 0.5, must be the one of the full picture."""
+    image = np.full((960, 1280, 3), 30, np.uint8)
+    cv2.circle(image, (801, 437), 60, (220, 220, 220), -1)
+
+    def centroid(pixels: np.ndarray) -> np.ndarray:
+        moments = cv2.moments((pixels[:, :, 1] > 128).astype(np.uint8), binaryImage=True)
+        return np.array([moments["m10"], moments["m01"]]) / moments["m00"]
+
+    photo = decode_photo(encoded(image, ".jpg"), name="x", min_long_side=160)
+    assert photo.reduction == 8
+    full = (centroid(photo.image_bgr) + 0.5) * photo.reduction - 0.5
+    assert np.abs(full - centroid(image)).max() < 0.5
+
+
+def test_grey_and_16_bit_become_three_channels_of_8_bits() -> None:
+    image = upright()
+    grey = decode_photo(encoded(image[:, :, 0], ".png"), name="x").image_bgr
+    assert grey.shape == image.shape and grey.dtype == np.uint8
+    assert (grey == image[:, :, :1]).all()
+    for suffix in (".png", ".tiff"):
+        deep = decode_photo(encoded(image.astype(np.uint16) * 257, suffix), name="x").image_bgr
+        assert deep.dtype == np.uint8 and np.abs(deep.astype(int) - image).max() <= 1
+
+
+def test_floating_point_tiff_holds_0_to_1() -> None:
+    image = upright()
+    read = decode_photo(encoded(image.astype(np.float32) / 255, ".tiff"), name="x").image_bgr
+    assert np.abs(read.astype(int) - image).max() <= 1
+
+
+@pytest.mark.parametrize("suffix", [".png", ".webp"])
+def test_alpha_is_laid_over_middle_grey(suffix: str) -> None:
+    image = upright()
+    alpha = np.full((*image.shape[:2], 1), 255, np.uint8)
+    alpha[:48] = 0
+    options = (cv2.IMWRITE_WEBP_QUALITY, 101) if suffix == ".webp" else ()
+    read = decode_photo(encoded(np.concatenate([image, alpha], axis=2), suffix, *options), name="x").image_bgr
+    assert read.shape == image.shape
+    assert (read[:46] == 118).all()
+    assert np.abs(read[50:].astype(int) - image[50:]).max() <= 2
+
+
+def test_alpha_of_all_zeros_was_never_meant() -> None:
+    image = np.concatenate([upright(), np.zeros((96, 160, 1), np.uint8)], axis=2)
+    assert (decode_photo(encoded(image, ".png"), name="x").image_bgr == upright()).all()
+
+
+def test_cmyk_jpeg_has_the_right_colours() -> None:
+    pillow = pytest.importorskip("PIL.Image", reason="Pillow writes the CMYK file")
+    buffer = BytesIO()
+    pillow.fromarray(upright()[:, :, ::-1]).convert("CMYK").save(buffer, "JPEG", quality=95)
+    read = decode_photo(buffer.getvalue(), name="x").image_bgr
+    assert np.abs(corner_colours(read) - corner_colours(upright())).max() <= 12
+
+
+def test_heic_is_read_with_the_extra(tmp_path: Path) -> None:
+    heif = pytest.importorskip("pillow_heif")
+    path = tmp_path / "x.heic"
+    heif.from_bytes("RGB", (160, 96), upright()[:, :, ::-1].tobytes()).save(path, quality=95)
+    photo = load_photo(str(path))
+    assert photo.full_size_wh == (160, 96)
+    assert np.abs(corner_colours(photo.image_bgr) - corner_colours(upright())).max() <= 16
+    cut = path.read_bytes()
+    with pytest.raises(PictureError, match="cut short or damaged"):
+        decode_photo(cut[: len(cut) // 2], name="x.heic")
+
+
+def test_heic_without_the_extra_names_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "pillow_heif", None)
+    ispe = b"ispe" + bytes(4) + struct.pack(">II", 4000, 3000)
+    with pytest.raises(PictureError, match=r"heic.*\[heic\]") as caught:
+        decode_photo(struct.pack(">I", 24) + b"ftypheic" + bytes(4) + b"mif1heic" + ispe, name="x.heic")
+    assert_one_line(caught.value, "x.heic")
+
+
+@pytest.mark.parametrize(
+    ("suffix", "kind"),
+    [(".jpg", "JPEG"), (".png", "PNG"), (".webp", "WebP"), (".bmp", "BMP"), (".tiff", "TIFF"),
+     (".gif", "GIF"),
+     (".ppm", "Netpbm"), (".pgm", "Netpbm"), (".avif", "AVIF")],
+)  # fmt: skip
+@pytest.mark.parametrize(("height", "width"), [(40, 64), (201, 33)])
+def test_header_agrees_with_what_opencv_wrote(suffix: str, kind: str, height: int, width: int) -> None:
+    image = upright(height, width)
+    data = encoded(image[:, :, 0] if suffix == ".pgm" else image, suffix)
+    header = read_header(data)
+    assert header is not None and (header.kind, header.width, header.height) == (kind, width, height)
+    assert decode_photo(data, name="x").image_bgr.shape == (height, width, 3)
+
+
+def test_lossy_lossless_and_alpha_webp_are_all_measured() -> None:
+    image = upright()
+    alpha = np.concatenate([image, np.full((96, 160, 1), 90, np.uint8)], axis=2)
+    for data in (encoded(image, ".webp", cv2.IMWRITE_WEBP_QUALITY, 80),
+                 encoded(image, ".webp", cv2.IMWRITE_WEBP_QUALITY, 101),
+                 encoded(alpha, ".webp")):  # fmt: skip
+        header = read_header(data)
+        assert header is not None and (header.width, header.height) == (160, 96)
+
+
+def huge_headers() -> dict[str, bytes]:
+    """Headers that claim 30,000 x 30,000 pixels, with nothing to speak of behind them."""
+    png = bytearray(encoded(upright(), ".png"))
+    png[16:24] = struct.pack(">II", 30000, 30000)
+    png[29:33] = struct.pack(">I", zlib.crc32(bytes(png[12:29])))
+    jpeg = bytearray(encoded(upright(), ".jpg"))
+    frame = jpeg.index(b"\xff\xc0")
+    jpeg[frame + 5 : frame + 9] = struct.pack(">HH", 30000, 30000)
+    bmp = bytearray(encoded(upright(), ".bmp"))
+    bmp[18:26] = struct.pack("<ii", 30000, -30000)
+    gif = bytearray(encoded(upright(), ".gif"))
+    gif[6:10] = struct.pack("<HH", 30000, 30000)
+    tiff = b"II*\0" + struct.pack("<IHHHIIHHIII", 8, 2, 256, 4, 1, 30000, 257, 4, 1, 30000, 0)
+    big = b"MM\0+" + struct.pack(">HHQQ", 8, 0, 16, 2)
+    big += struct.pack(">HHQQHHQQ", 256, 16, 1, 30000, 257, 16, 1, 30000)
+    webp = b"RIFF" + struct.pack("<I", 30) + b"WEBPVP8X" + struct.pack("<I", 10) + bytes(4)
+    webp += (29999).to_bytes(3, "little") * 2
+    return {"png": bytes(png), "jpg": bytes(jpeg), "bmp": bytes(bmp), "gif": bytes(gif), "tif": tiff,
+            "bigtiff": big, "webp": webp, "ppm": b"P6\n# by hand\n30000 30000\n255\n"}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", sorted(huge_headers()))
+def test_a_huge_header_is_refused_before_decoding(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    def never(*_: object) -> None:
+        raise AssertionError("decoded")
+
+    monkeypatch.setattr(cv2, "imdecode", never)
+    with pytest.raises(PictureError, match="30000 x 30000") as caught:
+        decode_photo(huge_headers()[kind], name=f"x.{kind}")
+    assert str(MAX_PIXELS // 10**6) in str(caught.value)
+    assert_one_line(caught.value, f"x.{kind}")
+
+
+def bad_files(folder: Path) -> dict[str, str]:
+    """Name -> what the line must say."""
+    jpeg, png = encoded(upright(), ".jpg"), encoded(upright(), ".png")
+    zero = bytearray(png)
+    zero[16:24] = bytes(8)
+    zero[29:33] = struct.pack(">I", zlib.crc32(bytes(zero[12:29])))
+    files = {
+        "text.jpg": (b"this is a note, not a photo\n", "not a picture"),
+        "empty.jpg": (b"", "empty"),
+        "cut.jpg": (jpeg[: len(jpeg) * 6 // 10], "cut short"),
+        "cut-in-header.jpg": (jpeg[:30], "cut short"),
+        "cut.png": (png[: len(png) * 6 // 10], "cut short"),
+        "zero.png": (bytes(zero), "0 x 0"),
+        "dot.png": (encoded(upright()[:1, :1], ".png"), "1 x 1"),
+        "clip.jpg": (b"\0\0\0\x18ftypisom" + bytes(40), "recording"),
+    }
+    for name, (data, _) in files.items():
+        (folder / name).write_bytes(data)
+    return {name: words for name, (_, words) in files.items()}
+
+
+def assert_one_line(error: PictureError, name: str) -> None:
+    assert "\n" not in str(error) and str(error).startswith(name)
+    assert error.exit_status == 1
+
+
+def test_bad_files_are_one_clear_line_each(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    for name, words in bad_files(tmp_path).items():
+        path = str(tmp_path / name)
+        with pytest.raises(PictureError, match=words) as caught:
+            load_photo(path)
+        assert_one_line(caught.value, path)
+    for path, words in ((str(tmp_path / "missing.jpg"), "no such file"), (str(tmp_path), "folder")):
+        with pytest.raises(PictureError, match=words) as caught:
+            load_photo(path)
+        assert_one_line(caught.value, path)
+    assert capfd.readouterr() == ("", "")  # the decoder's own complaints stay inside
+
+
+def test_folders_open_into_their_pictures(tmp_path: Path) -> None:
+    for name in ("b.png", "a.JPG", "notes.txt"):
+        (tmp_path / name).write_bytes(b"x")
+    (tmp_path / "deeper.jpg").mkdir()
+    assert list(pictures_named([str(tmp_path), "-", "other.png"])) == [
+        str(tmp_path / "a.JPG"), str(tmp_path / "b.png"), "-", "other.png"]  # fmt: skip
+    empty = tmp_path / "deeper.jpg"
+    (only,) = pictures_named([str(empty)])
+    assert isinstance(only, PictureError) and "no picture in this folder" in str(only)
+
+
+def test_standard_input(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Input:
+        buffer = BytesIO(encoded(upright(), ".png"))
+
+    monkeypatch.setattr(sys, "stdin", Input)
+    assert (load_photo("-").image_bgr == upright()).all()
+    with pytest.raises(PictureError, match="nothing came"):
+        load_photo("-")
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.data())
+def test_no_damage_ends_in_anything_but_a_picture_or_one_line(data: st.DataObject) -> None:
+    suffix = data.draw(st.sampled_from([".jpg", ".png", ".webp", ".bmp", ".tiff", ".gif", ".ppm"]))
+    whole = bytearray(encoded(upright(), suffix))
+    for _ in range(data.draw(st.integers(0, 4))):
+        whole[data.draw(st.integers(0, min(len(whole) - 1, 400)))] = data.draw(st.integers(0, 255))
+    cut = bytes(whole[: data.draw(st.integers(1, len(whole)))])
+    try:
+        photo = decode_photo(cut, name="x")
+    except PictureError as error:
+        assert "\n" not in str(error)
+    else:
+        assert photo.image_bgr.dtype == np.uint8 and photo.image_bgr.shape[2] == 3
+
+
+@given(st.binary(max_size=200))
+def test_headers_of_any_bytes(data: bytes) -> None:
+    header = read_header(data)
+    assert header is None or header.width is None or header.width >= 0
