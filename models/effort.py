@@ -75,7 +75,7 @@ def place_of(turn: Turn) -> str:
 
 def hand_of(turn: Turn) -> str:
     """``right``, ``left`` or ``both`` (half turns of top, front, bottom and back, slices, rotations)."""
-    if turn.inner and turn.base in "RL" or turn.base in "RL":
+    if (turn.inner and turn.base in "RL") or turn.base in "RL":
         return "right" if turn.base == "R" else "left"
     if turn.quarters == 2 or turn.base not in _CLOCKWISE_HAND or turn.is_slice:
         return "both"

@@ -1,0 +1,250 @@
+"""The library: our own sequences, those of the user on top, and which of them to do from here.
+
+Built-in sequences lie in models/data; a user's file adds to them. Every entry is executed by the engine
+when its file is new; the outcome is kept in a cache under the hash of the file's content, so that a start
+costs reading one JSON file. Every suggestion is executed once more, sticker by sticker on the size of the
+cube at hand, before it is returned.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from models.cases import CASES, case_of
+from models.cube import IntArray, moves_permutation
+from models.effort import EffortModel, load_effort
+from models.errors import LastlookError
+from models.layer import LastLayer, corner_positions, edge_positions, has_edges
+from models.notation import Moves, parse_moves
+from models.permutation import permutation_of
+from models.sequences import BadEntry, Entry, built_in_texts, read_entries, read_text
+
+_CACHE_FORMAT = 1
+_AUF = ("", "U", "U2", "U'")
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """A sequence to do from a given state, executed by the engine on that state.
+
+    ``first``: turn of the top layer to do before ("" for none). ``length``: turns in OBTM and ``etm`` in ETM
+    (WCA Regulations 12a5 and 12a6), both of ``turns`` alone. ``effort``: of first and turns together, by
+    the effort model. ``proof``: what is known about how short it can be.
+    """
+
+    turns: str
+    first: str
+    length: int
+    etm: int
+    effort: float
+    source: str
+    proof: str
+    code: str
+
+    def to_json_dict(self) -> dict[str, str | int | float]:
+        """The entry of ``sequences`` in the answer."""
+        return {
+            "turns": self.turns,
+            "first": self.first,
+            "length": self.length,
+            "etm": self.etm,
+            "effort": round(self.effort, 2),
+            "source": self.source,
+            "proof": self.proof,
+        }
+
+
+@dataclass(frozen=True)
+class Library:
+    """Checked entries in the order of their files (the user's last) and what was left out of them."""
+
+    entries: tuple[Entry, ...]
+    bad: tuple[BadEntry, ...]
+    effort: EffortModel
+
+    def of(self, code: str) -> tuple[Entry, ...]:
+        """Entries that solve that case or permutation class."""
+        return _by_code(self).get(code, ())
+
+    def suggest(self, state: LastLayer, n: int, *, limit: int | None = None) -> list[Suggestion]:
+        """What to do from ``state`` on an n-layer cube, least effort first.
+
+        A state whose pieces are not all oriented gets sequences that orient them; an oriented one those
+        that solve it (the last turn of the top layer included); a solved one none. Empty when the library
+        holds nothing for the case on that size.
+        """
+        if state.is_oriented:
+            code, _ = permutation_of(state)
+        else:
+            code = case_of(state)[0].code
+        found: dict[tuple[str, str], Suggestion] = {}
+        for entry in self.of(code):
+            turns = _first_and_turns(entry, state, n)
+            if turns is None:
+                continue
+            first, moves = turns
+            if not _executed(state, first + moves, n):
+                continue
+            found.setdefault(
+                (str(first), str(moves)),
+                Suggestion(
+                    str(moves),
+                    str(first),
+                    moves.obtm,
+                    moves.etm,
+                    self.effort.effort(first + moves),
+                    entry.source,
+                    entry.proof,
+                    code,
+                ),
+            )
+        ranked = sorted(found.values(), key=lambda s: (s.effort, s.etm, s.turns))
+        return ranked[:limit]
+
+
+@lru_cache(maxsize=4)
+def _by_code(library: Library) -> dict[str, tuple[Entry, ...]]:
+    out: dict[str, tuple[Entry, ...]] = {}
+    for entry in library.entries:
+        out[entry.code] = (*out.get(entry.code, ()), entry)
+    return out
+
+
+@lru_cache(maxsize=8192)
+def _sized(entry: Entry, size: int) -> Moves | None:
+    """The entry's moves for a size, or None where they do not exist or were not found right."""
+    if size == 2:
+        moves = parse_moves(entry.turns)
+        return moves if moves.min_size == 2 else None
+    return entry.moves(size) if size in entry.sizes else None
+
+
+@lru_cache(maxsize=1024)
+def _permutation(moves: Moves, size: int) -> IntArray:
+    return moves_permutation(moves, size)
+
+
+@lru_cache(maxsize=8192)
+def _effect(moves: Moves, size: int) -> LastLayer:
+    return LastLayer.after(moves, size)
+
+
+def _first_and_turns(entry: Entry, state: LastLayer, size: int) -> tuple[Moves, Moves] | None:
+    moves = _sized(entry, size)
+    if moves is None:
+        return None
+    if not state.is_oriented:
+        case, angle = case_of(state)
+        quarters = (entry.angle - angle) % case.angles
+        # a case that looks the same from two angles may be met by U or by U'
+        return parse_moves(_AUF[quarters]), moves
+    effect = _effect(moves, size)
+    best: tuple[Moves, Moves] | None = None
+    for before in range(4):
+        after = state.after_top(before).then(effect)
+        for last in range(4):
+            if after.after_top(last) == LastLayer.solved(size):
+                first, whole = parse_moves(_AUF[before]), (moves + parse_moves(_AUF[last])).cancelled()
+                if best is None or len(first) + len(whole) < len(best[0]) + len(best[1]):
+                    best = first, whole
+    return best
+
+
+@lru_cache(maxsize=16)
+def _moving(size: int) -> IntArray:
+    """Flat stickers of the last layer's pieces."""
+    edges = edge_positions(size).ravel() if has_edges(size) else np.zeros(0, np.int64)
+    return np.concatenate([corner_positions(size).ravel(), edges])
+
+
+def _executed(state: LastLayer, moves: Moves, size: int) -> bool:
+    """Whether ``moves`` do what they should from this state on real stickers of that size.
+
+    Everything below the last layer comes home, every sticker on top shows the top colour, and an oriented
+    state comes out solved.
+    """
+    before = state.facelets().ravel()
+    after = before[_permutation(moves, size)]
+    home = np.repeat(np.arange(6, dtype=before.dtype), size * size)
+    wrong = after != home
+    if state.is_oriented:
+        return not wrong.any()
+    wrong[_moving(size)] = False
+    return not wrong.any() and not after[: size * size].any()
+
+
+def load_library(
+    user_files: Iterable[Path] = (),
+    *,
+    cache_folder: Path | None = None,
+    effort: EffortModel | None = None,
+    built_in: bool = True,
+) -> Library:
+    """The built-in sequences and those of the user's files (missing files count as empty).
+
+    ``cache_folder``: where checked files are remembered; without it everything is checked anew (a fraction of
+    a second). Bad entries are left out and listed in ``bad`` with file, line and reason; never an exception.
+    """
+    entries: list[Entry] = []
+    bad: list[BadEntry] = []
+    sources: list[tuple[str, str]] = list(built_in_texts()) if built_in else []
+    for path in user_files:
+        try:
+            if path.exists():
+                sources.append((str(path), read_text(path)))
+        except LastlookError as error:
+            bad.append(BadEntry(str(path), 1, str(error)))
+    for name, text in sources:
+        good, left_out = _checked(text, name, cache_folder)
+        entries += good
+        bad += left_out
+    return Library(tuple(entries), tuple(bad), effort or load_effort())
+
+
+def _checked(text: str, name: str, cache_folder: Path | None) -> tuple[list[Entry], list[BadEntry]]:
+    if cache_folder is None:
+        return read_entries(text, name)
+    codes = "\n".join(CASES)
+    digest = hashlib.sha256(f"{_CACHE_FORMAT}\n{codes}\n{name}\n{text}".encode()).hexdigest()[:32]
+    path = cache_folder / f"library-{digest}.json"
+    kept = _read_cache(path)
+    if kept is not None:
+        return kept
+    good, bad = read_entries(text, name)
+    write_atomically(path, json.dumps({"good": [asdict(e) for e in good], "bad": [asdict(b) for b in bad]}))
+    return good, bad
+
+
+def _read_cache(path: Path) -> tuple[list[Entry], list[BadEntry]] | None:
+    """What a cache file holds, or None where it is missing or damaged (then it is made anew)."""
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        good = [Entry(**{**row, "sizes": tuple(row["sizes"])}) for row in data["good"]]
+        return good, [BadEntry(**row) for row in data["bad"]]
+    except (OSError, ValueError, TypeError, KeyError):
+        return None
+
+
+def write_atomically(path: Path, text: str) -> None:
+    """Write a file so that a reader finds the old one or the new one; a cache that cannot be written is no error."""
+    name = ""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile(
+            "w", encoding="utf-8", dir=path.parent, prefix=path.name, suffix=".part", delete=False
+        ) as part:
+            name = part.name
+            part.write(text)
+        Path(name).replace(path)
+    except OSError:
+        if name and os.path.lexists(name):
+            Path(name).unlink(missing_ok=True)

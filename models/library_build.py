@@ -1,0 +1,93 @@
+"""Make the built-in library again: ``python -m models.library_build [PART ...]``.
+
+Runs the project's own search and writes models/data/sequences-*.toml. Parts: ``odd`` (27 e1 and 27 e3),
+``even`` (the 57 of the 3x3x3 kind), ``permutation`` (21 letters and 22 with parity); none means all.
+The outcome depends on nothing but the code and models/data/cores.toml and effort.toml.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from models.cases import CASE_LIST
+from models.effort import load_effort
+from models.search import NO_CORE, Core, Found, Result, all_odd_codes, core_variants, find
+from models.sequences import read_cores, write_block
+
+_HEADER = """# Made by lastlook's own search: python -m models.library_build {part}
+# Do not edit by hand; a library of your own adds to it (see the README).
+
+"""
+_SOURCE = "lastlook search"
+Kept = dict[str, dict[str, tuple[Found, str]]]
+
+
+def _take(kept: Kept, result: Result, most: int, note: str = "") -> None:
+    """Keep up to ``most`` new sequences of each case, with what the search proves of the first ones."""
+    for code, case in result.cases.items():
+        rows = kept.setdefault(code, {})
+        added = 0
+        for found in case.found:
+            text = str(found.moves)
+            if text in rows or added >= most:
+                continue
+            added += 1
+            if found.turns == case.shortest:
+                proof = result.proof(code)
+            else:
+                proof = f"{found.turns} turns where {case.shortest} is the shortest; {note}"
+            rows[text] = found, proof
+
+
+def _write(folder: Path, part: str, kept: Kept) -> Path:
+    path = folder / f"sequences-{part}.toml"
+    blocks = [_HEADER.format(part=part)]
+    for code, rows in kept.items():
+        for text, (found, proof) in rows.items():
+            core = str(found.core) if found.core.moves else ""
+            blocks.append(write_block(code, text, source=_SOURCE, proof=proof, core=core))
+    path.write_text("".join(blocks), encoding="utf-8")
+    return path
+
+
+def build_odd() -> Kept:
+    """Round the core and its mirror image and inverse: three by length, three by effort, two in R U F."""
+    core = Core("flip-one", read_cores()["flip-one"])
+    cores = core_variants(core, mirrored=True, inverted=True)
+    kept: Kept = {}
+    codes = all_odd_codes()
+    _take(kept, find(codes, size=4, cores=cores, depth=5, keep=3), 3)
+    _take(kept, find(codes, size=4, cores=cores, depth=5, keep=3, by="effort"), 3, "least effort within 5+5")
+    ruf = find(codes, size=4, cores=cores, turns="R U F", depth=7, keep=3, by="effort")
+    _take(kept, ruf, 2, "least effort of R U F within 7+7")
+    return kept
+
+
+def build_even() -> Kept:
+    """Without a core: the shortest, the easiest, and the easiest in R U F."""
+    codes = [case.code for case in CASE_LIST if case.occurs_on(3) and not case.is_oriented]
+    kept: Kept = {}
+    _take(kept, find(codes, size=3, cores=(NO_CORE,), depth=6, keep=2), 2)
+    _take(kept, find(codes, size=3, depth=6, keep=2, by="effort"), 2, "least effort within 6+6")
+    ruf = find(codes, size=3, turns="R U F", depth=8, keep=3, by="effort")
+    _take(kept, ruf, 2, "least effort of R U F within 8+8")
+    return kept
+
+
+def main(arguments: Sequence[str]) -> None:
+    """Write the parts asked for into models/data."""
+    folder = Path(__file__).parent / "data"
+    load_effort()
+    parts = {"odd": build_odd, "even": build_even}
+    for part in arguments or list(parts):
+        if part not in parts:
+            raise SystemExit(f"unknown part {part!r}; choose from {', '.join(parts)}")
+        kept = parts[part]()
+        path = _write(folder, part, kept)
+        print(f"{path.name}: {len(kept)} codes, {sum(map(len, kept.values()))} sequences")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,0 +1,221 @@
+"""Stored sequences as text: TOML files of `[[sequence]]` blocks, each with the line where it stands.
+
+A file is read block by block, so that one block that is no TOML spoils nothing but itself.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+from models.cases import CASES, case_of
+from models.errors import LastlookError
+from models.layer import LastLayer
+from models.notation import Moves, Turn, parse_moves
+from models.permutation import PERMUTATION_CASES, permutation_of
+
+_HEADER = re.compile(r"^\s*\[\[\s*sequence\s*\]\]", re.MULTILINE)
+_KEYS = {"code", "turns", "source", "proof", "core", "note"}
+MAX_FILE_BYTES = 8 << 20
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One stored sequence, checked by the engine.
+
+    ``angle``: quarter turns from the case's canonical frame to how the state lies that it solves.
+    ``sizes``: on which it was executed and found right. ``file`` and ``line`` say where it stands.
+    """
+
+    code: str
+    turns: str
+    source: str
+    proof: str
+    core: str
+    angle: int
+    sizes: tuple[int, ...]
+    file: str
+    line: int
+
+    def moves(self, size: int) -> Moves:
+        """The sequence for that size, block turns widened where the size asks for it."""
+        return widened(parse_moves(self.turns), size)
+
+
+@dataclass(frozen=True)
+class BadEntry:
+    """An entry that was left out, and why."""
+
+    file: str
+    line: int
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}: {self.reason}"
+
+
+def widened(moves: Moves, size: int) -> Moves:
+    """A 4x4x4 sequence for a larger even cube: what turns half the 4x4x4 turns half of it.
+
+    ``Rw`` becomes ``3Rw`` on a 6x6x6 and ``2R`` becomes ``3Rw R'``. Other sizes keep the sequence as it is.
+    """
+    if size <= 4 or size % 2:
+        return moves
+    half = size // 2
+    turns: list[Turn] = []
+    for turn in moves:
+        if turn.depth == 2 and turn.inner:
+            turns += [Turn(turn.base, turn.quarters, half), Turn(turn.base, 4 - turn.quarters, 1)]
+        elif turn.depth == 2:
+            turns.append(Turn(turn.base, turn.quarters, half))
+        else:
+            turns.append(turn)
+    return Moves(tuple(turns))
+
+
+def holds_on_every_size(moves: Moves) -> bool:
+    """True when only outer layers, all the layers between two outer ones (M E S) or the whole cube turn.
+
+    Then a cube of any size from 3 up behaves as its 3x3x3 of corners, complete edges and centre blocks.
+    """
+    return all(turn.depth == 1 and not turn.inner for turn in moves)
+
+
+def solved_class(moves: Moves, size: int) -> tuple[str, int]:
+    """Code and angle of what a sequence solves on that size: an orientation case or, when every piece
+    stays oriented, a permutation class. Raises ``LayerError`` when it disturbs more than the last layer."""
+    state = LastLayer.after(moves, size).inverse()
+    if state.is_oriented:
+        return permutation_of(state)
+    case, angle = case_of(state)
+    return case.code, angle
+
+
+def check_entry(code: str, moves: Moves) -> tuple[int, tuple[int, ...]]:
+    """(angle, sizes) of a sequence said to solve ``code``; raises ``LastlookError`` when it does not.
+
+    What holds on every size (`holds_on_every_size`) is executed on a 3x3x3 and a 4x4x4; block turns on a
+    4x4x4 or the smallest size they need, and widened on a 6x6x6.
+    """
+    sizes: list[int] = []
+    angle = None
+    general = holds_on_every_size(moves)
+    trial = (3, 4) if general else (4, 6) if moves.min_size <= 4 else (moves.min_size,)
+    reason = "solves nothing"
+    for size in trial:
+        try:
+            found, at = solved_class(widened(moves, size), size)
+        except LastlookError as error:
+            reason = f"on {size}x{size}x{size}: {error}"
+            continue
+        if found != code:
+            reason = f"solves {found}, not {code}"
+            continue
+        if angle is None:
+            angle = at
+        sizes += [s for s in range(3, 8) if s % 2 == size % 2] if general else [size]
+    if angle is None:
+        raise LastlookError(reason)
+    return angle, tuple(sorted(sizes))
+
+
+def read_blocks(text: str) -> Iterator[tuple[int, dict[str, object] | str]]:
+    """(line, table or what is wrong with it) of each ``[[sequence]]`` block of a text."""
+    starts = [m.start() for m in _HEADER.finditer(text)]
+    head = text[: starts[0]] if starts else text
+    for number, line in enumerate(head.splitlines(), 1):
+        if line.strip() and not line.lstrip().startswith("#"):
+            yield number, "stands outside any [[sequence]] block"
+            break
+    for start, end in zip(starts, [*starts[1:], len(text)], strict=True):
+        line = text.count("\n", 0, start) + 1
+        if text[start] == "\n":
+            line += len(text[start:]) - len(text[start:].lstrip("\n"))
+        try:
+            tables = tomllib.loads(text[start:end])["sequence"]
+        except tomllib.TOMLDecodeError as error:
+            yield line, f"is no TOML ({error}, counted from this block)"
+            continue
+        yield line, tables[0]
+
+
+def read_entries(text: str, file: str) -> tuple[list[Entry], list[BadEntry]]:
+    """Entries of a sequence file, each executed by the engine, and those left out with the reason."""
+    good: list[Entry] = []
+    bad: list[BadEntry] = []
+    for line, table in read_blocks(text):
+        try:
+            if isinstance(table, str):
+                raise LastlookError(table)
+            good.append(_entry(table, file, line))
+        except LastlookError as error:
+            bad.append(BadEntry(file, line, str(error)))
+    return good, bad
+
+
+def _entry(table: dict[str, object], file: str, line: int) -> Entry:
+    unknown = set(table) - _KEYS
+    if unknown:
+        raise LastlookError(f"unknown key {sorted(unknown)[0]}; known are {', '.join(sorted(_KEYS))}")
+    values = {key: str(value) for key, value in table.items() if isinstance(value, str)}
+    if len(values) != len(table):
+        raise LastlookError("every value of a sequence is a text in quotes")
+    code, turns = values.get("code", ""), values.get("turns", "")
+    if code not in CASES and code not in PERMUTATION_CASES:
+        raise LastlookError(f"unknown code {code!r}; `lastlook cases` lists all")
+    moves = parse_moves(turns)
+    angle, sizes = check_entry(code, moves)
+    return Entry(
+        code, str(moves), values.get("source", ""), values.get("proof", ""), values.get("core", ""), angle,
+        sizes, file, line,
+    )  # fmt: skip
+
+
+def write_block(code: str, turns: str, *, source: str = "", proof: str = "", core: str = "") -> str:
+    """One ``[[sequence]]`` block as text, ending in a blank line."""
+    rows = [("code", code), ("turns", turns), ("core", core), ("source", source), ("proof", proof)]
+    body = "".join(f"{key} = {_quoted(value)}\n" for key, value in rows if value)
+    return f"[[sequence]]\n{body}\n"
+
+
+def _quoted(value: str) -> str:
+    escaped = value.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
+
+
+def built_in_texts() -> Iterator[tuple[str, str]]:
+    """(name, text) of every sequence file that comes with lastlook."""
+    folder = resources.files("models").joinpath("data")
+    for item in sorted(folder.iterdir(), key=lambda f: f.name):
+        if item.name.startswith("sequences") and item.name.endswith(".toml"):
+            yield item.name, item.read_text(encoding="utf-8")
+
+
+def read_text(path: Path) -> str:
+    """Text of a user's file, size bounded; raises ``LastlookError``."""
+    try:
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise LastlookError(f"{path}: larger than {MAX_FILE_BYTES >> 20} MiB; that is no sequence file")
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as error:
+        raise LastlookError(f"{path}: is not UTF-8 text (byte {error.start})") from error
+    except OSError as error:
+        raise LastlookError(f"{path}: cannot be read ({error.strerror})") from error
+
+
+def read_cores(texts: Iterable[str] = ()) -> dict[str, Moves]:
+    """Named cores: the built-in ones (models/data/cores.toml) and those of further TOML texts."""
+    built_in = resources.files("models").joinpath("data/cores.toml").read_text(encoding="utf-8")
+    cores: dict[str, Moves] = {}
+    for text in (built_in, *texts):
+        try:
+            tables = tomllib.loads(text).get("core", [])
+        except tomllib.TOMLDecodeError as error:
+            raise LastlookError(f"cores: no TOML ({error})") from error
+        for table in tables:
+            cores[str(table["name"])] = parse_moves(str(table["turns"]))
+    return cores
