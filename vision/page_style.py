@@ -48,7 +48,7 @@ figcaption{padding:.55rem .7rem .7rem;font-size:.9rem;display:grid;gap:.3rem}
 .none{display:none;padding:2rem 0;color:var(--soft)}
 footer{padding-bottom:2rem}
 @media print{:root{--paper:#fff;--card:#fff;--ink:#000;--soft:#333;--line:#bbb;--mark:#000}
-nav{display:none}body{font-size:10pt}section{break-inside:auto;border-color:#999}
+nav{display:none}body{font-size:10pt}section{break-inside:avoid;border-color:#999}
 .case,figure{break-inside:avoid}section{grid-template-columns:10rem 1fr;padding:.6rem}
 .shots{grid-template-columns:repeat(2,1fr)}header,main,footer{padding:0}
 svg,img{print-color-adjust:exact;-webkit-print-color-adjust:exact}}

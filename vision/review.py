@@ -1,0 +1,231 @@
+"""Settle by hand what stayed open: the queue, a person's verdict, and the truth file beside the picture.
+
+How the person is asked (a window, or the terminal) is a :class:`Prompt`; everything else is here.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, Literal, Protocol
+
+from calibration.profile import SCHEME
+from models.errors import LastlookError, UsageError
+from vision.files import write_atomically
+from vision.ledger import read_lines
+from vision.settle import Settled, settle
+
+Rows = list[list[str | None]]
+Seen = dict[str, Rows]
+NEGATIVES: Final = ("no_cube", "occluded_top", "not_last_layer")
+BY_HAND: Final = "settled by hand"
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A picture to be settled: its answer (JSON object) and where its truth goes."""
+
+    answer: Mapping[str, Any]
+    picture: Path
+    truth: Path
+
+    @property
+    def size(self) -> int | None:
+        """n as read, None where no cube was found."""
+        return self.answer.get("size")
+
+    @property
+    def seen(self) -> Seen:
+        """Colours as read of U and the top rows of the sides, None where not seen; U is always there."""
+        size = self.size or 0
+        told = self.answer.get("seen") or {}
+        out: Seen = {"U": [list(row) for row in told.get("U", ())] or [[None] * size for _ in range(size)]}
+        for face in "FRBL":
+            if told.get(face):
+                out[face] = [list(told[face][0])]
+        return out
+
+    @property
+    def codes(self) -> list[str]:
+        """The candidates' codes, best first."""
+        return [str(one["code"]) for one in self.answer.get("candidates", ())]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What the person says. ``kind`` "code": ``code`` is the case; "stickers": ``seen`` are the colours of a
+    cube of ``size``; "negative": ``negative`` says why there is no case; the others move in the queue."""
+
+    kind: Literal["code", "stickers", "negative", "later", "back", "quit"]
+    code: str = ""
+    seen: Seen = field(default_factory=dict)
+    size: int = 0
+    negative: str = ""
+
+
+class Prompt(Protocol):
+    """Asks about one picture. ``place`` is (number, of how many); ``message`` what was wrong with the last
+    verdict on it, or ""."""
+
+    def ask(self, entry: Entry, place: tuple[int, int], message: str) -> Verdict: ...
+
+    def close(self) -> None: ...
+
+
+def queue(answers: Iterable[Mapping[str, Any]], *, everything: bool = False) -> list[Entry]:
+    """Pictures whose case is open (with ``everything`` all) and that have no truth beside them, in order.
+
+    Of several answers about one picture the last counts. Cases out of recordings and pictures that are
+    gone are left out.
+    """
+    last: dict[str, Mapping[str, Any]] = {}
+    for answer in answers:
+        if isinstance(answer.get("image"), str) and "start" not in answer:
+            last[answer["image"]] = answer
+    entries = []
+    for image, answer in last.items():
+        picture = Path(image)
+        truth = picture.with_suffix(".json")
+        if (everything or not answer.get("ok")) and picture.is_file() and not truth.exists():
+            entries.append(Entry(answer, picture, truth))
+    return entries
+
+
+def truth_for(entry: Entry, verdict: Verdict) -> dict[str, Any]:
+    """The truth file's content for a verdict.
+
+    Raises UsageError with what to mend when the stickers belong to no last layer, or leave several cases.
+    """
+    note = {"note": BY_HAND}
+    if verdict.kind == "negative":
+        return {"negative": verdict.negative, **note}
+    if verdict.kind == "code":
+        if entry.size is None:
+            raise UsageError("no stickers were read here; give their colours instead of a code")
+        settled, seen, size = _settled(entry.seen, entry.size, verdict.code), entry.seen, entry.size
+        # what was read against the chosen case counts as not seen
+        for face, row, col in settled.differing:
+            if face in seen and row < len(seen[face]):
+                seen[face][row][col] = None
+    else:
+        seen, size = verdict.seen, verdict.size
+        settled = _settled(seen, size, None)
+        if settled.differing:
+            where = ", ".join(
+                f"{face} row {row + 1} column {col + 1}" for face, row, col in settled.differing
+            )
+            raise UsageError(f"no last layer looks like this; nearest differs at {where}")
+        if len(settled.fitting) > 1:
+            some = ", ".join(settled.fitting[:5])
+            raise UsageError(
+                f"{len(settled.fitting)} cases fit these stickers ({some}); give more, or choose the case"
+            )
+    top = entry.answer.get("top")
+    return {
+        "n": size,
+        "case": settled.code,
+        "facelets": settled.facelets(),
+        "stickers": _visible(seen, size),
+        **({"top_quad": top["quad"]} if top else {}),
+        **note,
+    }
+
+
+def _settled(seen: Seen, size: int, code: str | None) -> Settled:
+    try:
+        return settle(seen, size, code=code, scheme=SCHEME)
+    except ValueError as error:
+        raise UsageError(str(error)) from error
+
+
+def _visible(seen: Seen, size: int) -> list[dict[str, Any]]:
+    """Which stickers of U and the sides' top rows could be read, as a truth file lists them."""
+    out = []
+    for face in "UFRBL":
+        rows = seen.get(face, [])
+        for row in range(size if face == "U" else 1):
+            for col in range(size):
+                name = rows[row][col] if row < len(rows) and col < len(rows[row]) else None
+                out.append({"face": face, "row": row, "col": col, "visible": 0.0 if name is None else 1.0})
+    return out
+
+
+def go_through(entries: Sequence[Entry], prompt: Prompt) -> int:
+    """Ask about each entry and write its truth at once; returns how many truths were written.
+
+    Back returns to the entry before and takes back the truth that this session wrote for it.
+    """
+    written: set[Path] = set()
+    at, message = 0, ""
+    while at < len(entries):
+        entry = entries[at]
+        verdict = prompt.ask(entry, (at + 1, len(entries)), message)
+        message = ""
+        if verdict.kind == "quit":
+            break
+        if verdict.kind == "back":
+            at = max(0, at - 1)
+            if entries[at].truth in written:
+                entries[at].truth.unlink(missing_ok=True)
+                written.discard(entries[at].truth)
+            continue
+        if verdict.kind != "later":
+            try:
+                content = truth_for(entry, verdict)
+            except UsageError as error:
+                message = str(error)
+                continue
+            if entry.truth.exists() and entry.truth not in written:
+                message = f"{entry.truth.name} came up meanwhile; it is left as it is"
+            else:
+                text = json.dumps(content, ensure_ascii=False) + "\n"
+                write_atomically(entry.truth, text.encode())
+                written.add(entry.truth)
+        at += 1
+    return len(written)
+
+
+def review(answers: Path, *, everything: bool, window: bool) -> int:
+    """Go through the open pictures of a file of answers; returns the exit status.
+
+    Raises UsageError when the file is missing or holds no answers, LastlookError when there is neither a
+    window nor a terminal to ask in.
+    """
+    try:
+        found = list(read_lines(answers))
+    except OSError as error:
+        raise UsageError(f"{answers}: {error.strerror}; name a file that 'label --out' wrote") from error
+    if not any("image" in one for one in found):
+        raise UsageError(f"{answers}: holds no answers; name a file that 'label --out' wrote")
+    entries = queue(found, everything=everything)
+    if not entries:
+        sys.stderr.write("nothing to review: every picture is named or has its truth beside it\n")
+        return 0
+    prompt = _prompt(window)
+    try:
+        written = go_through(entries, prompt)
+    except (EOFError, KeyboardInterrupt):
+        written = sum(entry.truth.exists() for entry in entries)
+    finally:
+        prompt.close()
+    left = sum(not entry.truth.exists() for entry in entries)
+    sys.stderr.write(f"{written} settled, {left} left; truths stand beside the pictures\n")
+    return 0
+
+
+def _prompt(window: bool) -> Prompt:
+    from vision.review_prompt import TerminalPrompt
+
+    if window:
+        from vision.review_window import WindowPrompt, display_problem
+
+        problem = display_problem()
+        if problem is None:
+            return WindowPrompt()
+        sys.stderr.write(f"{problem}; asking in the terminal\n")
+    if not sys.stdin.isatty():
+        raise LastlookError("neither a window nor a terminal to ask in; run this from a terminal")
+    return TerminalPrompt()
