@@ -144,7 +144,7 @@ def _edge_cue(flip: tuple[int, int, int, int]) -> str:
 
 def _corner_cue(family: str, points_to: int) -> str:
     """Words for a corner family that points to side ``points_to`` (0 front, 1 left, 2 back, 3 right)."""
-    here, next_, far, before = ((points_to + i) % 4 for i in range(4))
+    here, far, before = (points_to % 4, (points_to + 2) % 4, (points_to + 3) % 4)
     right_of_it, left_of_it, far_left = (_CORNER_PLACES[(points_to + i) % 4] for i in range(3))
     match family:
         case "solved":
@@ -152,25 +152,20 @@ def _corner_cue(family: str, points_to: int) -> str:
         case "headlights":
             return f"headlights {_SIDES[here]}, the two corners {_SIDES[far]} good"
         case "t":
-            return (f"the two corners {_SIDES[here]} look away from each other, {_list(next_, before)}; "
-                    f"the two {_SIDES[far]} good")  # fmt: skip
+            return f"the two corners {_SIDES[here]} look away from each other, the two {_SIDES[far]} good"
         case "bowtie":
-            return (f"good corners {right_of_it} and {far_left}, the other two show the top colour "
-                    f"{_list(here, before)}")  # fmt: skip
+            return f"good corners {right_of_it} and {far_left}, top colour {_list(here, before)}"
         case "h":
             return f"headlights {_list(here, far)}, no corner good"
         case "pi":
-            return (f"headlights {_SIDES[here]}, the two corners {_SIDES[far]} look away from each other, "
-                    f"{_list(next_, before)}")  # fmt: skip
+            return f"headlights {_SIDES[here]}, the two corners {_SIDES[far]} look away from each other"
     good = right_of_it if family == "sune" else left_of_it
-    return (f"one good corner, {good}; the other three show the top colour {_list(next_, far, before)}, "
-            f"none {_SIDES[here]}")  # fmt: skip
+    return f"one good corner, {good}, and no corner shows the top colour {_SIDES[here]}"
 
 
 def _list(*sides: int) -> str:
-    """Sides in words, always in the order front, left, right, back."""
-    words = [_SIDES[side] for side in (0, 1, 3, 2) if side in sides]
-    return f"{', '.join(words[:-1])} and {words[-1]}"
+    """Two sides in words, always in the order front, left, right, back."""
+    return " and ".join(_SIDES[side] for side in (0, 1, 3, 2) if side in sides)
 
 
 def _build() -> Iterator[Case]:
