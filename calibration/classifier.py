@@ -17,6 +17,7 @@ from calibration.profile import ColourModel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
+Selection = NDArray[np.bool_] | NDArray[np.intp]
 _LOG_2PI = float(np.log(2.0 * np.pi))
 
 
@@ -69,6 +70,26 @@ class GaussianClasses:
         return probabilities
 
 
+@dataclass(frozen=True, eq=False)
+class StickerScores:
+    """What :func:`sticker_loglik` found for N stickers under S modes; G variants (clean, glare levels ...).
+
+    loglik  (S, N, 6) log-likelihood of each colour, nats, bounded below by the outliers' density
+    share   (S, N, 6, G) probability of each variant given the colour; what is missing from 1 is outlier
+    centre  (S, F, 6, G, 3) expected feature of each variant of each colour on each face
+    slope   (S, F, 6, G, 3) how much of a change of the clean feature shows under that variant, 0..1
+    """
+
+    loglik: Floats
+    share: Floats
+    centre: Floats
+    slope: Floats
+
+    def chosen(self, keep: Selection) -> StickerScores:
+        """The modes that ``keep`` (mask or indices) selects."""
+        return StickerScores(self.loglik[keep], self.share[keep], self.centre[keep], self.slope[keep])
+
+
 def sticker_loglik(
     model: ColourModel,
     features: Floats,
@@ -77,34 +98,53 @@ def sticker_loglik(
     cell_cov: Floats,
     measure_var: Floats,
     outlier_share: Floats,
-) -> tuple[Floats, Floats]:
-    """Log-likelihood of each colour for each sticker, and the probability that it was seen cleanly.
+) -> StickerScores:
+    """Log-likelihood of each colour for each sticker: a mixture over variants, cover and outliers.
 
     features (N, 3) log light; face_of (N,) index of its face among the F visible ones
     cell_mean (S, F, 6, 3), cell_cov (S, F, 6, 3, 3): where each colour lies on each face, for S modes
     measure_var (N, 3): variance of the features from noise in the pixels
-    outlier_share (N,): prior that the pixels are not the sticker's, 0..1
-    Returns loglik (S, N, 6), bounded below by the outliers' density, and clean (S, N, 6) in 0..1.
+    outlier_share (N,): prior that the pixels are anything, 0..1
     """
     modes, faces = cell_mean.shape[:2]
     count = len(features)
     levels = model.glare_level
     # glare adds the light's colour (white of this face) in linear light
     linear = np.exp(cell_mean)
-    centre = np.log(linear[..., None, :] + levels[:, None] * linear[:, :, :1, None, :])  # (S, F, 6, G, 3)
-    cov = (cell_cov + model.sticker_cov)[:, :, :, None] + model.variant_cov  # (S, F, 6, G, 3, 3)
-    out = np.empty((modes, count, 6, len(levels)))
+    lit = linear[..., None, :] + levels[:, None] * linear[:, :, :1, None, :]
+    centre = np.log(lit)  # (S, F, 6, G, 3)
+    slope = linear[..., None, :] / lit
+    cov = slope[..., None] * cell_cov[:, :, :, None] * slope[..., None, :]
+    cov = cov + model.sticker_cov[:, None] + model.variant_cov  # (S, F, 6, G, 3, 3)
+    parts = np.empty((modes, count, 6, len(levels)))
+    stray = np.empty((modes, count))
+    log_share = np.log(model.glare_share) - 1.5 * _LOG_2PI
+    cover_precision, cover_log_det = inverse_and_log_det(model.cover_cov)
+    log_cover = np.log(max(model.cover_share, 1e-12)) - 0.5 * (float(cover_log_det) + 3.0 * _LOG_2PI)
+    log_anything = np.log(outlier_share) - np.log(model.outlier_volume)
     for face in range(faces):
         rows = np.flatnonzero(face_of == face)
-        if not len(rows):
-            continue
-        precision, log_det = inverse_and_log_det(cov[:, face] + np.diag(measure_var[rows].mean(axis=0)))
-        off = features[rows][None, :, None, None, :] - centre[:, face, None]  # (S, R, 6, G, 3)
-        distance = (np.einsum("srkgi,skgij->srkgj", off, precision) * off).sum(axis=-1)
-        out[:, rows] = np.log(model.glare_share) - 0.5 * (distance + log_det[:, None] + 3.0 * _LOG_2PI)
-    out += np.log1p(-outlier_share)[:, None, None]
-    outlier = np.log(outlier_share / model.outlier_volume)[:, None]
-    top = np.maximum(out.max(axis=-1), outlier)
-    clean = np.exp(out[..., 0] - top)
-    total = np.exp(out - top[..., None]).sum(axis=-1) + np.exp(outlier - top)
-    return top + np.log(total), clean / total
+        own = cov[:, face, None] + np.eye(3) * measure_var[rows][:, None, None, None, :]
+        precision, log_det = inverse_and_log_det(own)  # (S, R, 6, G)
+        off = features[rows][None, :, None, None, :] - centre[:, face, None]
+        distance = quadratic(off, precision)
+        parts[:, rows] = log_share - 0.5 * (distance + log_det)
+        bare = features[rows] - (cell_mean[:, face, None, 0] + model.cover_mean)
+        covered = log_cover - 0.5 * np.einsum("sri,ij,srj->sr", bare, cover_precision, bare)
+        stray[:, rows] = np.logaddexp(covered, log_anything[rows])
+    parts += np.log1p(-outlier_share - (1.0 - outlier_share) * model.cover_share)[:, None, None]
+    top = np.maximum(parts.max(axis=-1), stray[..., None])
+    share = np.exp(parts - top[..., None])
+    total = share.sum(axis=-1) + np.exp(stray[..., None] - top)
+    return StickerScores(top + np.log(total), share / total[..., None], centre, slope)
+
+
+def quadratic(off: Floats, precision: Floats) -> Floats:
+    """off' precision off for vectors (..., 3) and symmetric matrices (..., 3, 3), written out for speed."""
+    x, y, z = off[..., 0], off[..., 1], off[..., 2]
+    out: Floats = (
+        x * (precision[..., 0, 0] * x + 2.0 * (precision[..., 0, 1] * y + precision[..., 0, 2] * z))
+        + y * (precision[..., 1, 1] * y + 2.0 * precision[..., 1, 2] * z)
+        + precision[..., 2, 2] * z * z
+    )
+    return out

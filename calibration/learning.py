@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classifier import inverse, sticker_loglik
-from calibration.light import Prepared, prepare
+from calibration.classifier import sticker_loglik
+from calibration.light import LightFit, Prepared, group_information, information, posterior, prepare
 from calibration.profile import ColourModel, Profile
 
 Floats = NDArray[np.float64]
@@ -26,7 +26,8 @@ class LabelledPicture:
     """Stickers of one picture with their true colours.
 
     features (N, 3) log light with the model's floor; face_of (N,) index of the face, 0..F-1; labels (N,)
-    colour index; measure_var (N, 3) noise variance of the features; weight (N,) 0..1, how much to trust it.
+    colour index; measure_var (N, 3) noise variance of the features; weight (N,) 0..1, how much to trust it
+    (under 0.5: it helps to place the light, and teaches nothing about single stickers).
     """
 
     features: Floats
@@ -36,27 +37,40 @@ class LabelledPicture:
     weight: Floats
 
 
-def solve_picture(prepared: Prepared, picture: LabelledPicture, clean: Floats) -> tuple[Floats, Floats]:
-    """Posterior mean (D,) and covariance (D, D) of a picture's light given labels and clean shares (N,)."""
+def solve_picture(
+    model: ColourModel, prepared: Prepared, picture: LabelledPicture, steps: int = 3
+) -> tuple[LightFit, Floats]:
+    """Light of one picture given its labels, and the share (N, G) of each variant, sticker by sticker."""
     faces = int(picture.face_of.max()) + 1
-    mean0, precision, _ = prepared.prior(faces)
-    right = precision @ mean0
-    precision = precision.copy()
-    for face in range(faces):
-        for k in range(6):
-            rows = (picture.face_of == face) & (picture.labels == k)
-            total = float(clean[rows].sum())
-            if total < 1e-9:
-                continue
-            sharp = prepared.sticker_precision[k]
-            pull = sharp @ (clean[rows] @ picture.features[rows])
-            own, shift = slice(3 * k, 3 * k + 3), slice(18 + 3 * face, 21 + 3 * face)
-            for a in (own, shift):
-                right[a] += pull
-                for b in (own, shift):
-                    precision[a, b] += total * sharp
-    cov = inverse(precision)
-    return cov @ right, cov
+    known = np.zeros((1, len(picture.labels), 6))
+    known[0, np.arange(len(picture.labels)), picture.labels] = picture.weight
+    first = group_information(model, picture.features, picture.face_of, picture.labels, faces)
+    light = posterior(prepared, first[0][None], first[1][None])
+    outliers = np.full(len(picture.labels), model.outlier_share)
+    for _ in range(steps):
+        scores = sticker_loglik(
+            model,
+            picture.features,
+            picture.face_of,
+            light.cell_mean,
+            light.cell_cov,
+            picture.measure_var,
+            outliers,
+        )
+        light = posterior(
+            prepared,
+            *information(
+                model,
+                picture.features,
+                picture.face_of,
+                picture.measure_var,
+                known,
+                scores,
+                light.cell_mean,
+            ),
+        )
+    share: Floats = scores.share[0, np.arange(len(picture.labels)), picture.labels]
+    return light, share * picture.weight[:, None]
 
 
 def fit_model(
@@ -78,33 +92,38 @@ def fit_model(
         prepared = prepare(Profile("learning", model))
         means, picture_moment = [], np.zeros((18, 18))
         face_moment, face_count = np.zeros((3, 3)), 0
+        cell_moment, cell_count = np.zeros((6, 3, 3)), np.zeros(6)
         sticker_moment, sticker_count = np.zeros((6, 3, 3)), np.zeros(6)
+        variants = 200.0 * anchor.glare_share
         solved = []
         for picture in pictures:
-            clean = picture.weight.copy()
-            for _ in range(2):
-                mean, cov = solve_picture(prepared, picture, clean)
-                clean = picture.weight * _clean_share(model, picture, mean, cov)
-            solved.append((picture, clean, mean, cov))
-            means.append(mean[:18])
+            light, share = solve_picture(model, prepared, picture)
+            variants += share[picture.weight >= 0.5].sum(axis=0)
+            solved.append((picture, share[:, 0], light))
+            means.append(light.mean[0, :18])
         centre = np.mean(means, axis=0)
-        for picture, clean, mean, cov in solved:
+        for picture, clean, light in solved:
+            mean, cov = light.mean[0], light.cov[0]
             off = mean[:18] - centre
             picture_moment += np.outer(off, off) + cov[:18, :18]
-            faces = int(picture.face_of.max()) + 1
-            for face in range(faces):
+            for face in range(int(picture.face_of.max()) + 1):
                 span = slice(18 + 3 * face, 21 + 3 * face)
                 face_moment += np.outer(mean[span], mean[span]) + cov[span, span]
                 face_count += 1
                 for k in range(6):
                     rows = (picture.face_of == face) & (picture.labels == k)
-                    if not rows.any():
+                    total = float(clean[rows].sum())
+                    if total < 0.3:
                         continue
-                    own = slice(3 * k, 3 * k + 3)
-                    rest = picture.features[rows] - mean[own] - mean[span]
-                    cell = cov[own, own] + cov[own, span] + cov[span, own] + cov[span, span]
-                    sticker_moment[k] += (clean[rows, None] * rest).T @ rest + clean[rows].sum() * cell
-                    sticker_count[k] += clean[rows].sum()
+                    apart = light.departure[0, face, k]
+                    cell_moment[k] += np.outer(apart, apart) + light.departure_cov[0, face, k]
+                    cell_count[k] += 1.0
+                    rows &= picture.weight >= 0.5
+                    total = float(clean[rows].sum())
+                    rest = picture.features[rows] - light.cell_mean[0, face, k]
+                    sticker_moment[k] += (clean[rows, None] * rest).T @ rest
+                    sticker_moment[k] += total * light.cell_cov[0, face, k]
+                    sticker_count[k] += total
         count = len(pictures)
         pooled = sticker_moment.sum(axis=0) / sticker_count.sum()
         model = replace(
@@ -112,24 +131,17 @@ def fit_model(
             mean=centre.reshape(6, 3),
             picture_cov=(picture_moment + prior_pictures * anchor.picture_cov) / (count + prior_pictures),
             face_cov=(face_moment + prior_pictures * anchor.face_cov) / (face_count + prior_pictures),
+            cell_cov=(cell_moment + prior_pictures * anchor.cell_cov)
+            / (cell_count + prior_pictures)[:, None, None],
             sticker_cov=(sticker_moment + 30.0 * pooled) / (sticker_count + 30.0)[:, None, None]
             + sticker_floor**2 * np.eye(3),
+            glare_share=variants / variants.sum(),
+        )
+        model = replace(
+            model,
+            **{
+                name: (getattr(model, name) + np.swapaxes(getattr(model, name), -1, -2)) / 2.0
+                for name in ("picture_cov", "face_cov", "cell_cov", "sticker_cov")
+            },
         )
     return model
-
-
-def _clean_share(model: ColourModel, picture: LabelledPicture, mean: Floats, cov: Floats) -> Floats:
-    """Probability (N,) of each sticker to be free of glare and cover, its label being known."""
-    faces = int(picture.face_of.max()) + 1
-    cells = mean[:18].reshape(1, 1, 6, 3) + mean[18:].reshape(1, faces, 1, 3)
-    _, clean = sticker_loglik(
-        model,
-        picture.features,
-        picture.face_of,
-        cells,
-        np.zeros((1, faces, 6, 3, 3)),
-        picture.measure_var,
-        np.full(len(picture.features), model.outlier_share),
-    )
-    share: Floats = clean[0, np.arange(len(picture.labels)), picture.labels]
-    return share

@@ -14,11 +14,12 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classifier import inverse, inverse_and_log_det
-from calibration.profile import Profile
+from calibration.classifier import StickerScores, inverse, inverse_and_log_det, quadratic
+from calibration.profile import ColourModel, Profile
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
+Selection = NDArray[np.bool_] | NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,7 +33,8 @@ class Prepared:
     face_cov: Floats  # (3, 3)
     face_precision: Floats  # (3, 3)
     face_log_det: float
-    sticker_precision: Floats  # (6, 3, 3)
+    cell_cov: Floats  # (6, 3, 3)
+    cell_precision: Floats  # (6, 3, 3)
 
     def prior(self, faces: int) -> tuple[Floats, Floats, float]:
         """Mean (D,), precision (D, D) and log determinant of the covariance of z for F faces."""
@@ -59,7 +61,8 @@ def prepare(profile: Profile) -> Prepared:
         face_cov=model.face_cov,
         face_precision=inverse(model.face_cov),
         face_log_det=float(np.linalg.slogdet(model.face_cov)[1]),
-        sticker_precision=inverse(model.sticker_cov),
+        cell_cov=model.cell_cov,
+        cell_precision=inverse(model.cell_cov),
     )
 
 
@@ -67,28 +70,50 @@ def prepare(profile: Profile) -> Prepared:
 class LightFit:
     """Posterior of a picture's z for S modes.
 
+    mean (S, D), cov (S, D, D)  the posterior itself
     cell_mean  (S, F, 6, 3)     expected feature of colour k on face f
     cell_cov   (S, F, 6, 3, 3)  its uncertainty, without what single stickers add
-    log_occam  (S,)             log p(z) + half the log determinant of its posterior, up to a constant: what
+    departure  (S, F, 6, 3)     of which the part that only this colour on this face has, expected value
+    departure_cov (S, F, 6, 3, 3)
+    log_occam  (S,)             log prior + half the log determinant of its posterior, up to a constant: what
                                 a mode pays for a light that is unusual or had to be chosen finely
     """
 
+    mean: Floats
+    cov: Floats
     cell_mean: Floats
     cell_cov: Floats
+    departure: Floats
+    departure_cov: Floats
     log_occam: Floats
 
+    def chosen(self, keep: Selection) -> LightFit:
+        """The modes that ``keep`` (mask or indices) selects."""
+        return LightFit(
+            self.mean[keep],
+            self.cov[keep],
+            self.cell_mean[keep],
+            self.cell_cov[keep],
+            self.departure[keep],
+            self.departure_cov[keep],
+            self.log_occam[keep],
+        )
 
-def posterior(prepared: Prepared, weight: Floats, total: Floats) -> LightFit:
-    """Posterior of the light given soft labels.
 
-    weight (S, F, 6): sum over the stickers of face f of the probability to show colour k cleanly;
-    total  (S, F, 6, 3): the same sum of probability times feature.
+def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
+    """Posterior of the light given soft labels, in information form.
+
+    told (S, F, 6, 3, 3): summed precision of what the stickers of face f say of colour k there;
+    pull (S, F, 6, 3): the same sum of precision times feature.
     """
-    modes, faces = weight.shape[:2]
+    modes, faces = told.shape[:2]
     mean0, precision0, log_det0 = prepared.prior(faces)
     size = len(mean0)
-    cell = weight[..., None, None] * prepared.sticker_precision  # (S, F, 6, 3, 3)
-    pull = np.einsum("kij,sfkj->sfki", prepared.sticker_precision, total)  # (S, F, 6, 3)
+    # the cell's own departure integrated out: told -> (told^-1 + cell_cov)^-1, defined for told = 0 too
+    damp = np.eye(3) + told @ prepared.cell_cov
+    damp_inverse = inverse(damp)
+    cell = damp_inverse @ told
+    own = np.einsum("sfkij,sfkj->sfki", damp_inverse, pull)
     precision = np.broadcast_to(precision0, (modes, size, size)).copy()
     blocks = precision[:, :18, :18].reshape(modes, 6, 3, 6, 3)
     by_colour = cell.sum(axis=1)
@@ -96,26 +121,93 @@ def posterior(prepared: Prepared, weight: Floats, total: Floats) -> LightFit:
         blocks[:, k, :, k, :] += by_colour[:, k]
     precision[:, :18, :18] = blocks.reshape(modes, 18, 18)
     right = np.broadcast_to(precision0 @ mean0, (modes, size)).copy()
-    right[:, :18] += pull.sum(axis=1).reshape(modes, 18)
+    right[:, :18] += own.sum(axis=1).reshape(modes, 18)
     for face in range(faces):
         span = slice(18 + 3 * face, 21 + 3 * face)
         precision[:, span, span] += cell[:, face].sum(axis=1)
         across = cell[:, face].reshape(modes, 18, 3)
         precision[:, :18, span] = across
         precision[:, span, :18] = across.transpose(0, 2, 1)
-        right[:, span] += pull[:, face].sum(axis=1)
+        right[:, span] += own[:, face].sum(axis=1)
     cov = inverse(precision)
     mean = np.einsum("sij,sj->si", cov, right)
     off = mean - mean0
     distance = np.einsum("si,ij,sj->s", off, precision0, off)
     log_det = -np.linalg.slogdet(precision)[1]
-    classes = mean[:, :18].reshape(modes, 1, 6, 3)
-    shifts = mean[:, 18:].reshape(modes, faces, 1, 3)
+    usual = mean[:, :18].reshape(modes, 1, 6, 3) + mean[:, 18:].reshape(modes, faces, 1, 3)
+    usual_cov = _cell_covariance(cov, faces)
+    # each cell given z: precision cell_precision + told
+    within = inverse(prepared.cell_precision + told)
+    keep = within @ prepared.cell_precision
+    cell_mean = np.einsum("sfkij,sfkj->sfki", keep, usual) + np.einsum("sfkij,sfkj->sfki", within, pull)
+    departure = cell_mean - usual
+    penalty = quadratic(departure, prepared.cell_precision) + np.log(np.linalg.det(damp))
+    lost = keep - np.eye(3)
     return LightFit(
-        cell_mean=classes + shifts,
-        cell_cov=_cell_covariance(cov, faces),
-        log_occam=-0.5 * distance + 0.5 * (log_det - log_det0),
+        mean=mean,
+        cov=cov,
+        cell_mean=cell_mean,
+        cell_cov=within + keep @ usual_cov @ keep.swapaxes(-1, -2),
+        departure=departure,
+        departure_cov=within + lost @ usual_cov @ lost.swapaxes(-1, -2),
+        log_occam=-0.5 * distance + 0.5 * (log_det - log_det0) - 0.5 * penalty.sum(axis=(1, 2)),
     )
+
+
+def information(
+    model: ColourModel,
+    seen_features: Floats,
+    face_of: Ints,
+    noise_var: Floats,
+    responsibility: Floats,
+    scores: StickerScores,
+    cell_mean: Floats,
+) -> tuple[Floats, Floats]:
+    """What soft labels say of each cell, for :func:`posterior`; glare counts as far as colour shows through.
+
+    responsibility (S, N, 6): probability of each colour; scores and cell_mean: from the light so far, about
+    which the variants are linear: x ~ centre + slope * (cell - cell_mean). noise_var (N, 3) as measured.
+    """
+    modes, faces = cell_mean.shape[:2]
+    variants = len(model.glare_level)
+    cov = model.sticker_cov[:, None] + model.variant_cov  # (6, G, 3, 3)
+    cell = np.zeros((modes, faces, 6, 3, 3))
+    pull = np.zeros((modes, faces, 6, 3))
+    weight = responsibility[..., None] * scores.share
+    for face in range(faces):
+        rows = face_of == face
+        part = weight[:, rows].transpose(0, 2, 3, 1).reshape(modes, 6 * variants, -1)
+        count = part.sum(axis=-1).reshape(modes, 6, variants)
+        total = (part @ seen_features[rows]).reshape(modes, 6, variants, 3)
+        own = cov + np.diag(noise_var[rows].mean(axis=0))
+        precision = inverse_and_log_det(own)[0]
+        slope, centre = scores.slope[:, face], scores.centre[:, face]
+        sharp = slope[..., None] * precision * slope[..., None, :] * count[..., None, None]
+        cell[:, face] = sharp.sum(axis=2)
+        off = total - count[..., None] * centre
+        pull[:, face] = np.einsum("skgi,kgij,skgj->ski", slope, precision, off)
+        pull[:, face] += np.einsum("skij,skj->ski", cell[:, face], cell_mean[:, face])
+    return cell, pull
+
+
+def group_information(
+    model: ColourModel, features: Floats, face_of: Ints, labels: Ints, faces: int
+) -> tuple[Floats, Floats]:
+    """First information (F, 6, 3, 3) and (F, 6, 3) from labelled stickers (label -1: not known).
+
+    Each group of one colour on one face counts once, by its median, trusted as far as the group agrees.
+    """
+    cell, pull = np.zeros((faces, 6, 3, 3)), np.zeros((faces, 6, 3))
+    for face in range(faces):
+        for k in range(6):
+            rows = np.flatnonzero((face_of == face) & (labels == k))
+            if not len(rows):
+                continue
+            centre = np.median(features[rows], axis=0)
+            scatter = np.median(np.abs(features[rows] - centre), axis=0) * 1.4826 + 0.05
+            cell[face, k] = inverse(model.sticker_cov[k] + np.diag(scatter**2))
+            pull[face, k] = cell[face, k] @ centre
+    return cell, pull
 
 
 def _cell_covariance(cov: Floats, faces: int) -> Floats:
@@ -142,7 +234,8 @@ def group_evidence(prepared: Prepared, centre: Floats, spread: Floats, labels: I
     index = (3 * labels[:, :, None] + np.arange(3)).reshape(len(labels), 3 * groups)
     cov = prepared.picture_cov[index[:, :, None], index[:, None, :]]
     for g in range(groups):
-        cov[:, 3 * g : 3 * g + 3, 3 * g : 3 * g + 3] += prepared.face_cov + spread[g]
+        own = slice(3 * g, 3 * g + 3)
+        cov[:, own, own] += prepared.face_cov + prepared.cell_cov[labels[:, g]] + spread[g]
     off = centre.reshape(-1) - prepared.mean[index]
     inverse, log_det = inverse_and_log_det(cov)
     distance = np.einsum("hi,hij,hj->h", off, inverse, off)

@@ -3,14 +3,16 @@
 The colour model is hierarchical. A sticker of colour k on face f of picture p is seen, in the features of
 :func:`calibration.colour.log_light`, at
 
-    x = mean[k] + picture_p[k] + face_pf + sticker
+    x = mean[k] + picture_p[k] + face_pf + cell_pfk + sticker
 
 ``picture`` is one Gaussian over the 6 x 3 numbers of all classes together (covariance ``picture_cov``): the
 light, the camera's curve and how far this cube may differ from the profile, with their correlations: under
-a warm lamp all six classes move as one. ``face`` (``face_cov``) is the other irradiance of each face and
-``sticker`` (``sticker_cov[k]``) what is left. Glare adds ``glare_level`` times the light's colour in linear
-light with prior ``glare_share`` and scatter ``variant_cov``; ``outlier_share`` is the prior that pixels are
-not the sticker's at all.
+a warm lamp all six classes move as one. ``face`` (``face_cov``) is the other irradiance of each face,
+``cell`` (``cell_cov[k]``) what its other light, haze and neighbours do to one colour alone, and ``sticker``
+(``sticker_cov[k]``) what is left. Glare adds ``glare_level`` times the light's colour in linear light with
+prior ``glare_share`` and scatter ``variant_cov``; ``outlier_share`` is the prior that pixels are not the
+sticker's at all but anything, ``cover_share`` that a hand covers them: skin has a colour too, spread round
+``cover_mean`` from the features of the face's white with ``cover_cov``.
 
 Files are checked field by field when loaded and written atomically; nothing is ever unpickled.
 """
@@ -66,10 +68,12 @@ class ColourModel:
     mean          (6, 3) class means under the usual light
     picture_cov   (18, 18) covariance of the six class means of a picture, row = 3 * colour + channel
     face_cov      (3, 3)
+    cell_cov      (6, 3, 3)
     sticker_cov   (6, 3, 3)
     glare_level   (G,) >= 0, first one 0;  glare_share (G,) prior, adds up to 1
     variant_cov   (G, 3, 3) further covariance of each of these (reflections of unknown colour, shadow edges)
     outlier_share prior 0..1;  outlier_volume: cubic log units over which outliers spread evenly
+    cover_share   prior 0..1;  cover_mean (3,) and cover_cov (3, 3), log units from the face's white
     temperature   >= 1: the summed log-likelihoods are divided by this, since errors in a picture agree
     """
 
@@ -77,12 +81,16 @@ class ColourModel:
     mean: Floats
     picture_cov: Floats
     face_cov: Floats
+    cell_cov: Floats
     sticker_cov: Floats
     glare_level: Floats
     glare_share: Floats
     variant_cov: Floats
     outlier_share: float
     outlier_volume: float
+    cover_share: float
+    cover_mean: Floats
+    cover_cov: Floats
     temperature: float
 
     def __post_init__(self) -> None:
@@ -90,7 +98,10 @@ class ColourModel:
             ("mean", (6, 3)),
             ("picture_cov", (18, 18)),
             ("face_cov", (3, 3)),
+            ("cell_cov", (6, 3, 3)),
             ("sticker_cov", (6, 3, 3)),
+            ("cover_mean", (3,)),
+            ("cover_cov", (3, 3)),
             ("glare_share", self.glare_level.shape),
             ("variant_cov", (*self.glare_level.shape, 3, 3)),
         ):
@@ -135,12 +146,16 @@ class Profile:
                 "mean": _numbers(model.mean),
                 "picture_cov": _numbers(model.picture_cov),
                 "face_cov": _numbers(model.face_cov),
+                "cell_cov": _numbers(model.cell_cov),
                 "sticker_cov": _numbers(model.sticker_cov),
                 "glare_level": _numbers(model.glare_level),
                 "glare_share": _numbers(model.glare_share),
                 "variant_cov": _numbers(model.variant_cov),
                 "outlier_share": model.outlier_share,
                 "outlier_volume": model.outlier_volume,
+                "cover_share": model.cover_share,
+                "cover_mean": _numbers(model.cover_mean),
+                "cover_cov": _numbers(model.cover_cov),
                 "temperature": model.temperature,
             },
             "samples": [
@@ -207,12 +222,16 @@ def from_json_dict(content: dict[str, Any]) -> Profile:
             mean=array("mean"),
             picture_cov=array("picture_cov"),
             face_cov=array("face_cov"),
+            cell_cov=array("cell_cov"),
             sticker_cov=array("sticker_cov"),
             glare_level=array("glare_level"),
             glare_share=array("glare_share"),
             variant_cov=array("variant_cov"),
             outlier_share=float(model["outlier_share"]),
             outlier_volume=float(model["outlier_volume"]),
+            cover_share=float(model["cover_share"]),
+            cover_mean=array("cover_mean"),
+            cover_cov=array("cover_cov"),
             temperature=float(model["temperature"]),
         ),
         samples=tuple(

@@ -39,20 +39,26 @@ class _Model(_Strict):
     mean: _list(Row3, 6)  # type: ignore[valid-type]
     picture_cov: _list(_list(Finite, 18), 18)  # type: ignore[valid-type]
     face_cov: Square3  # type: ignore[valid-type]
+    cell_cov: _list(Square3, 6)  # type: ignore[valid-type]
     sticker_cov: _list(Square3, 6)  # type: ignore[valid-type]
     glare_level: Annotated[list[Annotated[float, Field(ge=0.0, le=100.0)]], Field(min_length=1, max_length=8)]
     glare_share: list[Share]
     variant_cov: list[Square3]  # type: ignore[valid-type]
     outlier_share: Annotated[float, Field(gt=0.0, lt=1.0)]
     outlier_volume: Positive
+    cover_share: Annotated[float, Field(ge=0.0, lt=1.0)]
+    cover_mean: Row3  # type: ignore[valid-type]
+    cover_cov: Square3  # type: ignore[valid-type]
     temperature: Annotated[float, Field(ge=1.0, le=100.0)]
 
     @model_validator(mode="after")
     def _consistent(self) -> _Model:
         _require_covariance("picture_cov", self.picture_cov)
         _require_covariance("face_cov", self.face_cov)
-        for index, matrix in enumerate(self.sticker_cov):
-            _require_covariance(f"sticker_cov {index}", matrix)
+        _require_covariance("cover_cov", self.cover_cov)
+        for name in ("cell_cov", "sticker_cov"):
+            for index, matrix in enumerate(getattr(self, name)):
+                _require_covariance(f"{name}.{index}", matrix)
         if not len(self.glare_share) == len(self.glare_level) == len(self.variant_cov):
             raise ValueError("glare_level, glare_share and variant_cov differ in length")
         if abs(sum(self.glare_share) - 1.0) > 1e-6:

@@ -18,10 +18,18 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classifier import sticker_loglik
+from calibration.classifier import StickerScores, sticker_loglik
 from calibration.colour import log_light
-from calibration.light import LightFit, Prepared, group_evidence, posterior, prepare
-from calibration.profile import Profile, default_profile
+from calibration.light import (
+    LightFit,
+    Prepared,
+    group_evidence,
+    group_information,
+    information,
+    posterior,
+    prepare,
+)
+from calibration.profile import ColourModel, Profile, default_profile
 from calibration.samples import StickerSamples
 from models.decode import Posterior, decode, log_sum
 from models.decode_tables import face_map, tables
@@ -36,6 +44,8 @@ KEEP_NATS = 9.0
 EM_STEPS = 3
 #: Standard deviation of a pixel average in linear light, from noise and JPEG, at full coverage.
 PIXEL_NOISE = 0.004
+#: How much of the spread within a sticker stays in its average (texture, glare edges, neighbours).
+SPREAD_SHARE = 0.3
 #: Prior of a top-layer sticker to carry the top's colour: on the top face, on a side face.
 TOP_SHARE, SIDE_SHARE = 0.55, 0.45
 
@@ -90,14 +100,15 @@ def _gather(samples: StickerSamples, profile: Profile) -> _Seen:
     faces = tuple(int(f) for f in np.unique(place // per_face))
     linear = samples.linear_rgb.reshape(-1, 3)[place].astype(np.float64)
     seen = coverage[place]
-    noise = PIXEL_NOISE / np.sqrt(seen)
+    spread = samples.spread_rgb.reshape(-1, 3)[place].astype(np.float64)
+    noise_var = (PIXEL_NOISE**2 + (SPREAD_SHARE * spread) ** 2) / seen[:, None]
     share = 1.0 - (1.0 - model.outlier_share) * np.clip(seen, 0.0, 1.0)
     return _Seen(
         faces=faces,
         place=place,
         face_of=np.searchsorted(np.array(faces, dtype=np.intp), place // per_face),
         features=log_light(linear, model.floor),
-        measure_var=(noise[:, None] / (linear + model.floor)) ** 2,
+        measure_var=noise_var / (linear + model.floor) ** 2,
         outlier_share=np.minimum(share, 0.98),
         coverage=seen,
     )
@@ -183,17 +194,31 @@ def _label_prior(seen: _Seen, modes: _Modes, profile: Profile, size: int, mirror
     return out
 
 
-def _update(seen: _Seen, prepared: Prepared, responsibility: Floats) -> LightFit:
+def _score(seen: _Seen, model: ColourModel, light: LightFit) -> StickerScores:
+    return sticker_loglik(
+        model,
+        seen.features,
+        seen.face_of,
+        light.cell_mean,
+        light.cell_cov,
+        seen.measure_var,
+        seen.outlier_share,
+    )
+
+
+def _update(
+    seen: _Seen,
+    prepared: Prepared,
+    model: ColourModel,
+    responsibility: Floats,
+    scores: StickerScores,
+    cell_mean: Floats,
+) -> LightFit:
     """The light of each mode from soft labels (S, N, 6)."""
-    modes, faces = len(responsibility), len(seen.faces)
-    weight = np.zeros((modes, faces, 6))
-    total = np.zeros((modes, faces, 6, 3))
-    for index in range(faces):
-        rows = seen.face_of == index
-        part = responsibility[:, rows]
-        weight[:, index] = part.sum(axis=1)
-        total[:, index] = np.einsum("snk,nc->skc", part, seen.features[rows])
-    return posterior(prepared, weight, total)
+    return posterior(
+        prepared,
+        *information(model, seen.features, seen.face_of, seen.measure_var, responsibility, scores, cell_mean),
+    )
 
 
 def _full(seen: _Seen, values: Floats, size: int) -> Floats:
@@ -227,42 +252,27 @@ def read_stickers(
     tries = tuple(tops) if tops is not None else seen.faces
     modes = _start(seen, prepared, profile, size, tries, mirror)
     prior = _label_prior(seen, modes, profile, size, mirror)
-    # first light: the known rows count as labelled
-    known = np.where(prior == 0.0, 1.0, 0.0) * _central(seen, prior)
-    light = _update(seen, prepared, known)
+    light = _first_light(seen, prepared, model, prior)
     for _ in range(EM_STEPS):
-        loglik, clean = sticker_loglik(
-            model,
-            seen.features,
-            seen.face_of,
-            light.cell_mean,
-            light.cell_cov,
-            seen.measure_var,
-            seen.outlier_share,
-        )
-        joint = prior + loglik
+        scores = _score(seen, model, light)
+        joint = prior + scores.loglik
         evidence = log_sum(joint).sum(axis=1) + light.log_occam
         keep = evidence > evidence.max() - 3.0 * KEEP_NATS
-        joint = joint[keep]
-        responsibility = np.exp(joint - log_sum(joint)[..., None]) * clean[keep]
-        prior = prior[keep]
-        modes = _Modes(modes.tops[keep], modes.colours[keep], modes.log_start[keep])
-        light = _update(seen, prepared, responsibility)
+        if not keep.all():
+            joint, prior, light, scores = joint[keep], prior[keep], light.chosen(keep), scores.chosen(keep)
+            modes = _Modes(modes.tops[keep], modes.colours[keep], modes.log_start[keep])
+        responsibility = np.exp(joint - log_sum(joint)[..., None])
+        light = _update(seen, prepared, model, responsibility, scores, light.cell_mean)
     return _decode_modes(samples, profile, seen, prepared, modes, light, front, mirror)
 
 
-def _central(seen: _Seen, prior: Floats) -> Floats:
-    """Weight of each labelled sticker in the first light: near the median of its group, by coverage."""
-    out = np.zeros_like(prior)
-    for s in range(len(prior)):
-        fixed = (prior[s] == 0.0).any(axis=1)
-        for index in range(len(seen.faces)):
-            rows = np.flatnonzero(fixed & (seen.face_of == index))
-            if not len(rows):
-                continue
-            off = np.abs(seen.features[rows] - np.median(seen.features[rows], axis=0)).max(axis=1)
-            out[s, rows] = (seen.coverage[rows] * np.exp(-0.5 * (off / 0.3) ** 2))[:, None]
-    return out
+def _first_light(seen: _Seen, prepared: Prepared, model: ColourModel, prior: Floats) -> LightFit:
+    """Light of each mode from the groups whose colour it knows."""
+    parts = []
+    for known in prior == 0.0:
+        labels = np.where(known.any(axis=1), known.argmax(axis=1), -1)
+        parts.append(group_information(model, seen.features, seen.face_of, labels, len(seen.faces)))
+    return posterior(prepared, np.stack([p[0] for p in parts]), np.stack([p[1] for p in parts]))
 
 
 def _decode_modes(
@@ -277,17 +287,6 @@ def _decode_modes(
 ) -> Reading:
     size, model = samples.size, profile.model
 
-    def likelihoods(fit: LightFit) -> tuple[Floats, Floats]:
-        return sticker_loglik(
-            model,
-            seen.features,
-            seen.face_of,
-            fit.cell_mean,
-            fit.cell_cov,
-            seen.measure_var,
-            seen.outlier_share,
-        )
-
     def decoded(values: Floats, top: int) -> Posterior:
         return decode(
             _full(seen, values, size) / model.temperature,
@@ -297,13 +296,16 @@ def _decode_modes(
             mirror=mirror,
         )
 
-    loglik, clean = likelihoods(light)
+    scores = _score(seen, model, light)
+    loglik = scores.loglik
     first = [decoded(loglik[s], int(modes.tops[s])) for s in range(len(modes.tops))]
     weight = np.array([p.log_evidence for p in first]) + light.log_occam / model.temperature
     keep = np.flatnonzero(weight > weight.max() - KEEP_NATS)
     marginals = np.stack([first[s].marginals.reshape(-1, 6)[seen.place] for s in keep])
-    light = _update(seen, prepared, marginals * clean[keep])
-    loglik, clean = likelihoods(light)
+    light, scores = light.chosen(keep), scores.chosen(keep)
+    light = _update(seen, prepared, model, marginals, scores, light.cell_mean)
+    scores = _score(seen, model, light)
+    loglik = scores.loglik
     final = [decoded(loglik[i], int(modes.tops[s])) for i, s in enumerate(keep)]
     price = light.log_occam / model.temperature
     best = int(np.argmax([p.log_evidence + c for p, c in zip(final, price, strict=True)]))
@@ -324,6 +326,6 @@ def _decode_modes(
         posterior=mixed,
         loglik=_full(seen, loglik[best], size),
         class_features=features,
-        clean=_full(seen, (marginal * clean[best]).sum(axis=1)[:, None], size)[..., 0],
+        clean=_full(seen, (marginal * scores.share[best, ..., 0]).sum(axis=1)[:, None], size)[..., 0],
         light_oddity=0.0,
     )
