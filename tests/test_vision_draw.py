@@ -53,7 +53,7 @@ def test_badges_carry_the_colour_that_was_read_at_the_sticker(name: str) -> None
             patch = drawn[round(y - reach) : round(y + reach) + 1, round(x - reach) : round(x + reach) + 1]
             wanted = np.array(STICKER_RGB[colour][::-1])
             share = (np.abs(patch.astype(int) - wanted).max(axis=2) <= 2).mean()
-            assert share > 0.2, (row, col, colour)  # the rest is the letter
+            assert share > 0.1, (row, col, colour)  # the rest is the letter
 
 
 def test_a_sticker_that_was_settled_otherwise_shows_both() -> None:
