@@ -1,0 +1,195 @@
+"""Scores against published definitions, and marks that do not depend on which side is called the front."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from sklearn.metrics import brier_score_loss
+from truth_answers import answer_of_truth
+
+import vision.report
+from models.errors import LastlookError
+from vision.answer import Answer, Candidate, TopFace
+from vision.report import as_object, failure_sheet, failures, score_folder
+from vision.scoring import expected_calibration_error, marked, summed
+from vision.truth import truth_of, truths_in
+
+SAMPLES = Path(__file__).parent.parent / "sample_images"
+EASY = SAMPLES / "01-large-on-desk.jpg"
+AROUND = "BRFL"
+
+
+def turned(answer: Answer, k: int) -> Answer:
+    """The same reading with another side called front: quad, rows of U and sides all follow."""
+    assert answer.top is not None and answer.state is not None
+
+    def faces(rows):
+        out = {"U": tuple(map(tuple, np.rot90(np.array(rows["U"], object), -k)))} if "U" in rows else {}
+        for i, side in enumerate(AROUND):
+            if AROUND[(i - k) % 4] in rows:
+                out[side] = rows[AROUND[(i - k) % 4]]
+        return out
+
+    quad = tuple(answer.top.quad_xy[(i - k) % 4] for i in range(4))
+    state = replace(answer.state, facelets=faces(answer.state.facelets))
+    return replace(answer, top=TopFace(answer.top.colour, quad), seen=faces(answer.seen), state=state)
+
+
+@pytest.mark.parametrize("k", range(4))
+@pytest.mark.parametrize("name", ["01-large-on-desk", "04-size-3", "06-size-5-in-hand", "11-dim-room"])
+def test_any_quarter_turn_of_the_cube_scores_alike(name: str, k: int) -> None:
+    picture = SAMPLES / f"{name}.jpg"
+    mark = marked(turned(answer_of_truth(picture), k), truth_of(picture))
+    assert mark.outcome == "right" and mark.size_right and mark.listed
+    assert mark.raw[0] == mark.raw[1] == len(mark.truth.readable)
+    assert mark.settled_stickers == mark.raw
+    assert mark.placement == pytest.approx(0, abs=1e-9)
+
+
+def test_placement_is_in_sticker_widths() -> None:
+    answer, truth = answer_of_truth(EASY), truth_of(EASY)
+    assert answer.top is not None
+    quad = np.array(answer.top.quad_xy)
+    width = np.hypot(*(quad - np.roll(quad, 1, axis=0)).T).mean() / 4
+    moved = replace(answer, top=TopFace("green", tuple(map(tuple, quad + width * np.array([0.6, 0.8])))))
+    assert marked(moved, truth).placement == pytest.approx(1.0)
+
+
+def test_outcomes() -> None:
+    case, negative = truth_of(EASY), truth_of(SAMPLES / "13-not-last-layer.jpg")
+    right = answer_of_truth(EASY)
+    wrong = replace(right, case=replace(right.case, code="e0-h"))  # type: ignore[type-var]
+    quiet = replace(right, ok=False, case=None, reason="ambiguous")
+    nothing = Answer(image="x", ok=False, reason="no-cube")
+    refused = Answer(image="x", ok=False, reason="not-last-layer", size=4)
+    assert [marked(a, case).outcome for a in (right, wrong, quiet, nothing)] == [
+        "right", "wrong", "abstained", "missed"]  # fmt: skip
+    assert [marked(a, negative).outcome for a in (right, refused, nothing)] == [
+        "wrong", "refused", "refused-otherwise"]  # fmt: skip
+
+
+four_weights = st.lists(st.integers(1, 50), min_size=4, max_size=4)
+
+
+@given(st.lists(st.tuples(st.sampled_from("abcd"), four_weights), min_size=2, max_size=20))
+def test_brier_is_the_multiclass_score_of_scikit_learn(rows) -> None:
+    """sklearn.metrics.brier_score_loss without its halving for two classes (Brier 1950)."""
+    truth = truth_of(EASY)
+    ours, labels, table = [], [], []
+    for label, weights in rows:
+        shares = np.array(weights) / sum(weights)
+        candidates = tuple(
+            sorted(
+                (Candidate(c, float(p)) for c, p in zip("abcd", shares, strict=True)),
+                key=lambda one: -one.probability,
+            )
+        )
+        answer = Answer(image="x", ok=False, reason="ambiguous", size=4, candidates=candidates)
+        ours.append(marked(answer, replace(truth, code=label)).brier)
+        labels.append(label)
+        table.append(shares)
+    wanted = brier_score_loss(labels, np.array(table), labels=list("abcd"), scale_by_half=False)
+    assert np.mean(ours) == pytest.approx(wanted)
+
+
+def test_calibration_error_by_hand() -> None:
+    """Two bins: 0.8 claimed and 1/2 right, 0.95 claimed and 2/2 right: (2*0.3 + 2*0.05) / 4."""
+    assert expected_calibration_error([0.8, 0.8, 0.95, 0.95], [True, False, True, True]) == pytest.approx(
+        0.175
+    )
+    assert expected_calibration_error([], []) is None
+
+
+@given(st.lists(st.tuples(st.floats(0, 1), st.booleans()), min_size=1, max_size=50))
+def test_calibration_error_bounds(claims: list[tuple[float, bool]]) -> None:
+    p, y = [c for c, _ in claims], [h for _, h in claims]
+    error = expected_calibration_error(p, y)
+    assert error is not None and abs(np.mean(p) - np.mean(y)) - 1e-9 <= error <= 1 + 1e-9
+
+
+def perfect(_: str | None):
+    return lambda truth: replace(answer_of_truth(truth.picture), image=str(truth.picture))
+
+
+@pytest.fixture
+def samples(tmp_path: Path) -> Path:
+    for path in SAMPLES.glob("*.j*"):
+        shutil.copy(path, tmp_path)
+    return tmp_path
+
+
+def test_a_reader_without_fault_scores_full(samples: Path, monkeypatch, capsys) -> None:
+    monkeypatch.setattr(vision.report, "_reader", perfect)
+    assert score_folder(samples, as_json=True) == 0
+    everything = json.loads(capsys.readouterr().out)["conditions"]["all"]
+    assert everything["pictures"] == 15 and everything["cases"] == 12 and everything["negatives"] == 3
+    assert everything["right"] == 12 and everything["refused_rightly"] == 3
+    assert everything["wrong"] == everything["missed"] == everything["abstained"] == 0
+    assert everything["stickers_raw"] == everything["stickers_decoded"] == everything["size_share"] == 1
+    assert everything["placement"] == 0
+    assert everything["ece"] == pytest.approx(0.014)  # it claims 0.986 and is always right
+    assert everything["brier"] == pytest.approx(2 * 0.014**2)
+
+
+def test_the_table_has_a_line_for_each_condition(samples: Path, monkeypatch, capsys) -> None:
+    monkeypatch.setattr(vision.report, "_reader", perfect)
+    score_folder(samples)
+    lines = capsys.readouterr().out.splitlines()
+    starts = [line.split("  ")[0].strip() for line in lines]
+    for wanted in ("all", "settled", "not settled", "negative no-cube", "4 layers", "tag fingers", "tag dim"):
+        assert wanted in starts, wanted
+
+
+def test_stopped_and_resumed(samples: Path, monkeypatch, capsys, tmp_path: Path) -> None:
+    kept = tmp_path / "answers.jsonl"
+    reads: list[str] = []
+
+    def stops_after_four(_: str | None):
+        def read(truth):
+            if len(reads) == 4:
+                raise KeyboardInterrupt
+            reads.append(truth.picture.name)
+            return replace(answer_of_truth(truth.picture), image=str(truth.picture))
+
+        return read
+
+    monkeypatch.setattr(vision.report, "_reader", stops_after_four)
+    score_folder(samples, answers=kept)
+    assert "stopped after 4 of 15" in capsys.readouterr().err
+    with kept.open("a") as file:
+        file.write('{"image": "half a li')  # as a kill leaves it
+    reads.clear()
+    reads.extend(["not", "counted", "here"])
+    monkeypatch.setattr(vision.report, "_reader", perfect)
+    score_folder(samples, answers=kept, as_json=True)
+    assert json.loads(capsys.readouterr().out)["conditions"]["all"]["right"] == 12
+    assert len(kept.read_text().splitlines()) == 15
+    kept.write_text("nonsense\n" + kept.read_text())
+    with pytest.raises(LastlookError, match="line 1"):
+        score_folder(samples, answers=kept)
+
+
+def test_failures_are_listed_worst_first_and_drawn() -> None:
+    marks = []
+    for i, truth in enumerate(truths_in(SAMPLES)):
+        answer = answer_of_truth(truth.picture)
+        if answer.case is not None and i % 3 == 0:
+            answer = replace(answer, case=replace(answer.case, code="e0-h"))
+        elif answer.case is not None and i % 3 == 1:
+            answer = replace(answer, ok=False, case=None, reason="ambiguous")
+        marks.append(marked(answer, truth))
+    failed = failures(marks)
+    kinds = [mark.outcome for mark in failed]
+    assert kinds == sorted(kinds, key=["wrong", "missed", "abstained"].index)
+    assert len(failed) == summed(marks)["wrong"] + summed(marks)["abstained"]
+    assert {one["outcome"] for one in as_object(marks)["failures"]} == {"wrong", "abstained"}
+    page = failure_sheet(failed, width=300)
+    assert page.shape[1] == 20 + 3 * 320 and page.dtype == np.uint8
+    assert failure_sheet([]).shape[0] > 90

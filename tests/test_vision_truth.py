@@ -1,0 +1,108 @@
+"""Truth files: what they say, what exact reading leaves of them, and how a bad one is named."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from truth_answers import layer_of_truth
+
+from calibration.profile import SCHEME
+from models.cases import case_of
+from models.errors import LastlookError
+from models.layer import LastLayer
+from vision.answer import COLOURS, FACES
+from vision.truth import fitting_codes, truth_of, truths_in
+
+SAMPLES = Path(__file__).parent.parent / "sample_images"
+
+
+@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.json")), ids=lambda path: path.stem)
+def test_the_case_from_the_stickers_is_the_case_from_the_pieces(path: Path) -> None:
+    """The renderer wrote both the stickers and the pieces; the reading of the one must give the other."""
+    data = json.loads(path.read_text())
+    truth = truth_of(path.with_suffix(".jpg"))
+    if data.get("negative"):
+        assert truth.code is None and truth.reason is not None
+        return
+    assert truth.code == case_of(layer_of_truth(data["last_layer"], data["n"]))[0].code
+    assert truth.code in truth.fitting
+
+
+def test_samples_are_settled_but_the_view_from_above() -> None:
+    truths = {truth.picture.stem: truth for truth in truths_in(SAMPLES)}
+    assert len(truths) >= 8
+    open_ones = [name for name, truth in truths.items() if truth.code and not truth.is_settled]
+    assert open_ones == ["12-straight-down"]
+
+
+def rows_of(state: LastLayer) -> dict[str, tuple[tuple[str, ...], ...]]:
+    colours = [COLOURS[k] for k in SCHEME]
+    homes = state.facelets()
+    return {
+        face: tuple(tuple(colours[int(h)] for h in row) for row in homes[FACES.index(face)])
+        for face in "URFLB"
+    }
+
+
+def test_fewer_stickers_leave_more_cases_and_all_leave_one() -> None:
+    state = LastLayer(4, (1, 2, 0, 3), (1, 2, 1, 2), (0, 2, 1, 3), (1, 0, 0, 0))
+    rows = rows_of(state)
+    top = frozenset(("U", row, col) for row in range(4) for col in range(4))
+    sides = frozenset((face, 0, col) for face in "FRBL" for col in range(4))
+    code = case_of(state)[0].code
+    everything = fitting_codes(rows, 4, top | sides, SCHEME)
+    above = fitting_codes(rows, 4, top, SCHEME)
+    centre = fitting_codes(rows, 4, frozenset({("U", 1, 1)}), SCHEME)
+    assert everything == (code,)
+    assert code in above and set(everything) <= set(above) <= set(centre)
+    assert len(centre) == 112  # one centre sticker says nothing about orientation
+
+
+def test_stickers_of_no_cube_are_refused() -> None:
+    """An edge of two white stickers."""
+    rows = {face: tuple(("white",) * 3 for _ in range(3)) for face in "URFLB"}
+    with pytest.raises(ValueError, match="no last-layer state"):
+        fitting_codes(rows, 3, frozenset({("U", 2, 1), ("F", 0, 1)}), SCHEME)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"n": 9}, "2 to 7"),
+        ({"n": None}, "'n' is missing"),
+        ({"negative": "sleepy"}, "sleepy"),
+        ({"facelets": {"U": []}}, "U"),
+        ({"stickers": [{"face": "U"}]}, "missing"),
+        ({"top_quad": [[1]]}, "truth file"),
+    ],
+)
+def test_a_bad_truth_file_is_one_line(tmp_path: Path, change: dict[str, object], words: str) -> None:
+    data = {**json.loads((SAMPLES / "04-size-3.json").read_text()), **change}
+    path = tmp_path / "x.json"
+    path.write_text(json.dumps(data))
+    with pytest.raises(LastlookError, match=words) as caught:
+        truth_of(tmp_path / "x.jpg")
+    assert str(caught.value).startswith(str(path)) and "\n" not in str(caught.value)
+
+
+def test_not_json_not_there_and_nothing_to_score(tmp_path: Path) -> None:
+    (tmp_path / "x.json").write_text("{")
+    for picture, words in ((tmp_path / "x.jpg", "not a truth file"), (tmp_path / "y.jpg", "cannot be read")):
+        with pytest.raises(LastlookError, match=words):
+            truth_of(picture)
+    with pytest.raises(LastlookError, match="no picture with its truth"):
+        truths_in(tmp_path)
+    with pytest.raises(LastlookError, match="cannot list"):
+        truths_in(tmp_path / "nowhere")
+
+
+def test_the_smallest_truth_file_the_readme_shows(tmp_path: Path) -> None:
+    """A picture labelled by hand: n, the top face and the top rows of the sides."""
+    state = LastLayer.after("R U R' U R U2 R'", 3)
+    rows = rows_of(state)
+    small = {"n": 3, "facelets": {"U": rows["U"], **{face: rows[face][:1] for face in "FRBL"}}}
+    (tmp_path / "x.json").write_text(json.dumps(small))
+    truth = truth_of(tmp_path / "x.jpg")
+    assert truth.code == case_of(state)[0].code and truth.is_settled
