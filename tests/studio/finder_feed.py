@@ -1,0 +1,128 @@
+"""Traced pictures and their truth on the graphics card, filled by one thread while another trains."""
+
+from __future__ import annotations
+
+import traceback
+from concurrent.futures import Future, ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import bulk_scene
+import numpy as np
+import torch
+from finder_targets import Cubes
+from torch import Tensor
+
+CUBES = 4
+#: of a cube's surface, what must be in view to be asked for, and below which it counts as not there
+ASKED, ABSENT = 0.30, 0.08
+
+
+class Feed:
+    """``ready`` scenes of ``count``; every 16th is held out.
+
+    ``places`` (N, 4, 2) centres in pixels, ``edges_px`` (N, 4), ``states`` (N, 4): 1 a cube, 0 none, -1
+    neither; ``lures`` (N, 3) a place that looked like a cube and is none (x, y, edge px; 0 where none is known).
+    """
+
+    def __init__(
+        self, count: int, height: int, width: int, spp: int, seed: int, device: torch.device, build: Path,
+        chunk: int = 96, workers: int = 12,
+    ) -> None:
+        self.count, self.height, self.width, self.spp, self.seed = count, height, width, spp, seed
+        self.device, self.chunk, self.workers = device, chunk, workers
+        self.ready = 0
+        self.error: str | None = None
+        self.library = bulk_scene.load_library("cuda" if device.type == "cuda" else "cpu", build)
+        self.linear = torch.zeros(count, height, width, 3, dtype=torch.float16, device=device)
+        self.surface = torch.zeros(count, height, width, dtype=torch.uint8, device=device)
+        self.rotation = torch.eye(3, device=device).repeat(count, CUBES, 1, 1)
+        self.translation = torch.tensor([0.0, 0, 5], device=device).repeat(count, CUBES, 1)
+        self.focal = torch.full((count, CUBES), 500.0, device=device)
+        self.centre = torch.zeros(count, CUBES, 2, device=device)
+        self.k1 = torch.zeros(count, CUBES, device=device)
+        self.size = torch.full((count, CUBES), 3, dtype=torch.long, device=device)
+        self.states = torch.zeros(count, CUBES, dtype=torch.long, device=device)
+        self.places = torch.zeros(count, CUBES, 2, device=device)
+        self.edges_px = torch.ones(count, CUBES, device=device)
+        self.lures = torch.zeros(count, 3, device=device)
+        self.generator = torch.Generator(device=device).manual_seed(seed)
+
+    def run(self) -> None:
+        """Fill the feed; meant for a thread of its own."""
+        try:
+            with ProcessPoolExecutor(self.workers) as pool:
+                chunks = [(first, min(self.chunk, self.count - first)) for first in range(0, self.count, self.chunk)]
+                waiting: list[Future[Any]] = []
+                while chunks or waiting:
+                    while chunks and len(waiting) < 2 * self.workers:
+                        first, many = chunks.pop(0)
+                        waiting.append(
+                            pool.submit(bulk_scene.sample_scenes, many, self.seed * 100_000 + first, self.width, self.height)
+                        )
+                    self._take(waiting.pop(0).result())
+        except Exception:
+            self.error = traceback.format_exc()
+            print(self.error, flush=True)
+
+    def _take(self, scenes: Any) -> None:
+        at = slice(self.ready, self.ready + len(scenes))
+        rgb = torch.zeros(len(scenes), self.height, self.width, 3, device=self.device)
+        out = bulk_scene.render(
+            scenes, self.width, self.height, self.spp, self.library, seed=self.ready + self.seed, rgb=rgb
+        )
+        self.linear[at] = rgb.clamp(0, 6e4).half()
+        self.surface[at] = torch.from_numpy((out["ids"] == 1).astype(np.uint8)).to(self.device)
+        for i, truth in enumerate(scenes.truth):
+            cubes = ([truth] if truth["has_cube"] else []) + list(truth["others"])
+            for slot, cube in enumerate(cubes[:CUBES]):
+                row = self.ready + i
+                self.rotation[row, slot] = torch.from_numpy(np.asarray(cube["rotation"], np.float32))
+                self.translation[row, slot] = torch.from_numpy(np.asarray(cube["translation"], np.float32))
+                self.focal[row, slot] = float(cube["focal_px"])
+                self.centre[row, slot] = torch.from_numpy(np.asarray(cube["centre_xy"], np.float32))
+                self.k1[row, slot] = float(cube["k1"])
+                self.size[row, slot] = int(cube["n"])
+                seen = float(cube["visible"])
+                self.states[row, slot] = 1 if seen >= ASKED else 0 if seen < ABSENT else -1
+        rows = torch.arange(at.start, at.stop, device=self.device)
+        for slot in range(CUBES):
+            place, edge, _ = self.cubes(rows, torch.full_like(rows, slot)).place()
+            self.places[at, slot], self.edges_px[at, slot] = place, edge
+        if self.device.type == "cuda":
+            torch.cuda.synchronize()
+        self.ready += len(scenes)
+
+    def cubes(self, pick: Tensor, slot: Tensor) -> Cubes:
+        """One cube of each picked scene."""
+        return Cubes(
+            self.rotation[pick, slot], self.translation[pick, slot], self.focal[pick, slot],
+            self.centre[pick, slot], self.size[pick, slot], self.k1[pick, slot],
+        )
+
+    def draw(self, batch: int) -> Tensor:
+        """Scenes at random, none of the held-out ones."""
+        pick = torch.randint(0, max(1, self.ready), (batch,), device=self.device)
+        return torch.where(pick % 16 == 0, (pick + 1).clamp(max=self.ready - 1), pick)
+
+    def held_out(self) -> Tensor:
+        """The scenes kept from training."""
+        return torch.arange(0, self.ready, 16, device=self.device)
+
+    def draw_cube(self, pick: Tensor) -> Tensor:
+        """Which cube of each scene to look at closely; -1: a place without one."""
+        chance = torch.rand(len(pick), CUBES, device=self.device) * (self.states[pick] == 1)
+        chance[:, 0] *= 3
+        best, slot = chance.max(1)
+        bare = ~self.states[pick].bool().any(1)
+        random_place = torch.rand(len(pick), device=self.device) < 0.06
+        nothing = bare | (random_place & (self.lures[pick, 2] > 0))
+        # scenes whose cubes are all half hidden: look at the first, as at any other
+        hidden = (best == 0) & ~bare
+        slot = torch.where(hidden, (self.states[pick] != 0).long().argmax(1), slot)
+        return torch.where(nothing, -1, slot)
+
+    def pictures(self, pick: Tensor) -> tuple[Tensor, Tensor]:
+        """Linear pictures (B, 3, H, W) RGB and the main cube's surface (B, 1, H, W)."""
+        linear = self.linear[pick].permute(0, 3, 1, 2).float()
+        return linear, self.surface[pick][:, None].float()
