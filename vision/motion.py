@@ -70,3 +70,14 @@ def inverse_2x2(m: Doubles) -> Doubles:
     out[:, 0, 0], out[:, 1, 1] = m[:, 1, 1] / det, m[:, 0, 0] / det
     out[:, 0, 1], out[:, 1, 0] = -m[:, 0, 1] / det, -m[:, 1, 0] / det
     return out
+
+
+def read_off(
+    image_bgr: NDArray[np.uint8], spots: NDArray[np.float32], *, repeat_border: bool = True
+) -> NDArray[np.float32]:
+    """Colours (..., 3) at pixels (..., 2), between pixels linearly; beyond the border its pixels repeat."""
+    border = cv2.BORDER_REPLICATE if repeat_border else cv2.BORDER_CONSTANT
+    flat = spots.reshape(1, -1, 2) if spots.ndim == 2 else spots
+    x, y = np.ascontiguousarray(flat[..., 0]), np.ascontiguousarray(flat[..., 1])
+    colours = cv2.remap(image_bgr, x, y, cv2.INTER_LINEAR, borderMode=border)
+    return np.asarray(colours, np.float32).reshape(*spots.shape[:-1], 3)

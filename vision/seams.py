@@ -12,11 +12,10 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project
+from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project, read_off
 from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ROWS, CubePose, face_points
 
 REACH_CELLS: Final = 0.32
@@ -30,12 +29,14 @@ _CONTRAST: Final = 60.0
 class Seated:
     """``pose`` laid onto the seams; ``moved_cells`` how far the median seam point went, in stickers;
     ``support`` the share of seam points with contrast enough to count; ``spread_cells`` how far the
-    seams lie from the pose's lattice afterwards (median)."""
+    seams lie from the pose's lattice afterwards (median); ``astray`` the share of seam points that lie
+    further than a sixth of a sticker from it, as those of a layer that stands off do."""
 
     pose: CubePose
     moved_cells: float
     support: float
     spread_cells: float
+    astray: float
 
 
 @lru_cache(maxsize=8)
@@ -76,13 +77,12 @@ def seat(work_bgr: NDArray[np.uint8], lens: Lens, pose: CubePose, *, rounds: int
     axis = np.tile(axes, len(faces))
     rotation, translation = pose.rotation, pose.translation
     limit = np.array([work_bgr.shape[1] - 1, work_bgr.shape[0] - 1])
-    spread = support = 0.0
+    spread = support = astray = 0.0
     for round_number in range(rounds + 1):
         spots = project(rotation, translation, flat_points, lens).astype(np.float32)
-        inside = ((spots >= 0) & (spots <= limit)).all(1).reshape(shape).all(2).ravel()
+        inside = np.asarray((spots >= 0) & (spots <= limit)).reshape(*shape, 2).all((2, 3)).ravel()
         rows = shape[0] * shape[1]
-        read = cv2.remap(work_bgr, spots.reshape(rows, -1, 2), None, cv2.INTER_LINEAR)
-        change = np.diff(read.astype(np.float32), axis=1)
+        change = np.diff(read_off(work_bgr, spots.reshape(rows, -1, 2)), axis=1)
         energy = np.einsum("pac,pac->pa", change, change)
         energy = np.maximum(energy - np.partition(energy, 4, axis=1)[:, 4:5], 0.0)
         total = energy.sum(1)
@@ -95,6 +95,7 @@ def seat(work_bgr: NDArray[np.uint8], lens: Lens, pose: CubePose, *, rounds: int
             return None
         off = np.abs(centre)
         spread = middle(off[counted])
+        astray = float((off[counted] > 1 / 6).mean())
         if round_number == rounds:
             break
         weight = weight / np.maximum(off / max(2.0 * spread, 0.03), 1.0)
@@ -108,7 +109,7 @@ def seat(work_bgr: NDArray[np.uint8], lens: Lens, pose: CubePose, *, rounds: int
     end = project(rotation, translation, centre_points, lens)
     cell_px = lens.focal_px / float(np.linalg.norm(pose.translation)) / n
     moved_cells = middle(np.sqrt(((end - start) ** 2).sum(1))) / cell_px
-    return Seated(replace(pose, rotation=rotation, translation=translation), moved_cells, support, spread)
+    return Seated(replace(pose, rotation=rotation, translation=translation), moved_cells, support, spread, astray)
 
 
 def _across_rows(

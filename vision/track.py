@@ -18,22 +18,21 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project
+from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project, read_off
 from vision.pose import FACE_CENTRES, FACE_COLUMNS, FACE_NORMALS, FACE_ROWS, FACES, CubePose, face_points
 from vision.seams import Seated, seat
+from vision.window import Image, Window
 
 Floats = NDArray[np.float32]
-Image = NDArray[np.uint8]
 
-WORK_EDGE_PX: Final = 64.0
 TEXELS: Final = 24
 """About so many texels along a face's edge; a multiple of the cube's size is used."""
-MARGIN: Final = 0.25
 LEAST_COSINE: Final = 0.22
 FRESH_COSINE: Final = 1.25
 LEAST_FIT: Final = 0.45
 FLOW_WINDOW: Final = (13, 13)
 CHECK_EVERY: Final = 4
+MOST_ASTRAY: Final = 0.10
 STALE_FIT: Final = 0.88
 LEAST_TURN_MISFIT: Final = 0.6
 _STEPS: Final = 4
@@ -46,13 +45,18 @@ class Tracked:
     ``pose`` keeps the labelling that the track began with. ``fit`` is the share of the kept surface that
     the frame bears out, 0..1. ``misfit`` (6, n, n) is how far each sticker's look is from the kept one, as
     a share of what is usual between different stickers: about 0 the same, about 1 another one; nan where
-    nothing is known. ``whole`` says that the cube lies wholly inside the frame.
+    nothing is known. ``whole`` says that the cube lies wholly inside the frame. ``slice_turns_rad`` and
+    ``slice_explained`` (3, n): by how much each layer along x, y, z is turned about that axis against the
+    rest of the cube (right-handed, since the kept look was taken; meaningful for small angles), and which
+    share of the layer's change this turn explains, 0..1.
     """
 
     pose: CubePose
     fit: float
     misfit: Floats
     whole: bool
+    slice_turns_rad: Floats
+    slice_explained: Floats
 
 
 @dataclass(eq=False)
@@ -65,56 +69,23 @@ class _FaceLook:
     cosine: float
 
 
-class _Window:
-    """The piece of a frame round the cube, scaled; turns pixels of the one into pixels of the other."""
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """The kept looks laid over a frame; fields as in :class:`Tracked`."""
 
-    def __init__(self, pose: CubePose, shape: tuple[int, ...], scale: float | None = None) -> None:
-        outline = np.concatenate([pose.face_quad_xy(face) for face in pose.visible_faces(0.0)])
-        low, high = outline.min(0), outline.max(0)
-        margin = MARGIN * float((high - low).max())
-        self.left, self.top = (int(v) for v in np.floor(np.maximum(low - margin, 0)))
-        self.right = int(min(np.ceil(high[0] + margin), shape[1]))
-        self.bottom = int(min(np.ceil(high[1] + margin), shape[0]))
-        edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
-        self.shrink = max(1, round(edge_px / WORK_EDGE_PX))
-        self.right -= (self.right - self.left) % self.shrink
-        self.bottom -= (self.bottom - self.top) % self.shrink
-        self.scale = 1.0 / self.shrink
-
-    @property
-    def usable(self) -> bool:
-        return self.right - self.left >= 16 and self.bottom - self.top >= 16
-
-    def holds(self, pose: CubePose, shape: tuple[int, ...]) -> bool:
-        """Whether the cube still lies well inside, at about the same scale."""
-        edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
-        if abs(edge_px / WORK_EDGE_PX - self.shrink) > 0.7 and (self.shrink > 1 or edge_px > WORK_EDGE_PX):
-            return False
-        fresh = _Window(pose, shape)
-        third = 0.6 * MARGIN * (fresh.right - fresh.left)
-        return (
-            abs(fresh.left - self.left) < third
-            and abs(fresh.right - self.right) < third
-            and abs(fresh.top - self.top) < third
-            and abs(fresh.bottom - self.bottom) < third
-        )
-
-    def cut(self, image_bgr: Image) -> Image:
-        part = image_bgr[self.top : self.bottom, self.left : self.right]
-        if self.shrink == 1:
-            return part
-        size = (part.shape[1] // self.shrink, part.shape[0] // self.shrink)
-        return np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA), np.uint8)
-
-    def lens(self, pose: CubePose) -> Lens:
-        """Focal length and principal point in the window, for pixels whose centres are whole numbers."""
-        x = (pose.centre_xy[0] - self.left) * self.scale - 0.5
-        y = (pose.centre_xy[1] - self.top) * self.scale - 0.5
-        return Lens(pose.focal_px * self.scale, x, y, pose.k1)
+    pose: CubePose
+    fit: float
+    misfit: Floats
+    turns: Floats
+    explained: Floats
 
 
 class Tracker:
-    """Follows one cube. :meth:`begin` with a found pose, then :meth:`follow` frame by frame."""
+    """Follows one cube from the frame in which it was found.
+
+    ``fluid``, while a layer turns: the faces are compared with the frame before instead of with how they
+    looked when the track was last renewed.
+    """
 
     def __init__(self, image_bgr: Image, pose: CubePose) -> None:
         self.pose = pose
@@ -128,11 +99,14 @@ class Tracker:
         self._side = side
         self._few = np.flatnonzero((np.add.outer(np.arange(side), np.arange(side)) % 2 == 0).ravel())
         self._looks: dict[int, _FaceLook] = {}
+        layer_of = np.clip(np.floor((np.array(self._grid)[:, self._few] + 0.5) * n), 0, n - 1)
+        self._layers = layer_of.astype(np.intp)
         self._flow_points = _lattice_points(n)
-        self._window = _Window(pose, image_bgr.shape)
+        self._window = Window(pose, image_bgr.shape)
         self._frame = image_bgr
         self._work = self._window.cut(image_bgr)
         self._age = 0
+        self.fluid = False
         self.renew(pose)
 
     def follow(self, image_bgr: Image) -> Tracked | None:
@@ -140,34 +114,38 @@ class Tracker:
         if image_bgr.shape != self._frame.shape or not self._window.usable:
             return None
         if not self._window.holds(self.pose, image_bgr.shape):
-            self._window = _Window(self.pose, image_bgr.shape)
+            self._window = Window(self.pose, image_bgr.shape)
             if not self._window.usable:
                 return None
             self._work = self._window.cut(self._frame)
         work = self._window.cut(image_bgr)
-        best: tuple[CubePose, float, Floats] | None = None
+        best: _Laid | None = None
         for start in self._starts(work):
-            pose, fit, misfit = self._settle(work, start)
-            if best is None or fit > best[1]:
-                best = pose, fit, misfit
-            if fit > 0.75:
+            laid = self._settle(work, start)
+            if laid is not None and (best is None or laid.fit > best.fit):
+                best = laid
+            if best is not None and best.fit > 0.75:
                 break
-        if best is None or best[1] < LEAST_FIT or not _plausible(best[0]):
+        if best is None or best.fit < LEAST_FIT or not _plausible(best.pose):
             return None
-        pose, fit, misfit = best
+        pose, fit, misfit = best.pose, best.fit, best.misfit
         self.pose, self._frame, self._work = pose, image_bgr, work
         self._age += 1
-        if fit > 0.6 and (self._age % CHECK_EVERY == 0 or fit < STALE_FIT):
+        if not self.fluid and fit > 0.6 and (self._age % CHECK_EVERY == 0 or fit < STALE_FIT):
             self._check_seat(misfit, stale=fit < STALE_FIT)
+        if self.fluid:
+            self._looks.clear()
         self._capture(self.pose, refresh=fit > 0.8)
-        return Tracked(self.pose, fit, misfit, _is_whole(self.pose, image_bgr.shape))
+        return Tracked(
+            self.pose, fit, misfit, _is_whole(self.pose, image_bgr.shape), best.turns, best.explained
+        )
 
     def renew(self, pose: CubePose | None = None) -> None:
         """Take the looks of all visible faces anew from the last frame, for the cube has changed; ``pose``
         replaces the tracked one (in the same labelling)."""
         if pose is not None:
             self.pose = pose
-            self._window = _Window(pose, self._frame.shape)
+            self._window = Window(pose, self._frame.shape)
             if not self._window.usable:
                 return
             self._work = self._window.cut(self._frame)
@@ -176,6 +154,13 @@ class Tracker:
             self.pose = seated.pose
         self._looks.clear()
         self._capture(self.pose, refresh=True)
+
+    def seams_straight(self) -> bool:
+        """Whether no layer stands off: all seams of the last frame run through where the pose has them."""
+        if not self._window.usable:
+            return False
+        seated = seat(self._work, self._window.lens(self.pose), self.pose, rounds=1)
+        return seated is not None and _trusted(seated) and seated.astray < MOST_ASTRAY
 
     def _check_seat(self, misfit: Floats, *, stale: bool) -> None:
         """Now and then: has the track slid off the seams? Then put it back and look at the cube anew."""
@@ -232,15 +217,15 @@ class Tracker:
 
     # fine motion
 
-    def _settle(self, work: Image, start: CubePose) -> tuple[CubePose, float, Floats]:
-        """Gauss-Newton from ``start``; returns the pose, its fit and each sticker's misfit."""
+    def _settle(self, work: Image, start: CubePose) -> _Laid | None:
+        """Gauss-Newton from ``start``; None where too little of the cube can be compared."""
         n = start.size
         misfit = np.full((6, n, n), np.nan, np.float32)
         cosines = _cosines(start)
         faces = [face for face in self._looks if cosines[face] > 0.12]
         if not faces:
-            return start, 0.0, misfit
-        soft = cv2.GaussianBlur(work, (0, 0), 1.0)
+            return None
+        soft = np.asarray(cv2.GaussianBlur(work, (0, 0), 1.0), np.uint8)
         lens = self._window.lens(start)
         rotation, translation = start.rotation, start.translation
         few = self._few
@@ -252,7 +237,7 @@ class Tracker:
             off, size, inside = _compared(soft, flat, kept)
             known = size[inside]
             if len(known) < 30:
-                return start, 0.0, misfit
+                return None
             reach = 3.0 * max(1.5 * middle(known), 5.0)
             share = np.maximum(1.0 - (size * (1.0 / reach)) ** 2, 0.0)
             weights = share * share * inside
@@ -266,12 +251,43 @@ class Tracker:
         points = np.concatenate([self._grid[face] for face in faces])
         kept = np.stack([self._looks[face].colours.reshape(-1, 3) for face in faces])
         flat = project(rotation, translation, points, lens)
-        _, size, inside = _compared(soft, flat, kept)
+        off, size, inside = _compared(soft, flat, kept)
         usual = float(np.sqrt(((kept - kept.mean((0, 1))) ** 2).sum(2).mean())) + 1e-6
         misfit[faces] = self._by_sticker(size / usual, inside, len(faces))
         area = np.repeat(np.maximum(cosines[faces], 0.05), self._side * self._side)
         fit = float((((size < 0.45 * usual) & inside) * area).sum() / area.sum())
-        return replace(start, rotation=rotation, translation=translation), fit, misfit
+        chosen = (np.arange(len(faces))[:, None] * self._side * self._side + few).ravel()
+        turns, explained = self._slice_turns(faces, rows_per_motion, off[chosen], inside[chosen], rotation)
+        return _Laid(
+            replace(start, rotation=rotation, translation=translation), fit, misfit, turns, explained
+        )
+
+    def _slice_turns(
+        self,
+        faces: list[int],
+        rows_per_motion: Floats,
+        off: Floats,
+        inside: NDArray[np.bool_],
+        rotation: NDArray[np.float64],
+    ) -> tuple[Floats, Floats]:
+        """Least-squares turn of each layer about each axis against the other layers, and what it explains."""
+        n = self.pose.size
+        about = np.matmul(rows_per_motion[..., :3], rotation.astype(np.float32))  # (P, 3 colours, 3 axes)
+        pull = np.einsum("pca,pc->pa", about, off) * inside[:, None]
+        push = np.einsum("pca,pca->pa", about, about) * inside[:, None]
+        energy = np.einsum("pc,pc->p", off, off) * inside
+        turns, explained = np.zeros((3, n), np.float32), np.zeros((3, n), np.float32)
+        layers = np.concatenate([self._layers[face] for face in faces])
+        for axis in range(3):
+            layer = layers[:, axis]
+            pulled = np.bincount(layer, pull[:, axis], n)
+            pushed = np.bincount(layer, push[:, axis], n) + 1e-6
+            here = np.bincount(layer, energy, n) + 1e-6
+            angle = -pulled / pushed
+            rest = -(pulled.sum() - pulled) / np.maximum(pushed.sum() - pushed, 1e-6)
+            turns[axis] = angle - rest
+            explained[axis] = np.clip(pulled**2 / (pushed * here), 0, 1) * (pushed > 0.03 * pushed.sum())
+        return turns, explained
 
     def _by_sticker(self, size: Floats, inside: NDArray[np.bool_], faces: int) -> Floats:
         """Median over each sticker's texels, nan where most of it lies outside the window; (faces, n, n)."""
@@ -310,7 +326,7 @@ class Tracker:
             )
             inverse[part] = inverse_2x2(across)
         on_face = np.matmul(inverse, motion)
-        return np.matmul(slopes, on_face.astype(np.float32))
+        return np.asarray(np.matmul(slopes, on_face.astype(np.float32)), np.float32)
 
     # the kept looks
 
@@ -329,16 +345,16 @@ class Tracker:
         ]
         if not wanted or not self._window.usable:
             return
-        soft = cv2.GaussianBlur(self._work, (0, 0), 1.0)
+        soft = np.asarray(cv2.GaussianBlur(self._work, (0, 0), 1.0), np.uint8)
         lens = self._window.lens(pose)
         for face in wanted:
             flat = project(pose.rotation, pose.translation, self._grid[face], lens).astype(np.float32)
             outside = (flat < 0).any(1) | (flat[:, 0] > soft.shape[1] - 1) | (flat[:, 1] > soft.shape[0] - 1)
             if outside.mean() > 0.25:
                 continue
-            now = cv2.remap(soft, flat[None], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            colours = now.reshape(self._side, self._side, 3).astype(np.float32)
-            by_row, by_col = np.gradient(colours, self._texel, axis=(0, 1))
+            colours = read_off(soft, flat).reshape(self._side, self._side, 3)
+            by_row = np.gradient(colours, self._texel, axis=0)
+            by_col = np.gradient(colours, self._texel, axis=1)
             self._looks[face] = _FaceLook(colours, np.stack([by_col, by_row], -1), float(cosines[face]))
 
 
@@ -356,9 +372,8 @@ def _compared(
     """Frame minus kept look at pixels ``flat`` (P, 2): difference (P, 3), its length, inside the window."""
     spots = flat.astype(np.float32)
     limit = np.array([soft.shape[1] - 1, soft.shape[0] - 1], np.float32)
-    inside = ((spots >= 0) & (spots <= limit)).all(1)
-    now = cv2.remap(soft, spots[None], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    values = now.reshape(kept.shape).astype(np.float32)
+    inside = np.asarray(((spots >= 0) & (spots <= limit)).all(1))
+    values = read_off(soft, spots).reshape(kept.shape)
     off = (_matched(values, kept, inside.reshape(len(kept), -1)) - kept).reshape(-1, 3)
     return off, np.sqrt(np.einsum("pc,pc->p", off, off)), inside
 

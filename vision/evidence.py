@@ -1,0 +1,188 @@
+"""Add up what the frames of a live picture say about one cube, and say when its case is settled.
+
+Log-likelihoods are kept a sticker, in the labelling of the track, so a side that was seen earlier still
+counts when it has turned away. Frames of one view share their glare and their light, so they are no
+independent witnesses: a sticker's frames are averaged and count together for at most ``MOST_WITNESSES``.
+Newer frames push older ones out. When a layer turns, or when many stickers at once say otherwise than they
+did, everything is dropped.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.decode import Posterior, decode
+from models.decode_doubt import alternatives
+from vision.pose import FACE_NORMALS, cube_rotations, face_points
+
+Floats = NDArray[np.float64]
+
+MOST_WITNESSES: Final = 2.0
+HALF_LIFE_FRAMES: Final = 12.0
+"""A sticker in view forgets half of what it said in so many of its frames; out of view it forgets nothing."""
+SETTLE_FROM: Final = 0.985
+UNSETTLE_BELOW: Final = 0.90
+SETTLE_FRAMES: Final = 3
+LEAST_TOP_SEEN: Final = 0.42
+CONFLICT_FRAMES: Final = 3
+CONFLICT_STICKERS: Final = 3
+_SURE: Final = 3.0
+"""Nats by which a sticker's best colour must lead to count in a conflict."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What all frames so far say.
+
+    ``posterior`` over the last-layer states in the track's labelling; ``reason`` None, "not-last-layer",
+    "top-hidden" or "ambiguous"; ``settled``; ``case`` the best code unless refused; ``probability`` of it.
+    """
+
+    posterior: Posterior
+    reason: str | None
+    settled: bool
+    case: str | None
+    probability: float
+
+
+class Evidence:
+    """Evidence about one cube of ``size`` under a colour ``scheme`` (colour index of URFDLB)."""
+
+    def __init__(self, size: int, scheme: tuple[int, ...], *, temperature: float = 1.0) -> None:
+        self.size = size
+        self._scheme = scheme
+        self._temperature = temperature
+        self._sum = np.zeros((6, size, size, 6))
+        self._weight = np.zeros((6, size, size))
+        self._coverage = np.zeros((6, size, size))
+        self._conflicts = 0
+        self._streak = 0
+        self._last: tuple[str, int] | None = None
+        self._settled = False
+        self.frames = 0
+
+    @property
+    def seen(self) -> NDArray[np.bool_]:
+        """Stickers (6, n, n) of which something is known."""
+        return np.asarray(self._weight > 0.05)
+
+    @property
+    def loglik(self) -> Floats:
+        """(6, n, n, 6) nats, 0 where nothing is known."""
+        share = np.minimum(self._weight, MOST_WITNESSES) / np.maximum(self._weight, 1e-9)
+        return np.asarray(self._sum * share[..., None])
+
+    def add(self, loglik: Floats, coverage: NDArray[np.floating]) -> bool:
+        """One frame: ``loglik`` (6, n, n, 6) in nats and how much of each sticker was seen (6, n, n), 0..1,
+        less where it was seen at a slant. Returns False, and takes nothing in, when the frame contradicts
+        what was known; after a few such frames in a row everything is dropped."""
+        centred = loglik - loglik.mean(axis=3, keepdims=True)
+        if self._contradicts(centred, coverage):
+            self._conflicts += 1
+            if self._conflicts >= CONFLICT_FRAMES:
+                self.drop()
+            return False
+        self._conflicts = 0
+        weight = np.clip(coverage, 0.0, 1.0)
+        keep = 1.0 - (1.0 - 0.5 ** (1.0 / HALF_LIFE_FRAMES)) * (weight > 0.05)
+        self._sum = self._sum * keep[..., None] + centred * weight[..., None]
+        self._weight = self._weight * keep + weight
+        self._coverage = np.maximum(self._coverage, weight)
+        self.frames += 1
+        return True
+
+    def _contradicts(self, centred: Floats, coverage: NDArray[np.floating]) -> bool:
+        known = (self._weight > 0.5) & (coverage > 0.4)
+        if not known.any():
+            return False
+        old = self._sum[known] / self._weight[known][:, None]
+        new = centred[known]
+        rows = np.arange(len(new))
+        was, now = old.argmax(1), new.argmax(1)
+        sure = (old[rows, was] - old[rows, now] > _SURE) & (new[rows, now] - new[rows, was] > _SURE)
+        return int(sure.sum()) >= max(CONFLICT_STICKERS, round(0.12 * len(new)))
+
+    def drop(self) -> None:
+        """The cube has changed: forget everything."""
+        self._sum[:] = 0
+        self._weight[:] = 0
+        self._coverage[:] = 0
+        self._conflicts = self._streak = self.frames = 0
+        self._last, self._settled = None, False
+
+    def relabel(self, turn: Floats) -> None:
+        """The track goes on under other face names: ``turn`` as in ``CubePose.relabelled``."""
+        index = sticker_places(self.size)[_rotation_index(turn)]
+        n = self.size
+        for name in ("_sum", "_weight", "_coverage"):
+            values = getattr(self, name)
+            setattr(self, name, values.reshape(6 * n * n, -1)[index].reshape(values.shape))
+        self._last = None
+
+    def agreement(self, loglik: Floats, coverage: NDArray[np.floating]) -> float:
+        """Mean over the stickers in view and known of log p(both show one colour), against chance, nats."""
+        known = (self._weight > 0.5) & (coverage > 0.3)
+        if not known.any():
+            return 0.0
+        old = _normalised(self._sum[known] / self._weight[known][:, None])
+        new = _normalised(loglik[known])
+        return float(np.log((old * new).sum(1) * 6 + 1e-9).mean())
+
+    def verdict(self, tops: tuple[int, ...], front: int) -> Verdict | None:
+        """Decode everything known; ``tops`` are faces that may be the last layer's. None before any frame."""
+        if self.frames == 0 or not tops:
+            return None
+        posterior = decode(
+            self.loglik / self._temperature, scheme=self._scheme, tops=tops, front=front, mirror=True
+        )
+        code, p = posterior.candidates[0]
+        top_seen = float(self._coverage[posterior.top].mean())
+        reason = None
+        if p < UNSETTLE_BELOW:
+            reason = "ambiguous"
+        rivals = alternatives(posterior)
+        if max(rivals.values()) > posterior.log_evidence and top_seen >= 0.25:
+            reason = "not-last-layer"
+        elif top_seen < LEAST_TOP_SEEN:
+            reason = "top-hidden"
+        named = reason in (None, "ambiguous")
+        now = (code, posterior.top)
+        good = reason is None and p >= SETTLE_FROM
+        self._streak = self._streak + 1 if good and now == self._last else int(good)
+        self._last = now
+        if self._streak >= SETTLE_FRAMES:
+            self._settled = True
+        elif self._settled and (reason is not None or (not good and p < UNSETTLE_BELOW) or self._streak == 1):
+            self._settled = False
+        return Verdict(posterior, reason, self._settled, code if named else None, p if named else 0.0)
+
+
+def _normalised(loglik: Floats) -> Floats:
+    weights = np.exp(loglik - loglik.max(axis=1, keepdims=True))
+    return np.asarray(weights / weights.sum(axis=1, keepdims=True))
+
+
+def _rotation_index(turn: Floats) -> int:
+    return int(np.argmax(np.einsum("kij,ij->k", cube_rotations(), turn)))
+
+
+@lru_cache(maxsize=8)
+def sticker_places(size: int) -> NDArray[np.intp]:
+    """(24, 6 n n): for each of ``cube_rotations()``, the flat old sticker that each new one is."""
+    n = size
+    steps = (np.arange(n) + 0.5) / n
+    rows, cols = np.meshgrid(steps, steps, indexing="ij")
+    centres = np.concatenate([face_points(f, cols, rows).reshape(-1, 3) for f in range(6)])
+    normals = np.repeat(FACE_NORMALS, n * n, axis=0)
+    outer = centres + normals  # tells the faces of one corner apart
+    known = {tuple(np.round(place * 4 * n).astype(int)): i for i, place in enumerate(outer)}
+    index = np.empty((24, 6 * n * n), dtype=np.intp)
+    for k, turn in enumerate(cube_rotations()):
+        index[k] = [known[tuple(np.round(place * 4 * n).astype(int))] for place in outer @ turn.T]
+    index.setflags(write=False)
+    return index

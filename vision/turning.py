@@ -1,0 +1,116 @@
+"""Notice that a layer of the tracked cube is being turned, and when it has come to rest.
+
+A turning layer moves a whole slice of stickers away from where they were while the rest of the cube stays.
+Small angles are measured from how the colours shift (see :mod:`vision.track`); large ones show as a slice
+that no longer looks like itself. A finger covers stickers without regard to slices and does neither.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pose import face_points
+
+Floats = NDArray[np.floating]
+State = Literal["still", "turning", "rested"]
+
+OTHER_LOOK: Final = 0.5
+INSIDE: Final = 0.55
+OUTSIDE: Final = 0.25
+LEAST_ANGLE_RAD: Final = float(np.radians(2.5))
+LEAST_EXPLAINED: Final = 0.3
+REST_FRAMES: Final = 2
+LONGEST_TURN_FRAMES: Final = 60
+
+
+@lru_cache(maxsize=8)
+def slices(size: int) -> NDArray[np.intp]:
+    """(6, n, n, 3): the layer 0..n-1 along x, y, z that each sticker belongs to."""
+    n = size
+    steps = (np.arange(n) + 0.5) / n
+    rows, cols = np.meshgrid(steps, steps, indexing="ij")
+    out = np.empty((6, n, n, 3), dtype=np.intp)
+    for face in range(6):
+        out[face] = np.clip(np.floor((face_points(face, cols, rows) + 0.5) * n), 0, n - 1)
+    out.setflags(write=False)
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class SliceMotion:
+    """The slice that most looks turned: axis 0..2, layer 0..n-1, the angle as far as it can be measured
+    (radians; nan for large ones), ``strength`` 0..1."""
+
+    axis: int
+    layer: int
+    angle_rad: float
+    strength: float
+
+
+def turned_slice(misfit: Floats, angles_rad: Floats, explained: Floats) -> SliceMotion | None:
+    """The slice that is being turned, if one is.
+
+    ``misfit`` (6, n, n) as in ``Tracked``; ``angles_rad`` and ``explained`` (3, n): each slice's turn about
+    its axis against the rest of the cube, and the share of its change that this turn explains.
+    """
+    n = misfit.shape[1]
+    small = (np.abs(angles_rad) > LEAST_ANGLE_RAD) & (explained > LEAST_EXPLAINED)
+    if small.any():
+        strength = np.where(small, explained, 0.0)
+        axis, layer = (int(v) for v in np.unravel_index(int(strength.argmax()), strength.shape))
+        return SliceMotion(axis, layer, float(angles_rad[axis, layer]), float(strength[axis, layer]))
+    known = np.isfinite(misfit)
+    other = (np.nan_to_num(misfit) > OTHER_LOOK) & known
+    if other.sum() < n:
+        return None
+    best: SliceMotion | None = None
+    where = slices(n)
+    for axis in range(3):
+        for first in range(n):
+            for last in range(first, n):
+                if last - first + 1 > n // 2 and first != last:
+                    continue
+                inside = (where[..., axis] >= first) & (where[..., axis] <= last) & known
+                outside = ~inside & known
+                if inside.sum() < n or not outside.any():
+                    continue
+                share_in, share_out = float(other[inside].mean()), float(other[outside].mean())
+                if share_in > INSIDE and share_out < OUTSIDE:
+                    lead = share_in - share_out
+                    if best is None or lead > best.strength:
+                        best = SliceMotion(axis, first if first else last, float("nan"), lead)
+    return best
+
+
+class TurnWatch:
+    """From frame to frame: still, turning, or just come to rest."""
+
+    def __init__(self) -> None:
+        self.turning = False
+        self._quiet = 0
+        self._frames = 0
+
+    def see(self, motion: SliceMotion | None, at_rest: bool | None) -> State:
+        """``motion`` of this frame against the kept look; ``at_rest``: whether the frame's seams run straight
+        through and it looks like the frame before (None: not known). Returns "rested" once, in the frame
+        in which a turn is over and the cube must be looked at anew."""
+        if not self.turning:
+            if motion is None:
+                return "still"
+            self.turning, self._quiet, self._frames = True, 0, 0
+            return "turning"
+        self._frames += 1
+        self._quiet = self._quiet + 1 if at_rest else 0
+        if self._quiet >= REST_FRAMES or self._frames > LONGEST_TURN_FRAMES:
+            self.turning = False
+            return "rested"
+        return "turning"
+
+    def reset(self) -> None:
+        """The track was lost or begun anew."""
+        self.turning, self._quiet, self._frames = False, 0, 0
