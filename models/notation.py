@@ -258,7 +258,7 @@ def parse_moves(text: str, size: int | None = None) -> Moves:
 
     With ``size`` given, turns that do not exist on that cube are refused as well (12a2: 1 < n < N).
     """
-    largest = MAX_SIZE if size is None else size
+    largest = MAX_SIZE if size is None else min(size, MAX_SIZE)
     groups: list[tuple[int, list[Turn]]] = [(0, [])]  # place of the open bracket, turns inside it
     place = 0
     while place < len(text):

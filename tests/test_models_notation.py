@@ -85,6 +85,13 @@ def test_article_12a2_refuses_n_that_the_cube_does_not_have(text: str, size: int
         assert len(parse_moves(text, size + 1)) == 1
 
 
+def test_a_size_past_the_largest_cube_does_not_widen_what_is_read() -> None:
+    with pytest.raises(NotationError):
+        parse_moves("7Rw", 9)
+    with pytest.raises(NotationError):
+        parse_moves("R", 1)
+
+
 @pytest.mark.parametrize("text", ["1Rw", "0Rw", "1R", "0U2", "01Fw"])
 def test_article_12a2_refuses_fewer_than_two_layers(text: str) -> None:
     with pytest.raises(NotationError):

@@ -15,12 +15,12 @@ if TYPE_CHECKING:
 # Letter on sticker for the solved cube's usual colours: white U, red R, green F, yellow D, orange L, blue B
 # (common practice, no source); the letters carry the meaning where a terminal shows no colour.
 _STYLES = {
-    "U": "black on #f2f2f2",
-    "R": "white on #b3122b",
-    "F": "white on #0c7a3d",
-    "D": "black on #f5d000",
-    "L": "black on #ff7d1a",
-    "B": "white on #1450b4",
+    "U": "#101010 on #f2f2f2",
+    "R": "#ffffff on #b3122b",
+    "F": "#ffffff on #0c7a3d",
+    "D": "#101010 on #f5d000",
+    "L": "#101010 on #ff7d1a",
+    "B": "#ffffff on #1450b4",
 }
 
 
@@ -71,16 +71,13 @@ def draw_net(cube: Cube) -> Text:
                 net.append(f"{letter} ", style=_STYLES[letter])
         net.append("\n")
 
-    for row in range(n):
-        net.append(margin)
-        add_row("U", row)
-    for row in range(n):
-        add_row("LFRB", row)
-    for row in range(n):
-        net.append(margin)
-        add_row("D", row)
-    net.rstrip()
-    return net
+    for faces, indent in (("U", margin), ("LFRB", ""), ("D", margin)):
+        for row in range(n):
+            net.append(indent)
+            add_row(faces, row)
+        if faces != "D":
+            net.append("\n")
+    return net[:-1]
 
 
 def _case_words(cube: Cube) -> str:
