@@ -13,10 +13,12 @@ import re
 import shutil
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from glob import escape as glob_escape
 from pathlib import Path
 from typing import Any, Final, Literal
 
 from models.errors import LastlookError, UsageError
+from vision.sources import SUFFIXES
 
 Action = Literal["copy", "rename"]
 JOINT: Final = "__"
@@ -71,13 +73,24 @@ def plan(answers: Iterable[Mapping[str, Any]], action: Action, folder: Path | No
                 if wanted == source:
                     left.append((source, "bears its code already"))
                     continue
-            files = [source, *(truth for truth in [source.with_suffix(".json")] if truth.is_file())]
+            files = [source, *_truth_of(source, action)]
             target = _free(wanted, files, promised)
             for one in files:
                 step = Step(action, one, target.with_suffix(one.suffix))
                 promised.add(step.target)
                 steps.append(step)
     return Plan(tuple(steps), tuple(left))
+
+
+def _truth_of(picture: Path, action: Action) -> list[Path]:
+    """The truth beside a picture; one that belongs to several pictures of the same stem is not moved."""
+    truth = picture.with_suffix(".json")
+    if not truth.is_file() or truth == picture:
+        return []
+    sharing = [
+        one for one in picture.parent.glob(f"{glob_escape(picture.stem)}.*") if one not in (picture, truth)
+    ]
+    return [] if action == "rename" and any(one.suffix.lower() in SUFFIXES for one in sharing) else [truth]
 
 
 def _coded_name(code: str, name: str) -> str:

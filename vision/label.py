@@ -63,11 +63,13 @@ class Tally:
                 self.unsettled += 1
 
 
-def unreadable_answer(item: Item, detail: str) -> Json:
-    """The answer for a picture that cannot be read: all fields there, reason ``unreadable``."""
+def unreadable_answer(item: Item) -> Json:
+    """The answer for a picture that cannot be read: all fields there, reason ``unreadable``.
+
+    What exactly is wrong stands in the ledger and in the list at the end; the answer has no field for it.
+    """
     from vision.answer import Answer
 
-    del detail  # the JSON has no field for it; it stands in the ledger and in the list at the end
     return Answer(image=item.path, ok=False, reason="unreadable").to_json_dict()
 
 
@@ -86,7 +88,7 @@ def read_one(item: Item, reader: Reader) -> Outcome:
     except Exception as error:  # one broken file never stops the run: it is named at the end
         reason = f"could not be labelled ({type(error).__name__}: {error})"
     reason = reason.removeprefix(f"{item.path}: ")
-    answers = (unreadable_answer(item, reason),) if item.kind == "picture" else ()
+    answers = (unreadable_answer(item),) if item.kind == "picture" else ()
     return Outcome(item, answers, digest, " ".join(reason.split()))
 
 
@@ -121,8 +123,8 @@ def outcomes(
         for _ in range(finished):
             queue.popleft()
         # the culprit is among the files under way: those at the head of what is left
-        for _ in range(min(len(queue), _under_way(jobs))):
-            yield _alone(queue.popleft(), reader)
+        suspects = [queue.popleft() for _ in range(min(len(queue), _under_way(jobs)))]
+        yield from _one_by_one(suspects, reader)
 
 
 def _under_way(jobs: int) -> int:
@@ -145,13 +147,19 @@ def _pooled(
             yield from results
 
 
-def _alone(item: Item, reader: Reader) -> Outcome:
-    with ProcessPoolExecutor(max_workers=1, mp_context=get_context("spawn")) as executor:
-        try:
-            return executor.submit(read_one, item, reader).result()
-        except BrokenProcessPool:
-            answers = (unreadable_answer(item, KILLS_ITS_PROCESS),) if item.kind == "picture" else ()
-            return Outcome(item, answers, "", KILLS_ITS_PROCESS)
+def _one_by_one(items: Sequence[Item], reader: Reader) -> Iterator[Outcome]:
+    """Read files in a process that holds nothing else; a new one after each that takes it down."""
+    waiting = deque(items)
+    while waiting:
+        with ProcessPoolExecutor(max_workers=1, mp_context=get_context("spawn")) as executor:
+            while waiting:
+                item = waiting.popleft()
+                try:
+                    yield executor.submit(read_one, item, reader).result()
+                except BrokenProcessPool:
+                    answers = (unreadable_answer(item),) if item.kind == "picture" else ()
+                    yield Outcome(item, answers, "", KILLS_ITS_PROCESS)
+                    break
 
 
 def label(

@@ -1,0 +1,323 @@
+"""Labelling runs: what is written, what survives a kill, what is filed and can be taken back."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from functools import partial
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from models.errors import LastlookError, UsageError
+from vision.answer import Answer, Candidate, NamedCase, TopFace
+from vision.filing import carry_out, plan, undo
+from vision.gather import Item, gather
+from vision.label import label, outcomes, read_one
+from vision.ledger import AnswerLog, read_lines
+from vision.photo_reader import PhotoReader
+from vision.table import answers_csv
+
+CODES = ("e1-sune-front", "e3-pi-left", "e0-sune", "e4-t")
+
+
+def a_picture(path: Path, shade: int, wh: tuple[int, int] = (64, 48)) -> Path:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    cv2.imwrite(str(path), np.full((wh[1], wh[0], 3), shade, np.uint8))
+    return path
+
+
+def read_shade(image_bgr, *, profile=None, size=None, front=None, library=None, image="") -> Answer:
+    """A reader that knows pictures of one grey: the grey is the case, white has no cube."""
+    shade = int(image_bgr.mean().round())
+    if shade > 200:
+        return Answer(image=image, ok=False, reason="no-cube")
+    code = CODES[shade % len(CODES)]
+    return Answer(
+        image=image,
+        ok=True,
+        size=4,
+        top=TopFace("yellow", ((0, 0), (image_bgr.shape[1], 0), (9, 9), (0, 9))),
+        case=NamedCase(code, code, "", 0.97),
+        candidates=(Candidate(code, 0.97),),
+    )
+
+
+SHADES = PhotoReader(read=read_shade)
+
+
+def items_of(*paths: Path) -> tuple[Item, ...]:
+    return gather(paths).items
+
+
+def test_gather_walks_folders_in_name_order_and_takes_each_file_once(tmp_path: Path) -> None:
+    for name in ("b/2.jpg", "b/1.png", "a.JPG", "b/.hidden.jpg", ".git/x.jpg", "c/clip.mp4"):
+        a_picture(tmp_path / name, 10) if not name.endswith("mp4") else (tmp_path / "c").mkdir()
+    (tmp_path / "c/clip.mp4").write_bytes(b"-")
+    (tmp_path / "b/notes.txt").write_text("-")
+    (tmp_path / "b/loop").symlink_to(tmp_path)
+    found = gather([tmp_path, tmp_path / "a.JPG", tmp_path / "gone.jpg"])
+    names = [str(Path(item.path).relative_to(tmp_path)) for item in found.items]
+    assert names == ["a.JPG", "b/1.png", "b/2.jpg", "c/clip.mp4"]
+    assert [item.kind for item in found.items] == ["picture"] * 3 + ["recording"]
+    assert [Path(problem.path).name for problem in found.problems] == ["gone.jpg"]
+    by_name = [Path(item.path).name for item in found.ordered("name")]
+    assert by_name == sorted(by_name)
+    assert gather([tmp_path], skip=[tmp_path / "b"]).items[-1].path.endswith("clip.mp4")
+
+
+@pytest.mark.parametrize("jobs", [1, pytest.param(2, marks=pytest.mark.slow)])
+def test_answers_are_written_in_order_and_broken_files_are_named(tmp_path: Path, jobs: int) -> None:
+    for shade in range(6):
+        a_picture(tmp_path / f"{shade}.png", shade)
+    (tmp_path / "2.png").write_bytes((tmp_path / "2.png").read_bytes()[:40])
+    (tmp_path / "4.png").write_text("no picture at all")
+    items = items_of(tmp_path)
+    out = tmp_path / "answers.jsonl"
+    with AnswerLog(out) as log:
+        tally = label(items, SHADES, log=log, jobs=jobs)
+    lines = list(read_lines(out))
+    assert [Path(line["image"]).name for line in lines] == [f"{i}.png" for i in range(6)]
+    assert {Path(p.path).name for p in tally.problems} == {"2.png", "4.png"}
+    assert all("\n" not in p.reason and p.reason for p in tally.problems)
+    for i, line in enumerate(lines):
+        if i in (2, 4):
+            assert line["ok"] is False and line["reason"] == "unreadable"
+        else:
+            assert line["case"]["code"] == CODES[i % 4]
+    # the documented keys and no others: the inverse of to_json_dict takes the line
+    assert all(Answer.from_json_dict(line).to_json_dict() == line for line in lines)
+
+
+def dies_on(item: Item, name: str) -> list[dict]:
+    if item.path.endswith(name):
+        os._exit(11)
+    return SHADES(item)
+
+
+def test_a_file_that_kills_its_process_is_named_and_the_run_goes_on(tmp_path: Path) -> None:
+    for shade in range(9):
+        a_picture(tmp_path / f"{shade}.png", shade)
+    found = list(outcomes(items_of(tmp_path), partial(dies_on, name="5.png"), jobs=2))
+    assert [Path(one.item.path).name for one in found] == [f"{i}.png" for i in range(9)]
+    assert [bool(one.error) for one in found] == [i == 5 for i in range(9)]
+
+
+def test_a_reduced_picture_is_answered_in_pixels_of_the_whole(tmp_path: Path) -> None:
+    big = a_picture(tmp_path / "big.jpg", 40, (4000, 3000))
+    (answer,) = read_one(items_of(big)[0], SHADES).answers
+    right = answer["top"]["quad"][1][0]
+    # a corner at the right end of the picture that was read, within a pixel of it
+    assert right == pytest.approx(4000, abs=4)
+
+
+SLOW_RUN = """
+import sys, time
+sys.path[:0] = {paths!r}
+from pathlib import Path
+import test_vision_label as t
+from vision.label import label
+from vision.ledger import AnswerLog
+def slow(item):
+    time.sleep(0.02)
+    return t.SHADES(item)
+with AnswerLog(Path(sys.argv[2]), resume=True) as log:
+    label(t.items_of(Path(sys.argv[1])), slow, log=log)
+"""
+
+
+def test_kill_9_leaves_a_readable_output_that_resume_completes(tmp_path: Path) -> None:
+    pictures, out = tmp_path / "pictures", tmp_path / "answers.jsonl"
+    for shade in range(40):
+        a_picture(pictures / f"{shade:02}.png", shade)
+    here = Path(__file__).parent
+    code = SLOW_RUN.format(paths=[str(here), str(here.parent)])
+    for _ in range(2):
+        process = subprocess.Popen([sys.executable, "-c", code, str(pictures), str(out)])
+        before = out.stat().st_size if out.exists() else 0
+        for _ in range(400):
+            time.sleep(0.025)
+            if out.exists() and out.stat().st_size > before + 2000:
+                break
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        text = out.read_text()
+        assert text.endswith("\n") and all(json.loads(line) for line in text.splitlines())
+    with AnswerLog(out, resume=True) as log:
+        tally = label(items_of(pictures), SHADES, log=log)
+    assert 0 < tally.skipped < 40
+    images = [line["image"] for line in read_lines(out)]
+    assert sorted(images) == sorted(item.path for item in items_of(pictures))
+
+
+@settings(max_examples=60, deadline=None)
+@given(cut_answers=st.integers(0, 10**6), cut_ledger=st.integers(0, 10**6))
+def test_files_cut_anywhere_give_each_answer_once_after_resuming(
+    tmp_path_factory: pytest.TempPathFactory, cut_answers: int, cut_ledger: int
+) -> None:
+    folder = tmp_path_factory.mktemp("cut")
+    items = [Item(f"{i}.png", "picture", 10 + i, i) for i in range(5)]
+    out = folder / "answers.jsonl"
+
+    def reader(item: Item) -> list[dict]:
+        return [{"image": item.path, "ok": True, "n": k} for k in range(1 + item.bytes % 2)]
+
+    def run() -> int:
+        with AnswerLog(out, resume=True) as log:
+            todo = log.remaining(items)
+            for item in todo:
+                log.write(item, reader(item))
+        return len(todo)
+
+    assert run() == 5 and run() == 0
+    whole = sorted(out.read_text().splitlines())
+    for path, cut in ((out, cut_answers), (out.with_name("answers.jsonl.ledger"), cut_ledger)):
+        data = path.read_bytes()
+        path.write_bytes(data[: cut % (len(data) + 1)])
+    if not (out.stat().st_size and not out.with_name("answers.jsonl.ledger").exists()):
+        run()
+    assert sorted(out.read_text().splitlines()) == whole
+
+
+def test_resume_reads_again_what_changed_and_nothing_else(tmp_path: Path) -> None:
+    pictures = tmp_path / "p"
+    for shade in range(5):
+        a_picture(pictures / f"{shade}.png", shade)
+    out = tmp_path / "a.jsonl"
+
+    def run(options: str = "") -> int:
+        with AnswerLog(out, options=options, resume=out.exists()) as log:
+            return label(items_of(pictures), SHADES, log=log).files
+
+    assert run() == 5
+    assert run() == 0
+    os.utime(pictures / "1.png", (1, 1))  # touched, same content
+    assert run() == 0
+    a_picture(pictures / "2.png", 23)  # other content
+    assert run() == 1
+    (pictures / "3.png").rename(pictures / "renamed.png")
+    assert run() == 0
+    assert run("size 5") == 5  # read under other options
+    codes = {Path(line["image"]).name: line["case"]["code"] for line in read_lines(out)}
+    assert codes == {"0.png": CODES[0], "1.png": CODES[1], "2.png": CODES[3], "renamed.png": CODES[3],
+                     "4.png": CODES[0]}  # fmt: skip
+
+
+def test_an_output_that_is_there_is_never_overwritten(tmp_path: Path) -> None:
+    out = tmp_path / "notes.jsonl"
+    out.write_text('{"mine": 1}\n')
+    for resume in (False, True):
+        with pytest.raises(UsageError):
+            AnswerLog(out, resume=resume)
+        assert out.read_text() == '{"mine": 1}\n'
+    with pytest.raises(UsageError):
+        AnswerLog(tmp_path)
+
+
+def an_answer(path: Path, code: str | None) -> dict:
+    case = None if code is None else {"code": code, "name": code, "cue": "", "probability": 0.9}
+    return {"image": str(path), "ok": code is not None, "reason": None if code else "ambiguous", "case": case}
+
+
+def tree(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.dictionaries(
+        st.sampled_from(
+            ["a/x.jpg", "a/y.jpg", "b/x.jpg", "b/x.png", "e0-sune__x.jpg", "a/e1-sune-front__x.jpg"]
+        ),
+        st.sampled_from([*CODES, None]),
+        min_size=1,
+    ),
+    st.sampled_from(["copy", "rename"]),
+    st.booleans(),
+)
+def test_filing_overwrites_nothing_and_can_be_taken_back(
+    tmp_path_factory: pytest.TempPathFactory, named: dict, action: str, with_truth: bool
+) -> None:
+    root = tmp_path_factory.mktemp("filing")
+    for i, name in enumerate(named):
+        path = root / "in" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"picture %d" % i)
+        if with_truth:
+            path.with_suffix(".json").write_bytes(b"truth %d" % i)
+    before = tree(root)
+    answers = [an_answer(root / "in" / name, code) for name, code in named.items()]
+    wanted = plan(answers, action, root / "filed" if action == "copy" else None)
+    assert tree(root) == before  # a plan touches nothing
+    log = root.parent / f"{root.name}.log"
+    carry_out(wanted.steps, log)
+    after = tree(root)
+    if action == "copy":
+        assert before.items() <= after.items()
+        assert len(after) == len(before) + len(wanted.steps)
+    else:
+        assert sorted(after.values()) == sorted(before.values())
+    for step in wanted.steps:
+        if step.source.suffix != ".json":
+            assert str(named[str(step.source.relative_to(root / "in"))]) in str(step.target)
+    undone, left = undo(log)
+    assert (undone, left) == (len(wanted.steps), []) and tree(root) == before
+
+
+def test_filing_stops_before_a_name_that_came_up_meanwhile(tmp_path: Path) -> None:
+    source = tmp_path / "x.jpg"
+    source.write_bytes(b"1")
+    (step,) = plan([an_answer(source, "e0-sune")], "rename").steps
+    step.target.write_bytes(b"someone else's")
+    with pytest.raises(LastlookError, match="not overwritten"):
+        carry_out([step], tmp_path / "log")
+    assert source.read_bytes() == b"1" and step.target.read_bytes() == b"someone else's"
+
+
+def test_undo_leaves_alone_what_changed_and_refuses_other_files(tmp_path: Path) -> None:
+    source = tmp_path / "x.jpg"
+    source.write_bytes(b"1")
+    steps = plan([an_answer(source, "e0-sune")], "copy", tmp_path / "out").steps
+    carry_out(steps, tmp_path / "log")
+    steps[0].target.write_bytes(b"edited since")
+    assert undo(tmp_path / "log") == (0, [(steps[0].target, "has changed since")])
+    (tmp_path / "other").write_text("hello\nworld\n")
+    with pytest.raises(UsageError):
+        undo(tmp_path / "other")
+
+
+def test_the_table_reads_back(tmp_path: Path) -> None:
+    answers = [
+        read_shade(np.full((4, 4, 3), s, np.uint8), image=f'a "b", {s}\n.jpg').to_json_dict()
+        for s in (1, 250)
+    ]
+    rows = list(csv.DictReader(io.StringIO(answers_csv(answers), newline="")))
+    assert [row["image"] for row in rows] == [answer["image"] for answer in answers]
+    assert [(row["ok"], row["code"], row["reason"]) for row in rows] == [
+        ("yes", CODES[1], ""),
+        ("no", "", "no-cube"),
+    ]
+
+
+@pytest.mark.slow
+def test_a_dask_cluster_gives_the_same_answers(tmp_path: Path) -> None:
+    distributed = pytest.importorskip("distributed")
+    for shade in range(12):
+        a_picture(tmp_path / f"{shade:02}.png", shade)
+    items = items_of(tmp_path)
+    with (
+        distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
+        distributed.Client(cluster),
+    ):
+        far = [one.answers for one in outcomes(items, SHADES, jobs=2, backend="dask")]
+    assert far == [read_one(item, SHADES).answers for item in items]
