@@ -17,6 +17,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
+from itertools import pairwise
 from pathlib import Path
 
 from models.errors import LastlookError
@@ -56,14 +57,14 @@ class EffortModel:
         return _turn_cost(self, turn)
 
     def pair_cost(self, first: Turn, second: Turn) -> float:
-        """Cost added for doing ``second`` straight after ``first``: regrip, change of hand, two half turns."""
+        """Cost of ``second`` straight after ``first``: regrip, change of hand, two half turns."""
         return _pair_cost(self, first, second)
 
     def effort(self, moves: Moves) -> float:
         """Cost of a sequence; 0 for an empty one."""
         turns = tuple(moves)
         alone = sum(self.turn_cost(turn) for turn in turns)
-        return alone + sum(self.pair_cost(a, b) for a, b in zip(turns, turns[1:], strict=False))
+        return alone + sum(self.pair_cost(a, b) for a, b in pairwise(turns))
 
 
 def place_of(turn: Turn) -> str:

@@ -235,7 +235,7 @@ def _read_cache(path: Path) -> tuple[list[Entry], list[BadEntry]] | None:
 
 
 def write_atomically(path: Path, text: str) -> None:
-    """Write a file so that a reader finds the old one or the new one; a cache that cannot be written is no error."""
+    """Write a cache file so that a reader finds the old one or the new one; failing to write is no error."""
     name = ""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

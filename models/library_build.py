@@ -13,6 +13,7 @@ from pathlib import Path
 
 from models.cases import CASE_LIST
 from models.effort import load_effort
+from models.permutation import PERMUTATION_CASES, SOLVED_CODE
 from models.search import NO_CORE, Core, Found, Result, all_odd_codes, core_variants, find
 from models.sequences import read_cores, write_block
 
@@ -76,11 +77,29 @@ def build_even() -> Kept:
     return kept
 
 
+def build_permutation() -> Kept:
+    """Letters without a core in several sets of layers; the parity half round both wide-turn cores."""
+    kept: Kept = {}
+    letters = [c.code for c in PERMUTATION_CASES.values() if c.occurs_on(3) and c.code != SOLVED_CODE]
+    _take(kept, find(letters, size=3, depth=6, keep=2), 2)
+    for turns, depth in (("R U F", 8), ("R U D", 7), ("R U F D", 6), ("M U", 9), ("R U", 9), ("R F D", 7)):
+        result = find(letters, size=4, turns=turns, depth=depth, keep=2, by="effort")
+        _take(kept, result, 1, f"least effort of {turns} within {depth}+{depth}")
+    named = read_cores()
+    parity = [c.code for c in PERMUTATION_CASES.values() if c.occurs_on(4) and c.parity]
+    for name in ("swap-two", "swap-two-flat"):
+        cores = core_variants(Core(name, named[name]), angles=(0, 1))
+        _take(kept, find(parity, size=4, cores=cores, depth=5, keep=2), 2)
+        result = find(parity, size=4, cores=cores, turns="R U F", depth=7, keep=2, by="effort")
+        _take(kept, result, 1, "least effort of R U F within 7+7")
+    return kept
+
+
 def main(arguments: Sequence[str]) -> None:
     """Write the parts asked for into models/data."""
     folder = Path(__file__).parent / "data"
     load_effort()
-    parts = {"odd": build_odd, "even": build_even}
+    parts = {"odd": build_odd, "even": build_even, "permutation": build_permutation}
     for part in arguments or list(parts):
         if part not in parts:
             raise SystemExit(f"unknown part {part!r}; choose from {', '.join(parts)}")

@@ -10,8 +10,8 @@ parity. A class carries the name of the sequence that solves it.
   letters promise).
 * The 22 with parity have no letters of one mind; ours are ``par-CORNERS-EDGES``. CORNERS: ``solved``,
   ``adjacent`` (the two on the right are swapped) or ``diagonal`` (front right and back left); EDGES: which
-  edges lie in front, right, back and left, as ``rfbl``: front and right swapped. Of the frames that fit, the one
-  whose word comes first, where ``frbl`` itself would be alphabetical order f r b l.
+  edges lie in front, right, back and left: ``rfbl`` has front and right swapped. Of the words that fit a
+  class the first is taken, counting f before r before b before l.
 * A 2x2x2 has ``corners-adjacent`` and ``corners-diagonal``.
 """
 
@@ -141,26 +141,39 @@ def _corner_cases() -> dict[str, PermutationCase]:
 
 PERMUTATION_CASES: MappingProxyType[str, PermutationCase] = MappingProxyType({**_FULL, **_corner_cases()})
 """Code -> class: solved, the 21 letters, the 22 with parity, the two of the 2x2x2."""
-_CODES = tuple(_FULL)
+_CODES = tuple(PERMUTATION_CASES)
+
+
+def _corner_index() -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    index, angle = np.full(24, -1), np.zeros(24, np.int64)
+    for place, code in enumerate(_CODES):
+        if code == SOLVED_CODE or not PERMUTATION_CASES[code].edges:
+            moved = _moved()[0][:, :, int(_index(np.array(PERMUTATION_CASES[code].corners)))]
+            for a in reversed(range(4)):
+                index[moved[a]], angle[moved[a]] = place, a
+    return index, angle
+
+
+_CORNER_INDEX, _CORNER_ANGLE = _corner_index()
+
+
+def class_index_of(corners: NDArray[np.integer], edges: NDArray[np.integer] | None) -> NDArray[np.int64]:
+    """Place in ``PERMUTATION_CASES`` of arrangements (N, 4) of corners and edges (None for a 2x2x2)."""
+    c = _index(np.asarray(corners))
+    return _CORNER_INDEX[c] if edges is None else PERMUTATION_INDEX[c, _index(np.asarray(edges))]
 
 
 def permutation_of(state: LastLayer) -> tuple[str, int]:
     """(code, angle) of the arrangement of a last layer, whatever its twists and flips.
 
-    Angle: quarter turns ``y`` of the whole cube from the class's own state to how this one lies, a last turn of
-    the top layer left aside.
+    Angle: quarter turns ``y`` of the whole cube from the class's own state to how this one lies, a last
+    turn of the top layer left aside.
     """
-    corners = int(_index(np.array(state.corners)))
-    if state.edges:
-        place = corners, int(_index(np.array(state.edges)))
-        return _CODES[int(PERMUTATION_INDEX[place])], int(PERMUTATION_ANGLE[place])
-    for code in (SOLVED_CODE, "corners-adjacent", "corners-diagonal"):
-        start = int(_index(np.array(PERMUTATION_CASES[code].corners)))
-        moved = _moved()[0][:, :, start]
-        hit = np.argwhere(moved == corners)
-        if len(hit):
-            return code, int(hit[0][0])
-    raise AssertionError("every arrangement belongs to a class")
+    c = int(_index(np.array(state.corners)))
+    if not state.edges:
+        return _CODES[int(_CORNER_INDEX[c])], int(_CORNER_ANGLE[c])
+    e = int(_index(np.array(state.edges)))
+    return _CODES[int(PERMUTATION_INDEX[c, e])], int(PERMUTATION_ANGLE[c, e])
 
 
 def permutation_codes_for(size: int) -> tuple[str, ...]:

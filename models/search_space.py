@@ -44,7 +44,7 @@ class PieceModel:
     kind: NDArray[np.intp]
     top_corners: NDArray[np.intp]
     top_edges: NDArray[np.intp]
-    corner_slot: NDArray[np.int8]
+    corner_slot: NDArray[np.int16]
     corner_turn: NDArray[np.int8]
     edge_slot: NDArray[np.int16]
     edge_turn: NDArray[np.int8]
@@ -58,9 +58,10 @@ def piece_model(size: int, centres: bool) -> PieceModel:
     row, col = (np.arange(count) // n) % n, np.arange(count) % n
     row_end, col_end = (row == 0) | (row == n - 1), (col == 0) | (col == n - 1)
     cubies = _cubies(n)
-    corner_slot, corner_turn = np.full(count, -1, np.int8), np.full(count, -1, np.int8)
+    corner_slot, corner_turn = np.full(count, -1, np.int16), np.full(count, -1, np.int8)
     edge_slot, edge_turn = np.full(count, -1, np.int16), np.full(count, -1, np.int8)
-    below, kind = [], []
+    below: list[int] = []
+    kind: list[int] = []
     corners = [c for c in cubies if len(c) == 3]
     edges = [c for c in cubies if len(c) == 2]
     for slot, cubie in enumerate(corners):
@@ -74,9 +75,9 @@ def piece_model(size: int, centres: bool) -> PieceModel:
             below.append(cubie[0])
             kind.append(len(kind) + 6)
     if centres:
-        for sticker in np.flatnonzero(~row_end & ~col_end):
-            below.append(int(sticker))
-            kind.append(int(face[sticker]))
+        inside = np.flatnonzero(~row_end & ~col_end)
+        below += inside.tolist()
+        kind += face[inside].tolist()
     top_edges = edge_positions(n)[:, :, 0].ravel() if n > 2 else np.zeros(0, np.intp)
     return PieceModel(
         n,
@@ -115,7 +116,7 @@ def destination(permutation: NDArray[np.integer]) -> NDArray[np.intp]:
 
 
 def turn_set(names: Sequence[str] | str, size: int) -> tuple[Turn, ...]:
-    """Quarter and half turns of the layers named: ``"R U"``, ``"R U F"``, ``"R U M"``, ``"Rw U"``, ``"2R U"``.
+    """Quarter and half turns of the layers named: ``"R U"``, ``"R U M"``, ``"Rw U"``, ``"2R U"``.
 
     Raises ``UsageError`` for rotations and for nothing at all, ``NotationError`` for what is no turn.
     """
@@ -189,7 +190,7 @@ class Space:
         return out
 
 
-def _follows(turns: Sequence[Turn]) -> NDArray[np.bool_]:
+def follows(turns: Sequence[Turn]) -> NDArray[np.bool_]:
     """follows[b, a]: turn b may stand straight after turn a in a canonical sequence."""
     order = {layer: i for i, layer in enumerate(dict.fromkeys((t.base, t.depth, t.inner) for t in turns))}
     rank = [order[t.base, t.depth, t.inner] for t in turns]
@@ -203,12 +204,12 @@ def _follows(turns: Sequence[Turn]) -> NDArray[np.bool_]:
 
 def estimate(turns: Sequence[Turn], depth: int) -> int:
     """How many sequences `enumerate_space` will list."""
-    follows = _follows(turns).astype(np.int64)
+    after = follows(turns).astype(np.int64)
     level = np.array([int(not _top_only(t)) for t in turns], dtype=np.int64)
     total = 1
     for _ in range(depth):
         total += int(level.sum())
-        level = follows @ level
+        level = after @ level
     return total
 
 
@@ -232,7 +233,7 @@ def enumerate_space(turns: Sequence[Turn], size: int, depth: int) -> Space:
     positions = np.empty((len(home), total), dtype=dtype)
     parent, last = np.zeros(total, np.int32), np.full(total, -1, np.int8)
     positions[:, 0] = home
-    follows = _follows(ordered)
+    after = follows(ordered)
     starts, at = [0, 1], 1
     for d in range(depth):
         begin, end = starts[d], starts[d + 1]
@@ -240,7 +241,7 @@ def enumerate_space(turns: Sequence[Turn], size: int, depth: int) -> Space:
             if d == 0:
                 rows = np.zeros(0 if _top_only(ordered[t]) else 1, dtype=np.int64)
             else:
-                rows = begin + np.flatnonzero(follows[t][last[begin:end]])
+                rows = begin + np.flatnonzero(after[t][last[begin:end]])
             stop = at + len(rows)
             table = tables[t].astype(dtype)
             for piece in range(len(home)):

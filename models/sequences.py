@@ -127,8 +127,8 @@ def read_blocks(text: str) -> Iterator[tuple[int, dict[str, object] | str]]:
     """(line, table or what is wrong with it) of each ``[[sequence]]`` block of a text."""
     starts = [m.start() for m in _HEADER.finditer(text)]
     head = text[: starts[0]] if starts else text
-    for number, line in enumerate(head.splitlines(), 1):
-        if line.strip() and not line.lstrip().startswith("#"):
+    for number, row in enumerate(head.splitlines(), 1):
+        if row.strip() and not row.lstrip().startswith("#"):
             yield number, "stands outside any [[sequence]] block"
             break
     for start, end in zip(starts, [*starts[1:], len(text)], strict=True):

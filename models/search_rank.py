@@ -1,0 +1,100 @@
+"""Keep the best of the sequences a search meets, and write them out, each executed by the engine."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.cube import moves_permutation
+from models.effort import EffortModel
+from models.errors import LastlookError
+from models.notation import Moves
+from models.search_meet import TARGETS, IntArray, Meetings, pick
+from models.search_result import Found, Result
+from models.search_space import Space
+from models.sequences import solved_class
+
+
+class Ranked:
+    """The best meetings of each wanted case, pruned as they come."""
+
+    def __init__(self, result: Result, space: Space, keep: int, by: str, size: int) -> None:
+        self.result, self.space, self.keep, self.by, self.size = result, space, keep, by, size
+        self.wanted = {TARGETS[code]: code for code in result.cases}
+        self.pool: dict[str, list[Meetings]] = {code: [] for code in result.cases}
+
+    def add(self, batch: Meetings) -> None:
+        """Take the pairs that solve a wanted case, as many as may matter."""
+        self.result.meetings += len(batch.target)
+        wanted = np.isin(batch.target, list(self.wanted))
+        if not wanted.any():
+            return
+        batch = pick(batch, np.flatnonzero(wanted))
+        order = np.argsort(batch.target, kind="stable")
+        edges = np.flatnonzero(np.diff(batch.target[order])) + 1
+        for rows in np.split(order, edges):
+            code = self.wanted[int(batch.target[rows[0]])]
+            self._count(code, batch.turns[rows])
+            self.pool[code].append(pick(batch, self._best(batch, rows)))
+
+    def _count(self, code: str, turns: NDArray[np.int16]) -> None:
+        case = self.result.cases[code]
+        fewest = int(turns.min())
+        if case.shortest is None or fewest < case.shortest:
+            case.shortest, case.minimal = fewest, 0
+        if fewest == case.shortest:
+            case.minimal += int((turns == fewest).sum())
+
+    def _best(self, batch: Meetings, rows: IntArray) -> IntArray:
+        turns, effort = batch.turns[rows], batch.effort[rows]
+        if not self.keep:
+            fewest: IntArray = rows[turns == turns.min()]
+            return fewest
+        ranks = (effort, turns) if self.by == "length" else (turns, effort)
+        # some to spare: different pairs may make one and the same sequence
+        best: IntArray = rows[np.lexsort(ranks)[: 8 * self.keep + 24]]
+        return best
+
+    def write_out(self, model: EffortModel) -> None:
+        """Turn what is left into sequences, each executed on the size asked."""
+        for code, batches in self.pool.items():
+            case = self.result.cases[code]
+            ranked = sorted(
+                (self._rank(int(b.turns[k]), float(b.effort[k])), n, k)
+                for n, b in enumerate(batches)
+                for k in range(len(b.setup))
+            )
+            seen: set[Moves] = set()
+            for _, n, k in ranked:
+                batch = batches[n]
+                if not self.keep and int(batch.turns[k]) != case.shortest:
+                    continue
+                if self.keep and len(case.found) >= self.keep:
+                    break
+                setup = self.space.moves(int(batch.setup[k]))
+                finish = self.space.moves(int(batch.finish[k])).inverse()
+                moves = (setup + batch.core.moves + finish).cancelled()
+                if moves in seen or is_padded(setup, batch.core.moves, finish, self.size):
+                    continue
+                seen.add(moves)
+                if solved_class(moves, self.size)[0] != code:
+                    raise LastlookError(f"{moves} does not solve {code}: a fault of lastlook, please report")
+                turns, effort = int(batch.turns[k]), model.effort(moves)
+                case.found.append(Found(code, setup, batch.core, finish, moves, turns, effort))
+
+    def _rank(self, turns: int, effort: float) -> tuple[float, float]:
+        return (turns, effort) if self.by == "length" else (effort, turns)
+
+
+def is_padded(setup: Moves, core: Moves, finish: Moves, size: int) -> bool:
+    """True when a turn of the setup and its undoing in the finish can both be left out to the same effect."""
+    whole = None
+    for i, turn in enumerate(setup):
+        for k, back in enumerate(finish):
+            if back != turn.inverse():
+                continue
+            whole = moves_permutation(setup + core + finish, size) if whole is None else whole
+            shorter = setup[:i] + setup[i + 1 :] + core + finish[:k] + finish[k + 1 :]
+            if bool((moves_permutation(shorter, size) == whole).all()):
+                return True
+    return False

@@ -1,0 +1,113 @@
+"""What a search is given and gives back: cores, found sequences, the result and what it proves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from models.notation import Moves, Turn
+
+Progress = Callable[[float, str], None]
+"""Called with the share done (0..1) and a few words."""
+
+
+@dataclass(frozen=True)
+class Core:
+    """A core as it is used in one search: its name, its moves, and how it was changed."""
+
+    name: str
+    moves: Moves
+    mirrored: bool = False
+    inverted: bool = False
+    angle: int = 0
+
+    def __str__(self) -> str:
+        said = [self.name or "no core"]
+        said += ["mirrored"] * self.mirrored + ["inverted"] * self.inverted
+        return " ".join([*said, *([("y", "y2", "y'")[self.angle - 1]] if self.angle else [])])
+
+
+NO_CORE = Core("", Moves(()))
+
+
+def core_variants(
+    core: Core, *, mirrored: bool = False, inverted: bool = False, angles: Sequence[int] = (0,)
+) -> tuple[Core, ...]:
+    """The core as given and, where asked, its mirror image, its inverse, both, and each from other angles."""
+    out: dict[Moves, Core] = {}
+    for mirror in (False, True) if mirrored else (False,):
+        for inverse in (False, True) if inverted else (False,):
+            for angle in angles:
+                moves = core.moves.mirrored() if mirror else core.moves
+                moves = moves.inverse() if inverse else moves
+                moves = moves.rotated(("", "y", "y2", "y'")[angle % 4])
+                out.setdefault(moves, Core(core.name, moves, mirror, inverse, angle % 4))
+    return tuple(out.values())
+
+
+@dataclass(frozen=True)
+class Found:
+    """One sequence: ``setup``, ``core`` and ``finish``; ``moves`` is all three with the seams cancelled.
+
+    ``code``: the case it solves. ``turns``: setup and finish turns together after cancellation (what
+    the core does not account for). ``effort``: of ``moves``, by the model the search was given.
+    """
+
+    code: str
+    setup: Moves
+    core: Core
+    finish: Moves
+    moves: Moves
+    turns: int
+    effort: float
+
+    @property
+    def length(self) -> int:
+        """Turns of the whole sequence, each counted once."""
+        return len(self.moves)
+
+
+@dataclass
+class CaseResult:
+    """What was found for one case. ``shortest``: fewest setup + finish turns, or None; ``minimal``: how many
+    sequences have that number; ``found``: those kept, best first by the order asked."""
+
+    code: str
+    shortest: int | None = None
+    minimal: int = 0
+    found: list[Found] = field(default_factory=list)
+
+
+@dataclass
+class Result:
+    """The outcome of a search. ``complete`` is False when it was stopped before its end.
+
+    ``searched``: every pair of setup and finish with at most this many turns together was tried.
+    ``depth``: the most turns of a setup, and of a finish. ``meetings``: pairs that leave the rest alone.
+    """
+
+    size: int
+    depth: int
+    turns: tuple[Turn, ...]
+    cores: tuple[Core, ...]
+    cases: dict[str, CaseResult]
+    complete: bool = True
+    searched: int = 0
+    sequences: int = 0
+    meetings: int = 0
+
+    def proof(self, code: str) -> str:
+        """What this search proves about the case, in one sentence."""
+        layers = " ".join(dict.fromkeys(str(Turn(t.base, 1, t.depth, t.inner)) for t in self.turns))
+        bare = all(not core.moves for core in self.cores)
+        within = f"{self.depth}+{self.depth}"
+        if not self.complete:
+            within = f"{self.searched} together, {within} at most"
+        what = f"turns of {layers}, " + ("no core" if bare else "round " + " | ".join(map(str, self.cores)))
+        shortest = self.cases[code].shortest
+        if shortest is None:
+            return f"none within {within} {what}, searched exhaustively"
+        if shortest > self.searched:
+            return f"found within {within} {what}; the search was stopped before it proved this the shortest"
+        noun = "turns" if bare else "setup and finish turns"
+        return f"shortest: {shortest} {noun}; all of {within} {what}, searched exhaustively"
