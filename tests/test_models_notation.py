@@ -124,6 +124,7 @@ def test_article_12a5_and_12a6_on_worked_lists(text: str, obtm: int, etm: int) -
 
 
 @given(sequences(), sequences())
+@settings(deadline=None)
 def test_counts_add_up_and_survive_mirror_inverse_and_rotation(a: Moves, b: Moves) -> None:
     assert (a + b).obtm == a.obtm + b.obtm and (a + b).etm == a.etm + b.etm
     for other in (a.inverse(), a.mirrored(), a.rotated("x y")):
@@ -142,11 +143,13 @@ def test_an_inner_slice_counts_as_the_two_block_turns_it_is() -> None:
 
 
 @given(sequences())
+@settings(deadline=None)
 def test_printed_and_read_again_a_sequence_is_itself(moves: Moves) -> None:
     assert parse_moves(str(moves)) == moves
 
 
 @given(st.lists(st.builds(Turn, st.sampled_from(FACES), st.integers(1, 3)), max_size=20))
+@settings(deadline=None)
 def test_face_turns_need_no_blanks_between_them(found: list[Turn]) -> None:
     assert parse_moves("".join(map(str, found))) == Moves(tuple(found))
 
@@ -197,7 +200,7 @@ def _throw_at_parser(text: str) -> None:
 
 
 @given(st.text(max_size=60))
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 def test_any_text_gives_turns_or_the_notation_error(text: str) -> None:
     _throw_at_parser(text)
 
@@ -233,12 +236,14 @@ def test_a_very_long_text_is_refused_in_one_line() -> None:
 
 
 @given(sequences(max_depth=3))
+@settings(deadline=None)
 def test_the_inverse_undoes(moves: Moves) -> None:
     assert (moves_permutation(moves + moves.inverse(), 5) == range(150)).all()
     assert moves.inverse().inverse() == moves
 
 
 @given(sequences(max_depth=3), st.integers(4, 5))
+@settings(deadline=None)
 def test_the_mirror_is_the_conjugate_by_the_reflection(moves: Moves, size: int) -> None:
     """Reflecting every sticker in the middle plane, turning and reflecting back is the mirrored sequence."""
     centres, _ = sticker_positions(size)
@@ -250,6 +255,7 @@ def test_the_mirror_is_the_conjugate_by_the_reflection(moves: Moves, size: int) 
 
 
 @given(sequences(max_depth=3), rotations, st.integers(4, 5))
+@settings(deadline=None)
 def test_rotated_does_what_rotation_turns_and_rotation_back_do(moves: Moves, r: Moves, size: int) -> None:
     long_way = moves_permutation(r + moves + r.inverse(), size)
     assert (moves_permutation(moves.rotated(r), size) == long_way).all()
@@ -264,6 +270,7 @@ def test_a_rotation_by_y_brings_the_back_to_the_right() -> None:
 
 
 @given(sequences(max_depth=3), st.integers(4, 5))
+@settings(deadline=None)
 def test_cancelling_and_moving_rotations_keep_the_effect(moves: Moves, size: int) -> None:
     effect = moves_permutation(moves, size)
     short, last = moves.cancelled(), moves.rotations_last()
@@ -277,6 +284,7 @@ def test_cancelling_and_moving_rotations_keep_the_effect(moves: Moves, size: int
 
 
 @given(sequences())
+@settings(deadline=None)
 def test_a_sequence_and_its_inverse_cancel_to_nothing(moves: Moves) -> None:
     assert (moves + moves.inverse()).cancelled() == Moves()
 
