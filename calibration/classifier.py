@@ -18,6 +18,10 @@ from calibration.profile import ColourModel
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Selection = NDArray[np.bool_] | NDArray[np.intp]
+#: Sharpness of the bend below full white; larger is sharper.
+SHOULDER = 4.0
+#: How many stickers the usual shares of glare count beside those of a face.
+FACE_STICKERS = 12.0
 _LOG_2PI = float(np.log(2.0 * np.pi))
 
 
@@ -98,6 +102,7 @@ def sticker_loglik(
     cell_cov: Floats,
     measure_var: Floats,
     outlier_share: Floats,
+    variant_share: Floats,
 ) -> StickerScores:
     """Log-likelihood of each colour for each sticker: a mixture over variants, cover and outliers.
 
@@ -105,6 +110,7 @@ def sticker_loglik(
     cell_mean (S, F, 6, 3), cell_cov (S, F, 6, 3, 3): where each colour lies on each face, for S modes
     measure_var (N, 3): variance of the features from noise in the pixels
     outlier_share (N,): prior that the pixels are anything, 0..1
+    variant_share (S, F, G): prior of each variant on each face, adding up to 1
     """
     modes, faces = cell_mean.shape[:2]
     count = len(features)
@@ -112,13 +118,15 @@ def sticker_loglik(
     # glare adds the light's colour (white of this face) in linear light
     linear = np.exp(cell_mean)
     lit = linear[..., None, :] + levels[:, None] * linear[:, :, :1, None, :]
-    centre = np.log(lit)  # (S, F, 6, G, 3)
-    slope = linear[..., None, :] / lit
+    # and the sensor ends at 1: a smooth shoulder, so that no colour is expected brighter than white can be
+    over = (lit / (1.0 + model.floor)) ** SHOULDER
+    centre = np.log(lit) - np.log1p(over) / SHOULDER  # (S, F, 6, G, 3)
+    slope = linear[..., None, :] / lit / (1.0 + over)
     cov = slope[..., None] * cell_cov[:, :, :, None] * slope[..., None, :]
     cov = cov + model.sticker_cov[:, None] + model.variant_cov  # (S, F, 6, G, 3, 3)
     parts = np.empty((modes, count, 6, len(levels)))
     stray = np.empty((modes, count))
-    log_share = np.log(model.glare_share) - 1.5 * _LOG_2PI
+    log_share = np.log(variant_share) - 1.5 * _LOG_2PI
     cover_precision, cover_log_det = inverse_and_log_det(model.cover_cov)
     log_cover = np.log(max(model.cover_share, 1e-12)) - 0.5 * (float(cover_log_det) + 3.0 * _LOG_2PI)
     log_anything = np.log(outlier_share) - np.log(model.outlier_volume)
@@ -128,7 +136,7 @@ def sticker_loglik(
         precision, log_det = inverse_and_log_det(own)  # (S, R, 6, G)
         off = features[rows][None, :, None, None, :] - centre[:, face, None]
         distance = quadratic(off, precision)
-        parts[:, rows] = log_share - 0.5 * (distance + log_det)
+        parts[:, rows] = log_share[:, face, None, None] - 0.5 * (distance + log_det)
         bare = features[rows] - (cell_mean[:, face, None, 0] + model.cover_mean)
         covered = log_cover - 0.5 * np.einsum("sri,ij,srj->sr", bare, cover_precision, bare)
         stray[:, rows] = np.logaddexp(covered, log_anything[rows])
@@ -137,6 +145,22 @@ def sticker_loglik(
     share = np.exp(parts - top[..., None])
     total = share.sum(axis=-1) + np.exp(stray[..., None] - top)
     return StickerScores(top + np.log(total), share / total[..., None], centre, slope)
+
+
+def face_variants(
+    model: ColourModel, face_of: Ints, responsibility: Floats, share: Floats, faces: int
+) -> Floats:
+    """Prior of the variants on each face (S, F, G), learned from the face itself: glare comes in patches.
+
+    responsibility (S, N, 6) and share (S, N, 6, G) as found so far. The profile's ``glare_share`` counts as
+    FACE_STICKERS stickers beside those of the face.
+    """
+    found = np.einsum("snk,snkg->sng", responsibility, share)
+    out = np.empty((len(found), faces, found.shape[-1]))
+    for face in range(faces):
+        out[:, face] = found[:, face_of == face].sum(axis=1) + FACE_STICKERS * model.glare_share
+    normalised: Floats = out / out.sum(axis=-1, keepdims=True)
+    return normalised
 
 
 def quadratic(off: Floats, precision: Floats) -> Floats:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classifier import sticker_loglik
+from calibration.classifier import StickerScores, face_variants, sticker_loglik
 from calibration.light import LightFit, Prepared, group_information, information, posterior, prepare
 from calibration.profile import ColourModel, Profile
 
@@ -39,14 +39,15 @@ class LabelledPicture:
 
 def solve_picture(
     model: ColourModel, prepared: Prepared, picture: LabelledPicture, steps: int = 3
-) -> tuple[LightFit, Floats]:
-    """Light of one picture given its labels, and the share (N, G) of each variant, sticker by sticker."""
+) -> tuple[LightFit, Floats, StickerScores]:
+    """Light of one picture given its labels, the share (N, G) of each variant by sticker, and the scores."""
     faces = int(picture.face_of.max()) + 1
     known = np.zeros((1, len(picture.labels), 6))
     known[0, np.arange(len(picture.labels)), picture.labels] = picture.weight
     first = group_information(model, picture.features, picture.face_of, picture.labels, faces)
     light = posterior(prepared, first[0][None], first[1][None])
     outliers = np.full(len(picture.labels), model.outlier_share)
+    shares = np.broadcast_to(model.glare_share, (1, faces, len(model.glare_share)))
     for _ in range(steps):
         scores = sticker_loglik(
             model,
@@ -56,7 +57,9 @@ def solve_picture(
             light.cell_cov,
             picture.measure_var,
             outliers,
+            shares,
         )
+        shares = face_variants(model, picture.face_of, known, scores.share, faces)
         light = posterior(
             prepared,
             *information(
@@ -70,7 +73,7 @@ def solve_picture(
             ),
         )
     share: Floats = scores.share[0, np.arange(len(picture.labels)), picture.labels]
-    return light, share * picture.weight[:, None]
+    return light, share * picture.weight[:, None], scores
 
 
 def fit_model(
@@ -97,12 +100,12 @@ def fit_model(
         variants = 200.0 * anchor.glare_share
         solved = []
         for picture in pictures:
-            light, share = solve_picture(model, prepared, picture)
+            light, share, scores = solve_picture(model, prepared, picture)
             variants += share[picture.weight >= 0.5].sum(axis=0)
-            solved.append((picture, share[:, 0], light))
+            solved.append((picture, share[:, 0], light, scores))
             means.append(light.mean[0, :18])
         centre = np.mean(means, axis=0)
-        for picture, clean, light in solved:
+        for picture, clean, light, scores in solved:
             mean, cov = light.mean[0], light.cov[0]
             off = mean[:18] - centre
             picture_moment += np.outer(off, off) + cov[:18, :18]
@@ -120,7 +123,10 @@ def fit_model(
                     cell_count[k] += 1.0
                     rows &= picture.weight >= 0.5
                     total = float(clean[rows].sum())
-                    rest = picture.features[rows] - light.cell_mean[0, face, k]
+                    slope = scores.slope[0, face, k, 0]
+                    if slope.min() < 0.5:  # near the sensor's end stickers look more alike than they are
+                        continue
+                    rest = (picture.features[rows] - scores.centre[0, face, k, 0]) / slope
                     sticker_moment[k] += (clean[rows, None] * rest).T @ rest
                     sticker_moment[k] += total * light.cell_cov[0, face, k]
                     sticker_count[k] += total

@@ -18,7 +18,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classifier import StickerScores, sticker_loglik
+from calibration.classifier import StickerScores, face_variants, sticker_loglik
 from calibration.colour import log_light
 from calibration.light import (
     LightFit,
@@ -194,7 +194,7 @@ def _label_prior(seen: _Seen, modes: _Modes, profile: Profile, size: int, mirror
     return out
 
 
-def _score(seen: _Seen, model: ColourModel, light: LightFit) -> StickerScores:
+def _score(seen: _Seen, model: ColourModel, light: LightFit, shares: Floats) -> StickerScores:
     return sticker_loglik(
         model,
         seen.features,
@@ -203,6 +203,7 @@ def _score(seen: _Seen, model: ColourModel, light: LightFit) -> StickerScores:
         light.cell_cov,
         seen.measure_var,
         seen.outlier_share,
+        shares,
     )
 
 
@@ -253,8 +254,10 @@ def read_stickers(
     modes = _start(seen, prepared, profile, size, tries, mirror)
     prior = _label_prior(seen, modes, profile, size, mirror)
     light = _first_light(seen, prepared, model, prior)
+    faces = len(seen.faces)
+    shares = np.broadcast_to(model.glare_share, (len(prior), faces, len(model.glare_share)))
     for _ in range(EM_STEPS):
-        scores = _score(seen, model, light)
+        scores = _score(seen, model, light, shares)
         joint = prior + scores.loglik
         evidence = log_sum(joint).sum(axis=1) + light.log_occam
         keep = evidence > evidence.max() - 3.0 * KEEP_NATS
@@ -263,7 +266,8 @@ def read_stickers(
             modes = _Modes(modes.tops[keep], modes.colours[keep], modes.log_start[keep])
         responsibility = np.exp(joint - log_sum(joint)[..., None])
         light = _update(seen, prepared, model, responsibility, scores, light.cell_mean)
-    return _decode_modes(samples, profile, seen, prepared, modes, light, front, mirror)
+        shares = face_variants(model, seen.face_of, responsibility, scores.share, faces)
+    return _decode_modes(samples, profile, seen, prepared, modes, light, shares, front, mirror)
 
 
 def _first_light(seen: _Seen, prepared: Prepared, model: ColourModel, prior: Floats) -> LightFit:
@@ -282,6 +286,7 @@ def _decode_modes(
     prepared: Prepared,
     modes: _Modes,
     light: LightFit,
+    shares: Floats,
     front: int,
     mirror: bool,
 ) -> Reading:
@@ -296,7 +301,7 @@ def _decode_modes(
             mirror=mirror,
         )
 
-    scores = _score(seen, model, light)
+    scores = _score(seen, model, light, shares)
     loglik = scores.loglik
     first = [decoded(loglik[s], int(modes.tops[s])) for s in range(len(modes.tops))]
     weight = np.array([p.log_evidence for p in first]) + light.log_occam / model.temperature
@@ -304,7 +309,8 @@ def _decode_modes(
     marginals = np.stack([first[s].marginals.reshape(-1, 6)[seen.place] for s in keep])
     light, scores = light.chosen(keep), scores.chosen(keep)
     light = _update(seen, prepared, model, marginals, scores, light.cell_mean)
-    scores = _score(seen, model, light)
+    shares = face_variants(model, seen.face_of, marginals, scores.share, len(seen.faces))
+    scores = _score(seen, model, light, shares)
     loglik = scores.loglik
     final = [decoded(loglik[i], int(modes.tops[s])) for i, s in enumerate(keep)]
     price = light.log_occam / model.temperature
