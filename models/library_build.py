@@ -83,15 +83,15 @@ def build_permutation() -> Kept:
     letters = [c.code for c in PERMUTATION_CASES.values() if c.occurs_on(3) and c.code != SOLVED_CODE]
     _take(kept, find(letters, size=3, depth=6, keep=2), 2)
     for turns, depth in (("R U F", 8), ("R U D", 7), ("R U F D", 6), ("M U", 9), ("R U", 9), ("R F D", 7)):
-        result = find(letters, size=4, turns=turns, depth=depth, keep=2, by="effort")
-        _take(kept, result, 1, f"least effort of {turns} within {depth}+{depth}")
+        result = find(letters, size=4, turns=turns, depth=depth, keep=3, by="effort")
+        _take(kept, result, 3 if turns == "R U F" else 1, f"least effort of {turns} within {depth}+{depth}")
     named = read_cores()
     parity = [c.code for c in PERMUTATION_CASES.values() if c.occurs_on(4) and c.parity]
     for name in ("swap-two", "swap-two-flat"):
         cores = core_variants(Core(name, named[name]), angles=(0, 1))
         _take(kept, find(parity, size=4, cores=cores, depth=5, keep=2), 2)
         result = find(parity, size=4, cores=cores, turns="R U F", depth=7, keep=2, by="effort")
-        _take(kept, result, 1, "least effort of R U F within 7+7")
+        _take(kept, result, 2, "least effort of R U F within 7+7")
     return kept
 
 
