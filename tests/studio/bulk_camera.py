@@ -34,8 +34,8 @@ def sample_camera(rng: np.random.Generator, count: int, height: int = 360) -> di
     wb = np.exp(rng.normal(0, 1, (n, 3)) * np.array([0.13, 0.03, 0.15]))
     follow = rng.beta(3, 1.5, n)  # how far the camera corrects the light's cast (grey world), 0..1
     p = {
-        "ev": rng.normal(0, 0.55, n), "meter_cube": rng.random(n) * (rng.random(n) < 0.5), "meter_centre": rng.random(n),
-        "target": rng.uniform(0.13, 0.28, n), "wb": wb, "follow": follow,
+        "ev": rng.normal(-0.1, 0.42, n), "meter_cube": rng.random(n) * (rng.random(n) < 0.5), "meter_centre": rng.random(n),
+        "target": rng.uniform(0.11, 0.24, n), "wb": wb, "follow": follow,
         "vignette": some(0.6, rng.uniform(0, 0.45, n)),
         "focus": some(0.45, k * np.abs(rng.normal(0, 1.6, n))),
         "motion": some(0.22, k * _log_uniform(rng, 2, 16, n)), "motion_angle": rng.uniform(0, np.pi, n),

@@ -420,7 +420,7 @@ def cover(b: Builder, rng: Rng, cube: V, cam: V, half: float, right: V, down: V,
     x = unit(np.cross(down + right * rng.normal(0, 0.5), tilt))
     rows = np.stack([x, np.cross(tilt, x), tilt])
     m = any_material(rng) | {"id": 3}
-    kind = rng.choice(["card", "block", "bar", "slab"])
+    kind = rng.choice(["card", "block", "bar", "slab"], p=[0.38, 0.27, 0.2, 0.15])
     if kind == "card":
         if rng.random() < 0.4:
             m |= {"tex": int(rng.choice([TEXT, GRID, BLOBS])), "p": float(rng.integers(2, 6)), "p2": float(rng.integers(2, 6)), "scale": 0.8}

@@ -42,7 +42,7 @@ __device__ bt::Scene load_scene(const Args& A, int b, float* sm) {
 
 constexpr int SHARED_FLOATS = bt::CAM_N + bt::MAX_PRIM * (bt::PRIM_N + bt::BOX_N) + bt::MAX_CUBE * bt::CUBE_N + bt::MAX_LIGHT * bt::LIGHT_N;
 
-__global__ void __launch_bounds__(128) render_kernel(Args A) {
+__global__ void __launch_bounds__(128, 4) render_kernel(Args A) {
     extern __shared__ float sm[];
     int b = blockIdx.z;
     bt::Scene S = load_scene(A, b, sm);
