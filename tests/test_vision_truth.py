@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -98,11 +99,10 @@ def test_not_json_not_there_and_nothing_to_score(tmp_path: Path) -> None:
         truths_in(tmp_path / "nowhere")
 
 
-def test_the_smallest_truth_file_the_readme_shows(tmp_path: Path) -> None:
-    """A picture labelled by hand: n, the top face and the top rows of the sides."""
-    state = LastLayer.after("R U R' U R U2 R'", 3)
-    rows = rows_of(state)
-    small = {"n": 3, "facelets": {"U": rows["U"], **{face: rows[face][:1] for face in "FRBL"}}}
-    (tmp_path / "x.json").write_text(json.dumps(small))
+def test_the_truth_file_in_the_readme(tmp_path: Path) -> None:
+    """A picture labelled by hand: n, the top face and the top rows of the sides. Made by R U R' U R U2 R'."""
+    (block,) = re.findall(r"```json\n(.*?)```", (SAMPLES.parent / "README.md").read_text(), re.DOTALL)
+    (tmp_path / "x.json").write_text(block)
     truth = truth_of(tmp_path / "x.jpg")
-    assert truth.code == case_of(state)[0].code and truth.is_settled
+    assert truth.code == case_of(LastLayer.after("R U R' U R U2 R'", 3))[0].code
+    assert truth.is_settled and truth.tags == ("dim",)

@@ -1,0 +1,233 @@
+"""The command line: one line for every mistake, the documented exit statuses, light and documented help."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from dataclasses import replace
+from io import BytesIO
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import typer
+from truth_answers import answer_of_truth
+
+import vision.pipeline
+from vision.answer import Answer
+from vision.cli import build_app, explain_import_error, run
+
+ROOT = Path(__file__).parent.parent
+SAMPLES = ROOT / "sample_images"
+
+
+def commands() -> dict[str, set[str]]:
+    """Command name -> its options, out of the application itself."""
+    group = typer.main.get_command(build_app())
+    return {
+        name: {option for parameter in command.params for option in parameter.opts if option.startswith("--")}
+        for name, command in group.commands.items()  # type: ignore[attr-defined]
+    }
+
+
+def documented() -> list[tuple[str, str, set[str]]]:
+    """(file, command, options) of every ``lastlook COMMAND ...`` line in the code of the two documents."""
+    found = []
+    for name in ("README.md", "DEVELOPERS.md"):
+        text = (ROOT / name).read_text()
+        code = re.findall(r"```.*?```|`[^`\n]+`", text, re.DOTALL)
+        for line in "\n".join(code).splitlines():
+            for used in re.finditer(r"\blastlook ([a-z]+)([^|;&`]*)", line):
+                found.append((name, used[1], set(re.findall(r"(--[a-z][a-z-]*)", used[2]))))
+    return found
+
+
+def test_what_the_documents_show_exists() -> None:
+    have = commands()
+    shown = documented()
+    assert shown
+    for where, command, options in shown:
+        assert command in have, f"{where} shows 'lastlook {command}'"
+        assert options <= have[command] | {"--help"}, (
+            f"{where}: 'lastlook {command}' has no {options - have[command]}"
+        )
+
+
+def test_every_command_is_in_the_readme() -> None:
+    shown = {command for where, command, _ in documented() if where == "README.md"}
+    assert set(commands()) <= shown
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["read", "--help"], ["score", "--help"], ["--version"]])
+def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
+    code = (
+        "import sys; from vision.cli import run; status = run(sys.argv[1:]);"
+        "heavy = {'cv2', 'sklearn', 'scipy', 'joblib'} & set(sys.modules);"
+        "sys.exit(f'loaded {heavy}' if heavy else status)"
+    )
+    done = subprocess.run([sys.executable, "-c", code, *arguments], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout
+
+
+def one_line(capsys: pytest.CaptureFixture[str]) -> str:
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.count("\n") == 1 and captured.err.startswith("lastlook: ")
+    return captured.err
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["nonsense"],
+        ["read"],
+        ["read", "x.jpg", "--nonsense"],
+        ["read", "x.jpg", "--size", "9"],
+        ["read", "x.jpg", "--front", "upside"],
+        ["read", "x.jpg", "--save", "x.txt"],
+        ["read", "x.jpg", "y.jpg", "--save", "z.png"],
+        ["score"],
+        ["score", ".", "--sheet", "page.txt"],
+    ],
+)
+def test_wrong_usage_is_one_line_and_2(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(arguments) == 2
+    one_line(capsys)
+
+
+def by_name(image_bgr: np.ndarray, *, image: str, **options: object) -> Answer:
+    """Stands in for the pipeline: answers by the picture's name."""
+    assert image_bgr.ndim == 3 and options["library"] is not None
+    name = Path(image).stem
+    if name == "open":
+        return Answer(image=image, ok=False, reason="ambiguous", size=4)
+    if name == "nothing":
+        return Answer(image=image, ok=False, reason="no-cube")
+    return replace(answer_of_truth(SAMPLES / "01-large-on-desk.jpg"), image=image)
+
+
+@pytest.fixture
+def pictures(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setattr(vision.pipeline, "read_picture", by_name)
+    monkeypatch.chdir(tmp_path)
+    data = (SAMPLES / "01-large-on-desk.jpg").read_bytes()
+    for name in ("named", "open", "nothing"):
+        (tmp_path / f"{name}.jpg").write_bytes(data)
+    (tmp_path / "cut.jpg").write_bytes(data[:9000])
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    ("names", "status"),
+    [("named", 0), ("open", 3), ("nothing", 4), ("cut", 1), ("missing", 1), ("named open", 3),
+     ("open nothing named", 4), ("named cut nothing", 1)],
+)  # fmt: skip
+def test_exit_status_and_the_other_pictures_still_answered(
+    names: str, status: int, pictures: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    paths = [f"{name}.jpg" for name in names.split()]
+    assert run(["read", *paths, "--json"]) == status
+    captured = capsys.readouterr()
+    answered = [json.loads(line)["image"] for line in captured.out.splitlines()]
+    broken = [path for path in paths if path in ("cut.jpg", "missing.jpg")]
+    assert answered == [path for path in paths if path not in broken]
+    assert [line.split(":")[1].strip() for line in captured.err.splitlines()] == broken
+
+
+def test_text_for_a_person_ends_with_the_caution(pictures: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["read", "named.jpg", "open.jpg"]) == 3
+    out = capsys.readouterr().out
+    assert "named.jpg" in out and "e1-antisune-left" in out and "Several cases fit" in out
+    assert out.strip().splitlines()[-1].startswith("Wrists and fingers tire")
+
+
+def test_standard_input(
+    pictures: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Input:
+        buffer = BytesIO((pictures / "named.jpg").read_bytes())
+
+    monkeypatch.setattr(sys, "stdin", Input)
+    assert run(["read", "-", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["image"] == "-"
+
+
+def test_saved_pictures(pictures: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["read", "named.jpg", "--save", "out.png"]) == 0
+    photo = cv2.imread("named.jpg")
+    saved = cv2.imread("out.png")
+    assert saved.shape[0] == photo.shape[0] and saved.shape[1] > photo.shape[1]
+    (pictures / "many").mkdir()
+    (pictures / "again").mkdir()
+    (pictures / "again" / "named.jpg").write_bytes((pictures / "named.jpg").read_bytes())
+    assert run(["read", "named.jpg", "open.jpg", "again/named.jpg", "--save", "many"]) == 3
+    assert len(list((pictures / "many").iterdir())) == 3  # two of one name do not overwrite each other
+    assert not [path for path in pictures.iterdir() if path.name.startswith(".")]  # no half-written file
+    capsys.readouterr()
+    assert run(["read", "named.jpg", "--save", "nowhere/out.png"]) == 1
+    assert "nowhere/out.png: cannot be written" in capsys.readouterr().err
+
+
+def test_large_pictures_are_answered_in_their_own_pixels(
+    pictures: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A 4800 pixel wide picture may be read smaller; the quad must still be in its own pixels."""
+    small = cv2.imread("named.jpg")
+    cv2.imwrite("large.jpg", cv2.resize(small, None, fx=4, fy=4))
+    sizes = []
+
+    def in_proportion(image_bgr: np.ndarray, *, image: str, **_: object) -> Answer:
+        sizes.append(image_bgr.shape[1])
+        return answer_of_truth(SAMPLES / "01-large-on-desk.jpg").scaled(image_bgr.shape[1] / small.shape[1])
+
+    monkeypatch.setattr(vision.pipeline, "read_picture", in_proportion)
+    quads = []
+    for name in ("named.jpg", "large.jpg"):
+        assert run(["read", name, "--json"]) == 0
+        quads.append(np.array(json.loads(capsys.readouterr().out)["top"]["quad"]))
+    assert np.abs((quads[0] + 0.5) * 4 - 0.5 - quads[1]).max() < 0.1
+    assert sizes[1] < 4 * sizes[0]
+
+
+def test_a_bug_is_one_line_too(pictures: Path, monkeypatch, capsys: pytest.CaptureFixture[str]) -> None:
+    def breaks(*_: object, **__: object) -> Answer:
+        raise ZeroDivisionError("1/0\nand more")
+
+    monkeypatch.setattr(vision.pipeline, "read_picture", breaks)
+    monkeypatch.delenv("LASTLOOK_DEBUG", raising=False)
+    assert run(["read", "named.jpg"]) == 1
+    assert "ZeroDivisionError" in one_line(capsys)
+
+
+def test_a_missing_system_library_is_one_line_naming_the_package(tmp_path: Path) -> None:
+    """What import cv2 says on a bare Linux, given by a stand-in for the module."""
+    text = "libGL.so.1: cannot open shared object file: No such file or directory"
+    (tmp_path / "cv2.py").write_text(f"raise ImportError({text!r})\n")
+    path = os.pathsep.join([str(tmp_path), str(ROOT)])
+    done = subprocess.run(
+        [sys.executable, "-m", "vision", "read", str(SAMPLES / "01-large-on-desk.jpg")],
+        env={**os.environ, "PYTHONPATH": path}, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 1 and done.stdout == ""
+    assert done.stderr.count("\n") == 1 and "libgl1" in done.stderr and "libGL.so.1" in done.stderr
+
+
+def test_a_missing_package_is_named() -> None:
+    line = explain_import_error(ModuleNotFoundError("No module named 'sklearn'", name="sklearn"))
+    assert "sklearn" in line and "pip install" in line
+
+
+def test_a_pipe_that_closes_early_is_quiet() -> None:
+    done = subprocess.run(
+        f"{sys.executable} -m vision read --help | head -c 1",
+        shell=True,
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+    )
+    assert done.stderr == ""
