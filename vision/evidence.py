@@ -10,7 +10,6 @@ did, everything is dropped.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -18,7 +17,6 @@ from numpy.typing import NDArray
 
 from models.decode import Posterior, decode
 from models.decode_doubt import alternatives
-from vision.pose import FACE_NORMALS, cube_rotations, face_points
 
 Floats = NDArray[np.float64]
 
@@ -31,6 +29,8 @@ SETTLE_FRAMES: Final = 3
 LEAST_TOP_SEEN: Final = 0.42
 CONFLICT_FRAMES: Final = 3
 CONFLICT_STICKERS: Final = 3
+TOP_SURE: Final = 0.9999
+TOP_VERDICTS: Final = 3
 _SURE: Final = 3.0
 """Nats by which a sticker's best colour must lead to count in a conflict."""
 
@@ -64,7 +64,14 @@ class Evidence:
         self._streak = 0
         self._last: tuple[str, int] | None = None
         self._settled = False
+        self._top_votes: tuple[int, int] | None = None
         self.frames = 0
+
+    @property
+    def sure_top(self) -> int | None:
+        """The face that is the last layer's, once several verdicts in a row were certain of it."""
+        votes = self._top_votes
+        return votes[0] if votes is not None and votes[1] >= TOP_VERDICTS else None
 
     @property
     def seen(self) -> NDArray[np.bool_]:
@@ -84,6 +91,7 @@ class Evidence:
         centred = loglik - loglik.mean(axis=3, keepdims=True)
         if self._contradicts(centred, coverage):
             self._conflicts += 1
+            self._streak, self._settled = 0, False
             if self._conflicts >= CONFLICT_FRAMES:
                 self.drop()
             return False
@@ -113,25 +121,7 @@ class Evidence:
         self._weight[:] = 0
         self._coverage[:] = 0
         self._conflicts = self._streak = self.frames = 0
-        self._last, self._settled = None, False
-
-    def relabel(self, turn: Floats) -> None:
-        """The track goes on under other face names: ``turn`` as in ``CubePose.relabelled``."""
-        index = sticker_places(self.size)[_rotation_index(turn)]
-        n = self.size
-        for name in ("_sum", "_weight", "_coverage"):
-            values = getattr(self, name)
-            setattr(self, name, values.reshape(6 * n * n, -1)[index].reshape(values.shape))
-        self._last = None
-
-    def agreement(self, loglik: Floats, coverage: NDArray[np.floating]) -> float:
-        """Mean over the stickers in view and known of log p(both show one colour), against chance, nats."""
-        known = (self._weight > 0.5) & (coverage > 0.3)
-        if not known.any():
-            return 0.0
-        old = _normalised(self._sum[known] / self._weight[known][:, None])
-        new = _normalised(loglik[known])
-        return float(np.log((old * new).sum(1) * 6 + 1e-9).mean())
+        self._last, self._settled, self._top_votes = None, False, None
 
     def verdict(self, tops: tuple[int, ...], front: int) -> Verdict | None:
         """Decode everything known; ``tops`` are faces that may be the last layer's. None before any frame."""
@@ -150,6 +140,7 @@ class Evidence:
             reason = "not-last-layer"
         elif top_seen < LEAST_TOP_SEEN:
             reason = "top-hidden"
+        self._vote(posterior, reason)
         named = reason in (None, "ambiguous")
         now = (code, posterior.top)
         good = reason is None and p >= SETTLE_FROM
@@ -161,28 +152,11 @@ class Evidence:
             self._settled = False
         return Verdict(posterior, reason, self._settled, code if named else None, p if named else 0.0)
 
-
-def _normalised(loglik: Floats) -> Floats:
-    weights = np.exp(loglik - loglik.max(axis=1, keepdims=True))
-    return np.asarray(weights / weights.sum(axis=1, keepdims=True))
-
-
-def _rotation_index(turn: Floats) -> int:
-    return int(np.argmax(np.einsum("kij,ij->k", cube_rotations(), turn)))
-
-
-@lru_cache(maxsize=8)
-def sticker_places(size: int) -> NDArray[np.intp]:
-    """(24, 6 n n): for each of ``cube_rotations()``, the flat old sticker that each new one is."""
-    n = size
-    steps = (np.arange(n) + 0.5) / n
-    rows, cols = np.meshgrid(steps, steps, indexing="ij")
-    centres = np.concatenate([face_points(f, cols, rows).reshape(-1, 3) for f in range(6)])
-    normals = np.repeat(FACE_NORMALS, n * n, axis=0)
-    outer = centres + normals  # tells the faces of one corner apart
-    known = {tuple(np.round(place * 4 * n).astype(int)): i for i, place in enumerate(outer)}
-    index = np.empty((24, 6 * n * n), dtype=np.intp)
-    for k, turn in enumerate(cube_rotations()):
-        index[k] = [known[tuple(np.round(place * 4 * n).astype(int))] for place in outer @ turn.T]
-    index.setflags(write=False)
-    return index
+    def _vote(self, posterior: Posterior, reason: str | None) -> None:
+        top = posterior.top
+        if reason in ("not-last-layer", "top-hidden") or posterior.top_probabilities[top] < TOP_SURE:
+            self._top_votes = None
+        elif self._top_votes is not None and self._top_votes[0] == top:
+            self._top_votes = (top, self._top_votes[1] + 1)
+        else:
+            self._top_votes = (top, 1)

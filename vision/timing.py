@@ -2,14 +2,13 @@
 
 A state machine over one observation a frame, with no picture in it. Each event lies between two frames: it
 is put in the middle of the two and can be off by half their distance; a duration can be off by both of its
-ends. Frames that were dropped or untracked widen that distance by themselves.
+ends together. Frames that were dropped or not tracked widen that distance by themselves.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from typing import Final, Literal
+from dataclasses import dataclass
+from typing import Final, Literal, Protocol
 
 Phase = Literal["idle", "settled", "running", "finished"]
 Result = Literal["done", "unfinished", "lost"]
@@ -19,24 +18,25 @@ AWAY_S: Final = 4.0
 LONGEST_S: Final = 120.0
 CALM_S: Final = 1.2
 """When the old case stands there again, unturned for so long, the "first turn" was none (a hand, a slip)."""
-STAND_FRAMES: Final = 3
-"""One colour on top must stand so many frames; the time counts from the first of them."""
+
+
+class State(Protocol):
+    """A settled state; two looks at one state may differ in labelling, so they are asked, not compared."""
+
+    def same_as(self, other: State) -> bool: ...
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
-    """What one frame tells.
+class Instant:
+    """Something happened after ``after_s`` and by ``by_s``, in seconds of the source's clock."""
 
-    ``time_s`` of the frame; ``tracked``; ``turning``: a layer is off its rest or has just moved;
-    ``settled``: anything hashable that names the settled state, or None; ``one_colour``: whether the face in
-    view that is or was on top shows the last layer's colour alone, None where it cannot be told.
-    """
+    after_s: float
+    by_s: float
 
-    time_s: float
-    tracked: bool
-    turning: bool
-    settled: object | None
-    one_colour: bool | None
+    def until(self, later: Instant) -> Span:
+        """The duration between the middles of two instants, and how far it can be off."""
+        middle = (later.after_s + later.by_s - self.after_s - self.by_s) / 2
+        return Span(max(middle, 0.0), (self.by_s - self.after_s + later.by_s - later.after_s) / 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,58 +48,57 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
-class Timed:
-    """An attempt that has ended. ``settled`` is what stood when it began, ``settled_s`` when."""
+class Seen:
+    """What is known at one frame.
 
-    settled: object
-    settled_s: float
-    recognition: Span | None
+    ``turning``: a layer is off its rest; ``settled``: the settled state and ``settled_at`` when it settled
+    (which may be some frames back); ``rested``: when the last turn came to rest, None while one is under way;
+    ``one_colour``: the top face shows one colour since then.
+    """
+
+    time_s: float
+    tracked: bool
+    turning: bool = False
+    settled: State | None = None
+    settled_at: Instant | None = None
+    rested: Instant | None = None
+    one_colour: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """An attempt that has ended: what stood when it began, the two durations as far as they were reached."""
+
+    settled: State
+    settled_at: Instant
+    recognition: Span
     execution: Span | None
     result: Result
 
 
-@dataclass(slots=True)
-class _Instant:
-    """Something happened after ``after_s`` and by ``by_s``."""
-
-    after_s: float
-    by_s: float
-
-    def to(self, later: _Instant) -> Span:
-        middle = (later.after_s + later.by_s - self.after_s - self.by_s) / 2
-        return Span(max(middle, 0.0), (self.by_s - self.after_s + later.by_s - later.after_s) / 2)
-
-
-@dataclass(slots=True)
 class AttemptTimer:
-    """Feed :meth:`see` with every frame in order; finished attempts come back from it.
+    """Feed :meth:`see` with every frame in order; attempts that have ended come back from it."""
 
-    ``on_first_turn`` is called when a first turn is taken to have happened.
-    """
-
-    on_first_turn: Callable[[], None] | None = None
-    phase: Phase = "idle"
-    _settled: object | None = None
-    _settled_at: _Instant = field(default_factory=lambda: _Instant(0.0, 0.0))
-    _turn_at: _Instant | None = None
-    _still_s: float = 0.0
-    _seen_s: float = 0.0
-    _last_s: float | None = None
-    _colour_since: _Instant | None = None
-    _colour_frames: int = 0
-    _not_colour_s: float = 0.0
-    _calm_since_s: float | None = None
+    def __init__(self) -> None:
+        self.phase: Phase = "idle"
+        self._settled: State | None = None
+        self._settled_at = Instant(0.0, 0.0)
+        self._turn_at = Instant(0.0, 0.0)
+        self._still_s = 0.0
+        self._seen_s = 0.0
+        self._last_s: float | None = None
+        self._calm_since_s: float | None = None
 
     @property
-    def settled(self) -> object | None:
-        """The state that the running attempt began with."""
+    def settled(self) -> State | None:
+        """The state that the attempt began with."""
         return self._settled
 
-    def running_for(self, now_s: float) -> float | None:
-        """Seconds since the first turn, or since the case was settled; None while idle."""
+    def running_s(self, now_s: float) -> float | None:
+        """Seconds since the case was settled, or since the first turn; None while neither counts."""
         if self.phase == "settled":
             return max(0.0, now_s - self._settled_at.by_s)
-        if self.phase == "running" and self._turn_at is not None:
+        if self.phase == "running":
             return max(0.0, now_s - self._turn_at.by_s)
         return None
 
@@ -107,97 +106,72 @@ class AttemptTimer:
         """Take one frame in; returns the attempt that ended with it, if one did."""
         if self._last_s is not None and seen.time_s < self._last_s:
             self.forget()
-        before_s = self._last_s if self._last_s is not None else seen.time_s
         self._last_s = seen.time_s
         out: Timed | None = None
         if self.phase in ("idle", "finished"):
-            self._maybe_begin(seen, before_s)
+            self._maybe_begin(seen)
         elif self.phase == "settled":
-            out = self._while_settled(seen)
+            self._while_settled(seen)
         else:
             out = self._while_running(seen)
         if seen.tracked:
             self._seen_s = seen.time_s
             if not seen.turning:
                 self._still_s = seen.time_s
-            if seen.one_colour is not True:
-                self._not_colour_s = seen.time_s
         return out
 
     def forget(self) -> None:
-        """Drop the running attempt without a result (a jump in time, another source)."""
-        self.phase, self._settled, self._turn_at, self._last_s = "idle", None, None, None
-        self._colour_since, self._colour_frames, self._calm_since_s = None, 0, None
+        """Drop the attempt without a result."""
+        self.phase, self._settled, self._last_s, self._calm_since_s = "idle", None, None, None
 
     def stop(self) -> Timed | None:
-        """The source has ended; a running attempt comes back unfinished."""
+        """The source has ended; an attempt under way comes back unfinished."""
         out = self._ended("unfinished") if self.phase == "running" else None
         self.forget()
         return out
 
-    def _maybe_begin(self, seen: Seen, before_s: float) -> None:
-        if seen.settled is None or seen.turning or not seen.tracked:
+    def _maybe_begin(self, seen: Seen) -> None:
+        if seen.settled is None or seen.settled_at is None or seen.turning or not seen.tracked:
             return
-        if self.phase == "finished" and seen.settled == self._settled:
+        if self.phase == "finished" and self._settled is not None and seen.settled.same_as(self._settled):
             return
-        if seen.one_colour:  # nothing left to do
-            self._settled = seen.settled
+        self._settled = seen.settled
+        if seen.one_colour:  # nothing is left to do
             self.phase = "finished"
             return
-        self.phase, self._settled = "settled", seen.settled
-        self._settled_at = _Instant(before_s, seen.time_s)
-        self._still_s = seen.time_s
-        self._turn_at, self._colour_since, self._colour_frames, self._calm_since_s = None, None, 0, None
+        self.phase, self._settled_at = "settled", seen.settled_at
+        self._calm_since_s = None
 
-    def _while_settled(self, seen: Seen) -> Timed | None:
-        changed = seen.settled is not None and seen.settled != self._settled
-        if seen.turning or changed:
-            self._turn_at = _Instant(self._still_s, seen.time_s)
-            self.phase = "running"
-            self._not_colour_s = self._still_s
-            if self.on_first_turn is not None:
-                self.on_first_turn()
-            return self._while_running(seen)
-        if seen.time_s - self._seen_s > AWAY_S and not seen.tracked:
-            self.forget()  # put down before a turn was made: no attempt
-        return None
+    def _while_settled(self, seen: Seen) -> None:
+        assert self._settled is not None
+        if seen.turning or (seen.settled is not None and not seen.settled.same_as(self._settled)):
+            self._turn_at = Instant(max(self._still_s, self._settled_at.after_s), seen.time_s)
+            self.phase, self._calm_since_s = "running", None
+        elif not seen.tracked and seen.time_s - self._seen_s > AWAY_S:
+            self.forget()  # put away before a turn was made: no attempt
 
     def _while_running(self, seen: Seen) -> Timed | None:
-        if seen.turning or not seen.tracked or seen.settled != self._settled:
+        assert self._settled is not None
+        at_rest = seen.tracked and not seen.turning and seen.rested is not None
+        if at_rest and seen.one_colour and seen.rested and seen.rested.by_s >= self._turn_at.by_s:
+            return self._ended("done", seen.rested)
+        same = seen.settled is not None and seen.settled.same_as(self._settled)
+        if seen.turning or not seen.tracked or not same:
             self._calm_since_s = None
         elif self._calm_since_s is None:
             self._calm_since_s = seen.time_s
-        elif seen.time_s - self._calm_since_s > CALM_S and not seen.one_colour:
-            self.phase, self._turn_at, self._calm_since_s = "settled", None, None
+        elif seen.time_s - self._calm_since_s > CALM_S:
+            self.phase, self._calm_since_s = "settled", None
             return None
-        if seen.tracked and seen.one_colour and not seen.turning:
-            if self._colour_since is None:
-                self._colour_since = _Instant(self._not_colour_s, seen.time_s)
-                self._colour_frames = 0
-            self._colour_frames += 1
-            if self._colour_frames >= STAND_FRAMES:
-                return self._ended("done")
-        elif seen.turning or seen.one_colour is False:
-            self._colour_since = None
         if not seen.tracked and seen.time_s - self._seen_s > AWAY_S:
             return self._ended("lost")
-        assert self._turn_at is not None
         if seen.time_s - self._turn_at.by_s > LONGEST_S:
             return self._ended("unfinished")
         return None
 
-    def _ended(self, result: Result) -> Timed:
-        assert self._turn_at is not None and self._settled is not None
-        execution = None
-        if result == "done" and self._colour_since is not None:
-            execution = self._turn_at.to(self._colour_since)
-        out = Timed(
-            self._settled,
-            self._settled_at.by_s,
-            self._settled_at.to(self._turn_at),
-            execution,
-            result,
-        )
-        self.phase = "finished"
-        self._turn_at, self._colour_since, self._calm_since_s = None, None, None
-        return out
+    def _ended(self, result: Result, at: Instant | None = None) -> Timed:
+        assert self._settled is not None
+        execution = None if at is None else self._turn_at.until(at)
+        recognition = self._settled_at.until(self._turn_at)
+        self.phase, self._calm_since_s = "finished", None
+        return Timed(self._settled, self._settled_at, recognition, execution, result)

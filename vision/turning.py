@@ -25,6 +25,9 @@ OUTSIDE: Final = 0.25
 LEAST_ANGLE_RAD: Final = float(np.radians(2.5))
 LEAST_EXPLAINED: Final = 0.3
 REST_FRAMES: Final = 2
+QUIET_FIT: Final = 0.88
+QUIET_RAD: Final = float(np.radians(1.5))
+QUIET_EXPLAINED: Final = 0.2
 LONGEST_TURN_FRAMES: Final = 60
 
 
@@ -90,27 +93,40 @@ def turned_slice(misfit: Floats, angles_rad: Floats, explained: Floats) -> Slice
 class TurnWatch:
     """From frame to frame: still, turning, or just come to rest."""
 
-    def __init__(self) -> None:
+    def __init__(self, size: int) -> None:
         self.turning = False
+        self._usual = np.zeros((3, size))
         self._quiet = 0
         self._frames = 0
 
-    def see(self, motion: SliceMotion | None, at_rest: bool | None) -> State:
-        """``motion`` of this frame against the kept look; ``at_rest``: whether the frame's seams run straight
-        through and it looks like the frame before (None: not known). Returns "rested" once, in the frame
-        in which a turn is over and the cube must be looked at anew."""
+    def see(self, misfit: Floats, angles_rad: Floats, explained: Floats, fit: float) -> State:
+        """One tracked frame, fields as in ``Tracked`` (while turning: against the frame before). Returns
+        "rested" in the frame in which a turn is taken to be over: nothing has moved for ``REST_FRAMES``."""
         if not self.turning:
+            off = angles_rad - self._usual
+            sharp = np.where(np.abs(off) < np.abs(angles_rad), off, angles_rad)
+            motion = turned_slice(misfit, sharp, explained)
+            # slow drifts are other things than turns: shading, a layer's misturn coming into view
+            self._usual += 0.3 * (np.clip(angles_rad, -0.1, 0.1) - self._usual)
             if motion is None:
                 return "still"
             self.turning, self._quiet, self._frames = True, 0, 0
             return "turning"
         self._frames += 1
-        self._quiet = self._quiet + 1 if at_rest else 0
+        moving = np.abs(angles_rad) * (explained > QUIET_EXPLAINED)
+        quiet = fit > QUIET_FIT and float(moving.max()) < QUIET_RAD and _most(misfit) < OTHER_LOOK
+        self._quiet = self._quiet + 1 if quiet else 0
         if self._quiet >= REST_FRAMES or self._frames > LONGEST_TURN_FRAMES:
             self.turning = False
+            self._usual[:] = 0
             return "rested"
         return "turning"
 
-    def reset(self) -> None:
-        """The track was lost or begun anew."""
-        self.turning, self._quiet, self._frames = False, 0, 0
+    def go_on(self) -> None:
+        """What looked like rest was none: a layer still stands off."""
+        self.turning, self._quiet = True, 0
+
+
+def _most(misfit: Floats) -> float:
+    known = misfit[np.isfinite(misfit)]
+    return float(known.max()) if len(known) else 0.0

@@ -1,0 +1,166 @@
+"""From the stickers of single frames to a verdict over all of them; off the frame loop when it is live.
+
+Reading one frame's stickers costs more than tracking it, so a live view hands the newest samples to a thread
+and goes on showing pictures; a recording that is worked off without a window waits for each reading.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.profile import Profile
+from calibration.reading import read_stickers
+from calibration.samples import StickerSamples
+from models.decode_doubt import alternatives, next_view
+from vision.evidence import Evidence, Verdict
+
+SOLVED: Final = "e0-solved"
+ONE_COLOUR_FROM: Final = 0.9
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """One frame's stickers. ``epoch`` counts how often the evidence has been dropped, ``number`` frames;
+    ``weight`` (6, n, n) how much each sticker's word counts, 0..1; ``front`` the face held to be the front."""
+
+    number: int
+    epoch: int
+    time_s: float
+    samples: StickerSamples
+    weight: NDArray[np.float64]
+    front: int
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """What is known after a job. ``one_colour`` whether this frame by itself shows a top face of one colour;
+    ``contradicted`` that the frame spoke against what was known; ``next_view`` as in the answer format."""
+
+    number: int
+    epoch: int
+    time_s: float
+    verdict: Verdict | None
+    one_colour: bool
+    contradicted: bool
+    mirrored_probability: float
+    next_view: str | None
+    top_look: tuple[int, ...]
+
+
+class Reasoner:
+    """Takes jobs, gives outcomes. ``background`` runs them in a thread, of which only the newest waits."""
+
+    def __init__(self, profile: Profile, *, background: bool) -> None:
+        self._profile = profile
+        self._evidence: Evidence | None = None
+        self._epoch = -1
+        self._waiting: Job | None = None
+        self._done: Outcome | None = None
+        self._failure: BaseException | None = None
+        self._stop = False
+        self._changed = threading.Condition()
+        self._thread: threading.Thread | None = None
+        if background:
+            self._thread = threading.Thread(target=self._run, name="lastlook-reader", daemon=True)
+            self._thread.start()
+
+    @property
+    def busy(self) -> bool:
+        """Whether a job is waiting; a caller may spare itself the sampling."""
+        return self._waiting is not None
+
+    def offer(self, job: Job) -> None:
+        """Hand over a job; in the background an older one that still waits is given up."""
+        if self._thread is None:
+            self._done = self._work(job)
+            return
+        with self._changed:
+            self._waiting = job
+            self._changed.notify()
+
+    def collect(self) -> Outcome | None:
+        """The newest outcome not yet collected."""
+        with self._changed:
+            if self._failure is not None:
+                raise self._failure
+            done, self._done = self._done, None
+        return done
+
+    def close(self) -> None:
+        """End the thread."""
+        with self._changed:
+            self._stop = True
+            self._changed.notify()
+        if self._thread is not None:
+            self._thread.join(2.0)
+
+    def _run(self) -> None:
+        while True:
+            with self._changed:
+                while self._waiting is None and not self._stop:
+                    self._changed.wait()
+                if self._stop:
+                    return
+                job, self._waiting = self._waiting, None
+            assert job is not None
+            try:
+                outcome = self._work(job)
+            except Exception as error:
+                with self._changed:
+                    self._failure = error
+                return
+            with self._changed:
+                self._done = outcome
+
+    def _work(self, job: Job) -> Outcome:
+        size = job.samples.size
+        if self._evidence is None or job.epoch != self._epoch or self._evidence.size != size:
+            self._evidence = Evidence(
+                size, self._profile.scheme, temperature=float(self._profile.model.temperature)
+            )
+            self._epoch = job.epoch
+        evidence = self._evidence
+        if not (job.samples.coverage > 0.05).any():
+            return Outcome(job.number, job.epoch, job.time_s, None, False, False, 0.0, None, ())
+        sure_top = evidence.sure_top
+        reading = read_stickers(
+            job.samples, self._profile, tops=None if sure_top is None else (sure_top,), front=job.front
+        )
+        before = evidence.frames
+        taken = evidence.add(reading.loglik, job.samples.coverage * job.weight)
+        alone = reading.posterior
+        one_colour = False
+        if alone.case_probabilities[SOLVED] > ONE_COLOUR_FROM:
+            top_seen = float(job.samples.coverage[alone.top].mean())
+            one_colour = top_seen > 0.6 and max(alternatives(alone).values()) < alone.log_evidence
+        tops = (
+            (sure_top,)
+            if sure_top is not None
+            else tuple(int(f) for f in np.unique(np.nonzero(evidence.seen)[0]))
+        )
+        verdict = evidence.verdict(tops, job.front)
+        view = None
+        look: tuple[int, ...] = ()
+        mirrored = 0.0
+        if verdict is not None:
+            posterior = verdict.posterior
+            mirrored = posterior.mirrored_probability
+            look = tuple(int(c) for c in posterior.marginals[posterior.top].argmax(-1).ravel())
+            if not verdict.settled and verdict.reason in (None, "ambiguous"):
+                view = next_view(posterior)
+        return Outcome(
+            job.number,
+            job.epoch,
+            job.time_s,
+            verdict,
+            one_colour,
+            not taken and before > 0,
+            mirrored,
+            view,
+            look,
+        )

@@ -1,0 +1,382 @@
+"""One frame after another: find, follow, read, add up, time. No window and no printing in here."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.profile import Profile
+from vision.evidence import Verdict
+from vision.holding import front_face, labelled, nearest_labelling, view_weight
+from vision.locate import find_cubes
+from vision.pose import CubePose
+from vision.reasoner import SOLVED, Job, Outcome, Reasoner
+from vision.sample import sample_stickers
+from vision.seeker import Find, Seeker, Sighting
+from vision.stream import StreamFrame
+from vision.timing import AttemptTimer, Instant, Phase, Seen, State, Timed
+from vision.track import Tracked, Tracker
+from vision.turning import TurnWatch
+
+Image = NDArray[np.uint8]
+
+SETTLED_READ_EVERY: Final = 6
+CARRY_FRAMES: Final = 20
+CARRY_RAD: Final = float(np.radians(40))
+CHECK_UNSETTLED_S: Final = 1.0
+CHECK_SETTLED_S: Final = 4.0
+MIRROR_FROM: Final = 0.995
+MIRROR_READS: Final = 4
+SLID_CELLS: Final = 0.3
+RECENT_FRAMES: Final = 16
+
+
+@dataclass(frozen=True, slots=True)
+class SettledState:
+    """A settled case. ``labels`` counts how often the faces were named anew; looks compare only within one."""
+
+    code: str
+    labels: int
+    look: tuple[int, ...]
+
+    def same_as(self, other: State) -> bool:
+        """Whether the two can be one and the same state of the cube."""
+        if not isinstance(other, SettledState) or self.code != other.code:
+            return False
+        return self.labels != other.labels or self.look == other.look
+
+
+@dataclass(frozen=True, eq=False)
+class FrameReport:
+    """What is known at one frame. ``image_bgr`` is put right where the source is mirrored; ``pose`` in the
+    track's labelling, ``top`` and ``front`` faces of it; ``ended`` an attempt that ended in this frame."""
+
+    number: int
+    time_s: float
+    image_bgr: Image
+    mirrored: bool
+    pose: CubePose | None
+    verdict: Verdict | None
+    settled: bool
+    turning: bool
+    top: int | None
+    front: int
+    next_view: str | None
+    phase: Phase
+    running_s: float | None
+    ended: Timed | None
+    newly_settled: bool
+
+    @property
+    def case(self) -> str | None:
+        """The best code, None while a picture is refused or nothing was read yet."""
+        return self.verdict.case if self.verdict is not None and self.pose is not None else None
+
+    @property
+    def probability(self) -> float:
+        """Of ``case``; 0 without one."""
+        return self.verdict.probability if self.case is not None and self.verdict is not None else 0.0
+
+    def quad_xy(self) -> NDArray[np.float64] | None:
+        """Corners (4, 2) of the top face, back-left, back-right, front-right, front-left, in pixels of the
+        source's own frame."""
+        if self.pose is None or self.top is None:
+            return None
+        quad = labelled(self.pose, self.top, self.front).face_quad_xy("U")
+        if self.mirrored:
+            quad = quad.copy()
+            quad[:, 0] = self.image_bgr.shape[1] - quad[:, 0]
+        return quad
+
+
+@dataclass(eq=False)
+class _Known:
+    """What the last outcome left behind."""
+
+    outcome: Outcome | None = None
+    settled_at: Instant | None = None
+    one_colour: int = 0
+    mirror_reads: int = 0
+    last_read: int = -1000
+    times: deque[float] = field(default_factory=lambda: deque(maxlen=8))
+
+
+class Watcher:
+    """Feed :meth:`step` with frames. ``live`` searches and reads in threads; else every frame waits for both.
+
+    ``size`` fixes the number of layers, ``front`` is one of ``holding.FRONTS``; ``find`` finds cubes;
+    ``read_every`` frames are read at most once so many (1: each one).
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        *,
+        size: int | None = None,
+        front: str | None = None,
+        live: bool = False,
+        find: Find = find_cubes,
+        read_every: int = 1,
+    ) -> None:
+        self.front_wanted = front
+        self.mirrored = False
+        self.timer = AttemptTimer()
+        self._size = size
+        self._live = live
+        self._read_every = read_every
+        self._seeker = Seeker(find, background=live)
+        self._reasoner = Reasoner(profile, background=live)
+        self._tracker: Tracker | None = None
+        self._turns: TurnWatch | None = None
+        self._recent: deque[tuple[int, Image]] = deque(maxlen=RECENT_FRAMES)
+        self._poses: deque[tuple[int, CubePose]] = deque(maxlen=RECENT_FRAMES)
+        self._epoch = self._labels = 0
+        self._front = 2
+        self._known = _Known()
+        self._rested: Instant | None = None
+        self._checked_s = 0.0
+        self._seen_s = 0.0
+        self._was_settled = False
+
+    def close(self) -> None:
+        """End the threads."""
+        self._seeker.close()
+        self._reasoner.close()
+
+    def turn_over(self) -> None:
+        """Take the source for mirrored, or no longer; everything begins anew."""
+        self.mirrored = not self.mirrored
+        self._lose()
+        self._poses.clear()
+        self._recent.clear()
+        self._renamed()
+        self.timer.forget()
+
+    def step(self, frame: StreamFrame) -> FrameReport:
+        """Take one frame in."""
+        image = frame.image_bgr if not self.mirrored else np.asarray(cv2.flip(frame.image_bgr, 1), np.uint8)
+        self._recent.append((frame.index, image))
+        tracked = self._follow(frame, image)
+        turning = False
+        if tracked is not None:
+            self._known.times.append(frame.time_s)
+            self._poses.append((frame.index, tracked.pose))
+            turning = self._watch_turns(tracked, frame, image)
+            self._checks(frame, image, turning)
+            tracked_pose: CubePose | None = self._tracker.pose if self._tracker else tracked.pose
+        else:
+            tracked_pose = None
+        if tracked_pose is not None and not turning:
+            self._read(tracked_pose, frame, image)
+        if self._take_outcome():
+            return self.step(frame)
+        return self._report(frame, image, tracked_pose, turning)
+
+    # where the cube is
+
+    def _follow(self, frame: StreamFrame, image: Image) -> Tracked | None:
+        tracked = self._tracker.follow(image) if self._tracker is not None else None
+        if tracked is None and self._tracker is not None and not self._live:
+            self._tracker = None
+        if tracked is None:
+            self._seeker.ask(frame.index, image, self._size, "find")
+        sighting = self._seeker.collect()
+        if sighting is None:
+            return tracked
+        if sighting.purpose == "check" and tracked is not None:
+            return self._compared(sighting, tracked, image)
+        if tracked is None and sighting.cubes:
+            return self._begin(sighting, image, frame)
+        return tracked
+
+    def _begin(self, sighting: Sighting, image: Image, frame: StreamFrame) -> Tracked | None:
+        """Track from a sighting on, through the frames that came in while it was searched for."""
+        pose = sighting.cubes[0].pose
+        carried = False
+        if self._poses:
+            number, last = self._poses[-1]
+            named, angle = nearest_labelling(pose, last)
+            if last.size == pose.size and sighting.number - number <= CARRY_FRAMES and angle < CARRY_RAD:
+                pose, carried = named, True
+        tracker = Tracker(sighting.image_bgr, pose)
+        tracked = None
+        later = [one for number, one in self._recent if number > sighting.number]
+        for one in later or [image]:
+            tracked = tracker.follow(one)
+            if tracked is None:
+                return None
+        self._tracker = tracker
+        if not carried or (self._turns is not None and self._turns.turning):
+            self._rested = Instant(self._seen_s, frame.time_s) if carried else None
+            self._forget()
+            if not carried:
+                self._renamed()
+        self._turns = TurnWatch(pose.size)
+        return tracked
+
+    def _compared(self, sighting: Sighting, tracked: Tracked, image: Image) -> Tracked | None:
+        """Hold the track against a fresh sighting; where they differ the sighting is right."""
+        pose = next((pose for number, pose in self._poses if number == sighting.number), None)
+        if pose is None or not sighting.cubes or self._tracker is None:
+            return tracked
+        found = sighting.cubes[0].pose
+        here, there = (one.project(np.zeros((1, 3)))[0] for one in (pose, found))
+        edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+        if float(np.hypot(*(here - there))) > 0.7 * edge_px:
+            return tracked  # another cube
+        named, angle = nearest_labelling(found, pose)
+        off = np.abs(named.face_quad_xy("U") - pose.face_quad_xy("U")).max() / edge_px * pose.size
+        if found.size == pose.size and off < SLID_CELLS:
+            return tracked
+        tracker = Tracker(sighting.image_bgr, named)
+        for one in [one for number, one in self._recent if number > sighting.number] or [image]:
+            again = tracker.follow(one)
+            if again is None:
+                return tracked
+        self._tracker = tracker
+        turning = self._turns is not None and self._turns.turning
+        if found.size != pose.size or angle > CARRY_RAD:
+            self._renamed()
+        self._forget()
+        self._turns = TurnWatch(found.size)
+        if turning:
+            self._turns.go_on()
+        return again
+
+    def _checks(self, frame: StreamFrame, image: Image, turning: bool) -> None:
+        """Ask for a fresh sighting now and then, sooner while nothing settles."""
+        self._seen_s = frame.time_s
+        wait_s = CHECK_SETTLED_S if self._was_settled else CHECK_UNSETTLED_S
+        if turning or frame.time_s - self._checked_s < wait_s:
+            return
+        self._checked_s = frame.time_s
+        self._seeker.ask(frame.index, image, self._size, "check")
+
+    def _lose(self) -> None:
+        self._tracker, self._turns, self._rested = None, None, None
+
+    def _renamed(self) -> None:
+        self._labels += 1
+        self._forget()
+
+    def _forget(self) -> None:
+        """The evidence so far says nothing of what comes."""
+        self._epoch += 1
+        times = self._known.times
+        self._known = _Known(times=times)
+
+    # turns
+
+    def _watch_turns(self, tracked: Tracked, frame: StreamFrame, image: Image) -> bool:
+        assert self._turns is not None and self._tracker is not None
+        was = self._turns.turning
+        state = self._turns.see(tracked.misfit, tracked.slice_turns_rad, tracked.slice_explained, tracked.fit)
+        if state == "turning" and not was:
+            self._forget()
+            self._rested = None
+        if state == "rested":
+            self._tracker.fluid = False
+            self._tracker.renew()
+            if not self._tracker.seams_straight():
+                self._seeker.ask(frame.index, image, self._size, "check")
+                if not self._live:
+                    sighting = self._seeker.collect()
+                    if sighting is not None:
+                        self._compared(sighting, tracked, image)
+                if self._tracker is not None and not self._tracker.seams_straight():
+                    self._turns.go_on()
+            if not self._turns.turning:
+                times = list(self._known.times)
+                self._rested = Instant(times[-4] if len(times) > 3 else times[0], times[max(-3, -len(times))])
+        self._tracker.fluid = self._turns.turning
+        return self._turns.turning
+
+    # stickers
+
+    def _read(self, pose: CubePose, frame: StreamFrame, image: Image) -> None:
+        every = (
+            SETTLED_READ_EVERY if self._was_settled and self.timer.phase != "running" else self._read_every
+        )
+        if frame.index - self._known.last_read < every or self._reasoner.busy:
+            return
+        self._known.last_read = frame.index
+        outcome = self._known.outcome
+        top = outcome.verdict.posterior.top if outcome is not None and outcome.verdict is not None else None
+        if top is not None:
+            self._front = front_face(pose, top, self.front_wanted, self._front)
+        else:
+            self._front = front_face(pose, 0, self.front_wanted)
+        samples = sample_stickers(image, pose)
+        self._reasoner.offer(
+            Job(frame.index, self._epoch, frame.time_s, samples, view_weight(pose), self._front)
+        )
+
+    def _take_outcome(self) -> bool:
+        """Take in a reading that is ready; True when the source was found out to be mirrored."""
+        outcome = self._reasoner.collect()
+        if outcome is None or outcome.epoch != self._epoch:
+            return False
+        known, before = self._known, self._known.outcome
+        known.outcome = outcome
+        settled = outcome.verdict is not None and outcome.verdict.settled
+        if settled and known.settled_at is None:
+            known.settled_at = Instant(
+                before.time_s if before is not None else outcome.time_s, outcome.time_s
+            )
+        elif not settled:
+            known.settled_at = None
+        known.one_colour = known.one_colour + 1 if outcome.one_colour else 0
+        sure = outcome.mirrored_probability > MIRROR_FROM and outcome.verdict is not None
+        known.mirror_reads = (
+            known.mirror_reads + 1 if sure and outcome.verdict and outcome.verdict.case else 0
+        )
+        if known.mirror_reads >= MIRROR_READS:
+            self.turn_over()
+            return True
+        return False
+
+    def _report(self, frame: StreamFrame, image: Image, pose: CubePose | None, turning: bool) -> FrameReport:
+        outcome = self._known.outcome
+        verdict = outcome.verdict if outcome is not None else None
+        settled = verdict is not None and verdict.settled and pose is not None and not turning
+        mirrored_now = outcome is not None and outcome.mirrored_probability > 0.5
+        settled = settled and not mirrored_now
+        state = None
+        if settled and verdict is not None and outcome is not None and verdict.case is not None:
+            state = SettledState(verdict.case, self._labels, outcome.top_look)
+        one_colour = self._known.one_colour >= 2 or (state is not None and state.code == SOLVED)
+        ended = self.timer.see(
+            Seen(
+                frame.time_s,
+                pose is not None,
+                turning,
+                state,
+                self._known.settled_at,
+                self._rested,
+                one_colour,
+            )
+        )
+        newly = settled and not self._was_settled
+        self._was_settled = settled
+        return FrameReport(
+            number=frame.index,
+            time_s=frame.time_s,
+            image_bgr=image,
+            mirrored=self.mirrored,
+            pose=pose,
+            verdict=None if turning else verdict,
+            settled=settled,
+            turning=turning,
+            top=verdict.posterior.top if verdict is not None else None,
+            front=self._front,
+            next_view=outcome.next_view if outcome is not None and not settled else None,
+            phase=self.timer.phase,
+            running_s=self.timer.running_s(frame.time_s),
+            ended=ended,
+            newly_settled=newly,
+        )
