@@ -14,13 +14,13 @@ import os
 import tempfile
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 import numpy as np
 
 from models.cases import CASES, case_of
-from models.cube import IntArray, moves_permutation
+from models.cube import FaceletArray, IntArray, moves_permutation
 from models.effort import EffortModel, load_effort
 from models.errors import LastlookError
 from models.layer import LastLayer, corner_positions, edge_positions, has_edges
@@ -29,7 +29,7 @@ from models.permutation import permutation_of
 from models.sequences import BadEntry, Entry, built_in_texts, read_entries, read_text
 
 _CACHE_FORMAT = 1
-_AUF = ("", "U", "U2", "U'")
+_TURNS = tuple(parse_moves(turn) for turn in ("", "U", "U2", "U'"))
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ class Suggestion:
         }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Library:
     """Checked entries in the order of their files (the user's last) and what was left out of them."""
 
@@ -71,9 +71,27 @@ class Library:
     bad: tuple[BadEntry, ...]
     effort: EffortModel
 
+    @cached_property
+    def _by_code(self) -> dict[str, tuple[Entry, ...]]:
+        grouped: dict[str, list[Entry]] = {}
+        for entry in self.entries:
+            grouped.setdefault(entry.code, []).append(entry)
+        return {code: tuple(entries) for code, entries in grouped.items()}
+
+    @cached_property
+    def _written(self) -> dict[tuple[Moves, Moves], tuple[str, str, float]]:
+        return {}
+
     def of(self, code: str) -> tuple[Entry, ...]:
         """Entries that solve that case or permutation class."""
-        return _by_code(self).get(code, ())
+        return self._by_code.get(code, ())
+
+    def _write(self, first: Moves, moves: Moves) -> tuple[str, str, float]:
+        """Both as text, and their effort together."""
+        row = self._written.get((first, moves))
+        if row is None:
+            row = self._written[first, moves] = str(first), str(moves), self.effort.effort(first + moves)
+        return row
 
     def suggest(self, state: LastLayer, n: int, *, limit: int | None = None) -> list[Suggestion]:
         """What to do from ``state`` on an n-layer cube, least effort first.
@@ -82,49 +100,25 @@ class Library:
         that solve it (the last turn of the top layer included); a solved one none. Empty when the library
         holds nothing for the case on that size.
         """
-        if state.is_oriented:
-            code, _ = permutation_of(state)
-        else:
-            code = case_of(state)[0].code
+        code = permutation_of(state)[0] if state.is_oriented else case_of(state)[0].code
+        stickers = state.facelets().ravel()
         found: dict[tuple[str, str], Suggestion] = {}
         for entry in self.of(code):
-            turns = _first_and_turns(entry, state, n)
-            if turns is None:
+            pair = _first_and_turns(entry, state, n)
+            if pair is None or not _executed(stickers, *pair, n, solve=state.is_oriented):
                 continue
-            first, moves = turns
-            if not _executed(state, first + moves, n):
-                continue
-            found.setdefault(
-                (str(first), str(moves)),
-                Suggestion(
-                    str(moves),
-                    str(first),
-                    moves.obtm,
-                    moves.etm,
-                    self.effort.effort(first + moves),
-                    entry.source,
-                    entry.proof,
-                    code,
-                ),
+            first, turns, effort = self._write(*pair)
+            suggestion = Suggestion(
+                turns, first, pair[1].obtm, pair[1].etm, effort, entry.source, entry.proof, code
             )
+            found.setdefault((first, turns), suggestion)
         ranked = sorted(found.values(), key=lambda s: (s.effort, s.etm, s.turns))
         return ranked[:limit]
-
-
-@lru_cache(maxsize=4)
-def _by_code(library: Library) -> dict[str, tuple[Entry, ...]]:
-    out: dict[str, tuple[Entry, ...]] = {}
-    for entry in library.entries:
-        out[entry.code] = (*out.get(entry.code, ()), entry)
-    return out
 
 
 @lru_cache(maxsize=8192)
 def _sized(entry: Entry, size: int) -> Moves | None:
     """The entry's moves for a size, or None where they do not exist or were not found right."""
-    if size == 2:
-        moves = parse_moves(entry.turns)
-        return moves if moves.min_size == 2 else None
     return entry.moves(size) if size in entry.sizes else None
 
 
@@ -146,14 +140,14 @@ def _first_and_turns(entry: Entry, state: LastLayer, size: int) -> tuple[Moves, 
         case, angle = case_of(state)
         quarters = (entry.angle - angle) % case.angles
         # a case that looks the same from two angles may be met by U or by U'
-        return parse_moves(_AUF[quarters]), moves
+        return _TURNS[quarters], moves
     effect = _effect(moves, size)
     best: tuple[Moves, Moves] | None = None
     for before in range(4):
         after = state.after_top(before).then(effect)
         for last in range(4):
             if after.after_top(last) == LastLayer.solved(size):
-                first, whole = parse_moves(_AUF[before]), (moves + parse_moves(_AUF[last])).cancelled()
+                first, whole = _TURNS[before], (moves + _TURNS[last]).cancelled()
                 if best is None or len(first) + len(whole) < len(best[0]) + len(best[1]):
                     best = first, whole
     return best
@@ -166,20 +160,23 @@ def _moving(size: int) -> IntArray:
     return np.concatenate([corner_positions(size).ravel(), edges])
 
 
-def _executed(state: LastLayer, moves: Moves, size: int) -> bool:
-    """Whether ``moves`` do what they should from this state on real stickers of that size.
+def _executed(before: FaceletArray, first: Moves, moves: Moves, size: int, *, solve: bool) -> bool:
+    """Whether ``first`` and ``moves`` do what they should to real stickers (flat, home faces) of that size.
 
-    Everything below the last layer comes home, every sticker on top shows the top colour, and an oriented
-    state comes out solved.
+    Everything below the last layer comes home, every sticker on top shows the top colour, and with
+    ``solve`` everything else is home as well.
     """
-    before = state.facelets().ravel()
-    after = before[_permutation(moves, size)]
-    home = np.repeat(np.arange(6, dtype=before.dtype), size * size)
-    wrong = after != home
-    if state.is_oriented:
+    after = before[_permutation(first, size)][_permutation(moves, size)]
+    wrong = after != _home(size)
+    if solve:
         return not wrong.any()
     wrong[_moving(size)] = False
     return not wrong.any() and not after[: size * size].any()
+
+
+@lru_cache(maxsize=16)
+def _home(size: int) -> FaceletArray:
+    return np.repeat(np.arange(6, dtype=np.int8), size * size)
 
 
 def load_library(

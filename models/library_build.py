@@ -1,7 +1,8 @@
 """Make the built-in library again: ``python -m models.library_build [PART ...]``.
 
 Runs the project's own search and writes models/data/sequences-*.toml. Parts: ``odd`` (27 e1 and 27 e3),
-``even`` (the 57 of the 3x3x3 kind), ``permutation`` (21 letters and 22 with parity); none means all.
+``even`` (the 57 of the 3x3x3 kind), ``permutation`` (21 letters and 22 with parity), ``small`` (what only
+a 2x2x2 needs); none means all.
 The outcome depends on nothing but the code and models/data/cores.toml and effort.toml.
 """
 
@@ -95,11 +96,23 @@ def build_permutation() -> Kept:
     return kept
 
 
+def build_small() -> Kept:
+    """The 2x2x2: its seven cases and two permutation classes, which need nothing of larger cubes."""
+    kept: Kept = {}
+    codes = [case.code for case in CASE_LIST if case.occurs_on(2) and not case.is_oriented]
+    codes += [c.code for c in PERMUTATION_CASES.values() if c.occurs_on(2) and c.code != SOLVED_CODE]
+    _take(kept, find(codes, size=2, turns="R U F", depth=6, keep=2), 2)
+    _take(
+        kept, find(codes, size=2, turns="R U F", depth=6, keep=2, by="effort"), 2, "least effort within 6+6"
+    )
+    return kept
+
+
 def main(arguments: Sequence[str]) -> None:
     """Write the parts asked for into models/data."""
     folder = Path(__file__).parent / "data"
     load_effort()
-    parts = {"odd": build_odd, "even": build_even, "permutation": build_permutation}
+    parts = {"odd": build_odd, "even": build_even, "small": build_small, "permutation": build_permutation}
     for part in arguments or list(parts):
         if part not in parts:
             raise SystemExit(f"unknown part {part!r}; choose from {', '.join(parts)}")

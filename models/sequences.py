@@ -98,13 +98,16 @@ def solved_class(moves: Moves, size: int) -> tuple[str, int]:
 def check_entry(code: str, moves: Moves) -> tuple[int, tuple[int, ...]]:
     """(angle, sizes) of a sequence said to solve ``code``; raises ``LastlookError`` when it does not.
 
-    What holds on every size (`holds_on_every_size`) is executed on a 3x3x3 and a 4x4x4; block turns on a
+    What holds on every size (`holds_on_every_size`) is executed on a 3x3x3 and a 4x4x4, and on a 2x2x2
+    where the code can occur there; block turns on a
     4x4x4 or the smallest size they need, and widened on a 6x6x6.
     """
     sizes: list[int] = []
     angle = None
     general = holds_on_every_size(moves)
-    trial = (3, 4) if general else (4, 6) if moves.min_size <= 4 else (moves.min_size,)
+    trial: tuple[int, ...] = (3, 4) if general else (4, 6) if moves.min_size <= 4 else (moves.min_size,)
+    if moves.min_size == 2 and code.startswith(("e0-", "corners-")):
+        trial = (2, *trial)
     reason = "solves nothing"
     for size in trial:
         try:
@@ -117,7 +120,7 @@ def check_entry(code: str, moves: Moves) -> tuple[int, tuple[int, ...]]:
             continue
         if angle is None:
             angle = at
-        sizes += [s for s in range(3, 8) if s % 2 == size % 2] if general else [size]
+        sizes += [s for s in range(3, 8) if s % 2 == size % 2] if general and size > 2 else [size]
     if angle is None:
         raise LastlookError(reason)
     return angle, tuple(sorted(sizes))
