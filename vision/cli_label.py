@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,6 +13,22 @@ if TYPE_CHECKING:
     from vision.gather import Item, Problem
     from vision.label import Outcome, Tally
     from vision.label_run import Settings
+
+
+class Front(StrEnum):
+    """The side that the holder calls his front: near the camera, far from it, or to its left or right."""
+
+    near = "near"
+    far = "far"
+    left = "left"
+    right = "right"
+
+
+class Order(StrEnum):
+    """Order of the answers: as the files were given, or by file name."""
+
+    input = "input"
+    name = "name"
 
 
 def register(app: typer.Typer) -> None:
@@ -31,7 +48,7 @@ def label_command(
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on with --out: skip what is done and unchanged.")
     ] = False,
-    order: Annotated[str, typer.Option("--order", help="Order of the answers: input or name.")] = "input",
+    order: Annotated[Order, typer.Option("--order", help="Order of the answers.")] = Order.input,
     csv: Annotated[Path | None, typer.Option("--csv", help="A table of all answers.")] = None,
     page: Annotated[Path | None, typer.Option("--page", help="One HTML page of the collection.")] = None,
     annotate: Annotated[
@@ -60,7 +77,7 @@ def label_command(
         int | None, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.")
     ] = None,
     front: Annotated[
-        str | None, typer.Option("--front", help="Side that you call front: near, far, left, right.")
+        Front | None, typer.Option("--front", help="Side that you call front, as the camera sees it.")
     ] = None,
     profile: Annotated[str | None, typer.Option("--profile", help="Profile of the cube.")] = None,
     jobs: Annotated[int, typer.Option("--jobs", "-j", min=0, help="Processes; 0 for one a core.")] = 0,
@@ -85,8 +102,6 @@ def label_command(
         raise typer.Exit(_undo(undo))
     if not paths:
         raise UsageError("name pictures, folders or recordings to label")
-    if order not in ("input", "name"):
-        raise UsageError(f"--order {order}: choose input or name")
     if resume and out in (None, "-"):
         raise UsageError("--resume goes on with a file: name it with --out")
     loaded_profile(profile)  # a wrong name is told before the work begins
@@ -96,10 +111,15 @@ def label_command(
         typer.echo("lastlook: no picture or recording there; name files or folders that hold some", err=True)
         raise typer.Exit(4)
     settings = Settings(
-        photos=PhotoReader(size, front, profile, None if annotate is None else str(annotate)),
+        photos=PhotoReader(
+            size,
+            None if front is None else front.value,
+            profile,
+            None if annotate is None else str(annotate),
+        ),
         out=None if out in (None, "-") else Path(str(out)),
         resume=resume,
-        order="name" if order == "name" else "input",
+        order=order.value,
         jobs=jobs or _cores(),
         dask=dask,
         csv=csv,

@@ -34,6 +34,8 @@ class Outcome:
     answers: tuple[Json, ...] = ()
     digest: str = ""
     error: str | None = None
+    retry: bool = False
+    """The error may lie with the program or the machine: a resumed run tries the file again."""
 
 
 @dataclass(slots=True)
@@ -75,21 +77,22 @@ def unreadable_answer(item: Item) -> Json:
 
 def read_one(item: Item, reader: Reader) -> Outcome:
     """Run the reader on one file; whatever goes wrong with it becomes part of the outcome."""
-    digest = ""
+    digest, retry = "", True
     try:
         digest = digest_of(item.path)
         return Outcome(item, tuple(reader(item)), digest)
     except LastlookError as error:
-        reason = str(error)
+        reason, retry = str(error), False
     except MemoryError:
         reason = "is too large for the memory of this machine"
     except OSError as error:
-        reason = f"cannot be read: {error.strerror or error}"
+        where = "" if error.filename in (None, item.path) else f"{error.filename}: "
+        reason = f"cannot be read: {where}{error.strerror or error}"
     except Exception as error:  # one broken file never stops the run: it is named at the end
         reason = f"could not be labelled ({type(error).__name__}: {error})"
     reason = reason.removeprefix(f"{item.path}: ")
     answers = (unreadable_answer(item),) if item.kind == "picture" else ()
-    return Outcome(item, answers, digest, " ".join(reason.split()))
+    return Outcome(item, answers, digest, " ".join(reason.split()), retry)
 
 
 def outcomes(
@@ -195,7 +198,13 @@ def label(
             with contextlib.closing(running):
                 for outcome in running:
                     if log is not None:
-                        log.write(outcome.item, outcome.answers, digest=outcome.digest, error=outcome.error)
+                        log.write(
+                            outcome.item,
+                            outcome.answers,
+                            digest=outcome.digest,
+                            error=outcome.error,
+                            retry=outcome.retry,
+                        )
                     tally.add(outcome)
                     if on_outcome is not None:
                         on_outcome(outcome)

@@ -23,7 +23,7 @@ from vision.gather import Item, Problem
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """What the ledger knows of one file."""
+    """What the ledger knows of one file; ``retry`` when its error may not lie with the file."""
 
     image: str
     bytes: int
@@ -32,6 +32,7 @@ class Done:
     options: str
     lines: int
     error: str | None = None
+    retry: bool = False
 
 
 def digest_of(path: str | Path) -> str:
@@ -123,11 +124,17 @@ class AnswerLog:
         return [Problem(done.image, done.error) for done in notes if done and done.error]
 
     def write(
-        self, item: Item, answers: Sequence[Mapping[str, Any]], *, digest: str = "", error: str | None = None
+        self,
+        item: Item,
+        answers: Sequence[Mapping[str, Any]],
+        *,
+        digest: str = "",
+        error: str | None = None,
+        retry: bool = False,
     ) -> None:
         """Append the answers of one file, then note that it is done."""
         text = "".join(json.dumps(one, ensure_ascii=False) + "\n" for one in answers)
-        done = Done(item.path, item.bytes, item.mtime_ns, digest, self.options, len(answers), error)
+        done = Done(item.path, item.bytes, item.mtime_ns, digest, self.options, len(answers), error, retry)
         try:
             _append(self._answers_fd, text.encode("utf-8", "surrogatepass"))
             _append(self._ledger_fd, (json.dumps(asdict(done)) + "\n").encode("ascii"))
@@ -139,7 +146,7 @@ class AnswerLog:
 
     def _unchanged(self, item: Item) -> bool:
         done = self._done.get(item.path)
-        if done is None or done.options != self.options or done.bytes != item.bytes:
+        if done is None or done.retry or done.options != self.options or done.bytes != item.bytes:
             return False
         if done.mtime_ns == item.mtime_ns:
             return True

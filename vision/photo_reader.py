@@ -6,7 +6,7 @@ Large pictures are decoded smaller first; only where that leaves a case open are
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.answer import Answer, Grid, Point, Quad, TopFace
+from vision.answer import Answer
 from vision.gather import Item
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ class PhotoReader:
         assert answer is not None and photo is not None
         if self.annotate_to is not None:
             self._draw(photo.image_bgr, answer, item)
-        return [enlarged(answer, photo.reduction).to_json_dict()]
+        return [answer.scaled(photo.reduction).to_json_dict()]
 
     def answer(self, image_bgr: NDArray[np.uint8], name: str) -> Answer:
         """Read one picture in memory."""
@@ -110,29 +110,6 @@ def annotated_path(folder: Path, item: Item) -> Path:
     return folder / f"{Path(item.path).stem}-{mark}.jpg"
 
 
-def enlarged(answer: Answer, factor: int) -> Answer:
-    """The answer in pixels of a picture ``factor`` times larger than the one that was read."""
-    if factor == 1:
-        return answer
-
-    def point(xy: Point) -> Point:
-        return (xy[0] * factor, xy[1] * factor)
-
-    def quad(corners: Quad) -> Quad:
-        a, b, c, d = corners
-        return (point(a), point(b), point(c), point(d))
-
-    def grid(nodes: Grid) -> Grid:
-        return tuple(tuple(point(xy) for xy in row) for row in nodes)
-
-    return replace(
-        answer,
-        top=None if answer.top is None else TopFace(answer.top.colour, quad(answer.top.quad_xy)),
-        grids={face: grid(nodes) for face, nodes in answer.grids.items()},
-        others=tuple(quad(one) for one in answer.others),
-    )
-
-
 @lru_cache(maxsize=1)
 def one_thread() -> None:
     """Keep OpenCV to one thread: the pool has a process for every core already."""
@@ -145,7 +122,8 @@ def one_thread() -> None:
 def _pipeline() -> Read:
     from vision.pipeline import read_picture
 
-    return read_picture
+    read: Read = read_picture
+    return read
 
 
 @lru_cache(maxsize=1)
