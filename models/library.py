@@ -12,7 +12,7 @@ import hashlib
 import json
 import os
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import asdict, dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -65,11 +65,12 @@ class Suggestion:
 
 @dataclass(frozen=True, eq=False)
 class Library:
-    """Checked entries in the order of their files (the user's last) and what was left out of them."""
+    """Checked entries in the order of their files, what was left out, and which files are the user's own."""
 
     entries: tuple[Entry, ...]
     bad: tuple[BadEntry, ...]
     effort: EffortModel
+    own: frozenset[str] = frozenset()
 
     @cached_property
     def _by_code(self) -> dict[str, tuple[Entry, ...]]:
@@ -94,7 +95,7 @@ class Library:
         return row
 
     def suggest(self, state: LastLayer, n: int, *, limit: int | None = None) -> list[Suggestion]:
-        """What to do from ``state`` on an n-layer cube, least effort first.
+        """What to do from ``state`` on an n-layer cube: the user's own first, then by effort.
 
         A state whose pieces are not all oriented gets sequences that orient them; an oriented one those
         that solve it (the last turn of the top layer included); a solved one none. Empty when the library
@@ -102,7 +103,7 @@ class Library:
         """
         code = permutation_of(state)[0] if state.is_oriented else case_of(state)[0].code
         stickers = state.facelets().ravel()
-        found: dict[tuple[str, str], Suggestion] = {}
+        found: dict[tuple[str, str], tuple[bool, Suggestion]] = {}
         for entry in self.of(code):
             pair = _first_and_turns(entry, state, n)
             if pair is None or not _executed(stickers, *pair, n, solve=state.is_oriented):
@@ -111,9 +112,11 @@ class Library:
             suggestion = Suggestion(
                 turns, first, pair[1].obtm, pair[1].etm, effort, entry.source, entry.proof, code
             )
-            found.setdefault((first, turns), suggestion)
-        ranked = sorted(found.values(), key=lambda s: (s.effort, s.etm, s.turns))
-        return ranked[:limit]
+            mine = entry.file in self.own
+            if mine or (first, turns) not in found:
+                found[first, turns] = mine, suggestion
+        ranked = sorted(found.values(), key=lambda s: (not s[0], s[1].effort, s[1].etm, s[1].turns))
+        return [suggestion for _, suggestion in ranked[:limit]]
 
 
 @lru_cache(maxsize=8192)
@@ -180,19 +183,22 @@ def _home(size: int) -> FaceletArray:
 
 
 def load_library(
-    user_files: Iterable[Path] = (),
+    user_files: Collection[Path] = (),
     *,
     cache_folder: Path | None = None,
     effort: EffortModel | None = None,
     built_in: bool = True,
+    hidden: Collection[tuple[str, str]] = (),
 ) -> Library:
     """The built-in sequences and those of the user's files (missing files count as empty).
 
     ``cache_folder``: where checked files are remembered; without it everything is checked anew (a fraction of
-    a second). Bad entries are left out and listed in ``bad`` with file, line and reason; never an exception.
+    a second). ``hidden``: (code, turns) of built-in entries to leave out. Bad entries are left out and
+    listed in ``bad`` with file, line and reason; never an exception.
     """
     entries: list[Entry] = []
     bad: list[BadEntry] = []
+    own = {str(path) for path in user_files}
     sources: list[tuple[str, str]] = list(built_in_texts()) if built_in else []
     for path in user_files:
         try:
@@ -202,9 +208,9 @@ def load_library(
             bad.append(BadEntry(str(path), 1, str(error)))
     for name, text in sources:
         good, left_out = _checked(text, name, cache_folder)
-        entries += good
+        entries += [e for e in good if (e.code, e.turns) not in hidden or e.file in own]
         bad += left_out
-    return Library(tuple(entries), tuple(bad), effort or load_effort())
+    return Library(tuple(entries), tuple(bad), effort or load_effort(), frozenset(own))
 
 
 def _checked(text: str, name: str, cache_folder: Path | None) -> tuple[list[Entry], list[BadEntry]]:

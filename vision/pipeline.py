@@ -16,6 +16,7 @@ from calibration.samples import StickerSamples
 from models.cases import CASES
 from models.decode import Posterior
 from models.decode_doubt import alternatives, misfits, next_view
+from models.decode_permutation import permutation_posterior
 from vision.answer import Answer, Candidate, NamedCase, Quad, Reason, ShownSequence, StateSeen, TopFace
 from vision.locate import Found, FoundCube, find_cubes
 from vision.pose import FACES, CubePose, cube_rotations, face_points
@@ -121,6 +122,10 @@ def read_whole(
         state = reading.posterior.state
         shown = library.suggest(state, pose.size)
         answer_fields["sequences"] = tuple(ShownSequence.from_suggestion(one) for one in shown)
+        if shown and not state.is_oriented:
+            answer_fields["permutation"] = _permutation(
+                reading.posterior, f"{shown[0].first} {shown[0].turns}"
+            )
     answer = Answer(**{**base, **answer_fields}, seconds=seconds)
     return Read(answer, found, cube, samples, reading)
 
@@ -227,13 +232,9 @@ def _what_is_wrong(posterior: Posterior) -> str:
     return "the stickers do not add up to a cube with only its last layer left"
 
 
-def _permutation(posterior: Posterior) -> Candidate | None:
-    """The permutation class, where the sides tell it."""
-    try:
-        from models.permutation import permutation_posterior
-    except ImportError:
-        return None
-    best = permutation_posterior(posterior)
+def _permutation(posterior: Posterior, turns: str | None = None) -> Candidate | None:
+    """The permutation class left when the pieces are oriented (by ``turns``), where the sides tell it."""
+    best = permutation_posterior(posterior, turns)
     return Candidate(*best) if best else None
 
 

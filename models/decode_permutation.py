@@ -1,0 +1,84 @@
+"""Where the sides tell: which permutation class is, or will be, left after the pieces are oriented."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.decode import Posterior
+from models.decode_tables import PERMUTATIONS
+from models.layer import LastLayer
+from models.permutation import PERMUTATION_CASES, class_index_of
+
+IntArray = NDArray[np.int64]
+_NAMES = tuple(PERMUTATION_CASES)
+
+
+def permutation_candidates(
+    posterior: Posterior, effect: LastLayer | None = None, *, least: float = 1e-3
+) -> tuple[tuple[str, float], ...]:
+    """(code, probability) of permutation classes, best first, given the orientation of ``posterior.state``.
+
+    ``effect``: what the sequence to be done next makes of a solved cube (`LastLayer.after`, turns of the top
+    layer before it included); the classes are then those left after it. Without it, the arrangement as it
+    is. Classes below ``least`` are left out.
+    """
+    twist, flip = posterior.orientation_index
+    mirrored = posterior.mirrored
+    size = posterior.size
+    total = np.zeros(len(_NAMES))
+    orders = np.array(PERMUTATIONS)
+    for s, h, share in posterior.kept:
+        if bool(s.tables.mirrored[h]) != mirrored:
+            continue
+        corners = s.corners[h, :, :, twist].reshape(-1)
+        parity = s.parity[h]
+        if size == 2:
+            weight = (corners * np.repeat(parity[:, 0], 12))[:, None]
+            edges = None
+        else:
+            edges = s.edges[h, :, :, flip].reshape(-1)
+            weight = corners[:, None] * edges[None, :] * np.repeat(np.repeat(parity, 12, 0), 12, 1)
+        c, e = np.nonzero(weight > 1e-12)
+        place = class_index_of(*_after(orders[c], None if edges is None else orders[e], effect, mirrored))
+        np.add.at(total, place, share * weight[c, e])
+    if total.sum() <= 0:
+        return ()
+    total /= total.sum()
+    ranked = [(_NAMES[i], float(total[i])) for i in np.argsort(-total, kind="stable") if total[i] >= least]
+    return tuple(ranked)
+
+
+def permutation_posterior(
+    posterior: Posterior, turns: str | None = None, *, least: float = 0.5
+) -> tuple[str, float] | None:
+    """(code, probability) of the permutation class left once the pieces are oriented, or None.
+
+    An oriented state needs nothing more; any other is oriented by ``turns`` (the sequence to be done, its
+    first turn of the top layer included), and what is left depends on it. None where the sides do not
+    make one class at least ``least`` probable, or where ``turns`` is needed and not given.
+    """
+    effect = None
+    if not posterior.state.is_oriented:
+        if turns is None:
+            return None
+        effect = LastLayer.after(turns, posterior.size)
+    ranked = permutation_candidates(posterior, effect)
+    return ranked[0] if ranked and ranked[0][1] >= least else None
+
+
+def _after(
+    corners: IntArray,
+    edges: IntArray | None,
+    effect: LastLayer | None,
+    mirrored: bool,
+) -> tuple[IntArray, IntArray | None]:
+    """Arrangements (N, 4) of the real cube after the sequence: new[i] = old[effect[i]]."""
+    corner_swap, edge_swap = np.array((1, 0, 3, 2)), np.array((0, 3, 2, 1))
+    if mirrored:
+        corners = corner_swap[corners[:, corner_swap]]
+        edges = None if edges is None else edge_swap[edges[:, edge_swap]]
+    if effect is not None:
+        corners = corners[:, list(effect.corners)]
+        edges = None if edges is None else edges[:, list(effect.edges)]
+    return corners, edges

@@ -1,0 +1,93 @@
+"""The user's own files round the engine: sequences, cores, effort weights, and the cache of checked files.
+
+They lie in the platform's data folder (``LASTLOOK_DATA`` names another), the cache in its cache folder
+(``LASTLOOK_CACHE``):
+
+    library.toml   [[sequence]] blocks that add to the built-in ones
+    cores.toml     [[core]] blocks: name, turns
+    effort.toml    weights that take the place of the built-in ones
+    hidden.toml    [[sequence]] blocks of built-in sequences that the user removed
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from models.errors import LastlookError
+
+if TYPE_CHECKING:
+    from models.effort import EffortModel
+    from models.library import Library
+    from models.notation import Moves
+
+
+def data_folder() -> Path:
+    """Where the user's sequences, cores and weights lie; it need not exist yet."""
+    chosen = os.environ.get("LASTLOOK_DATA")
+    if chosen:
+        return Path(chosen)
+    from platformdirs import user_data_path
+
+    return user_data_path("lastlook", appauthor=False)
+
+
+def cache_folder() -> Path:
+    """Where checked sequence files are remembered."""
+    chosen = os.environ.get("LASTLOOK_CACHE")
+    if chosen:
+        return Path(chosen)
+    from platformdirs import user_cache_path
+
+    return user_cache_path("lastlook", appauthor=False)
+
+
+def library_path() -> Path:
+    """The user's own sequences."""
+    return data_folder() / "library.toml"
+
+
+def hidden_path() -> Path:
+    """Built-in sequences that the user does not want to see."""
+    return data_folder() / "hidden.toml"
+
+
+def open_effort() -> EffortModel:
+    """The user's weights where there are any, else the built-in ones."""
+    from models.effort import load_effort
+
+    path = data_folder() / "effort.toml"
+    return load_effort(path if path.exists() else None)
+
+
+def open_library() -> Library:
+    """The built-in library without what the user hid, and his own sequences on top."""
+    from models.library import load_library
+    from models.sequences import read_blocks, read_text
+
+    hidden: set[tuple[str, str]] = set()
+    if hidden_path().exists():
+        for _, table in read_blocks(read_text(hidden_path())):
+            if isinstance(table, dict):
+                hidden.add((str(table.get("code")), str(table.get("turns"))))
+    return load_library([library_path()], hidden=hidden, cache_folder=cache_folder(), effort=open_effort())
+
+
+def open_cores() -> dict[str, Moves]:
+    """Named cores, the user's added to or in place of the built-in ones."""
+    from models.sequences import read_cores, read_text
+
+    path = data_folder() / "cores.toml"
+    return read_cores([read_text(path)] if path.exists() else [])
+
+
+def save_text(path: Path, text: str) -> None:
+    """Replace a file in the user's folder as a whole; raises LastlookError with one line."""
+    from vision.files import write_atomically
+
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LastlookError(f"{path.parent}: cannot be made ({error.strerror})") from error
+    write_atomically(path, text.encode("utf-8"))
