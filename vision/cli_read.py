@@ -112,7 +112,17 @@ def _save_target(save: Path | None, *, several: bool) -> Callable[[str], Path] |
     from models.errors import UsageError
 
     if save.is_dir():
-        return lambda name: save / f"{'picture' if name == '-' else Path(name).stem}-answer.png"
+        taken: set[str] = set()
+
+        def in_folder(name: str) -> Path:
+            stem = base = "picture" if name == "-" else Path(name).stem
+            again = 2
+            while stem in taken:
+                stem, again = f"{base}-{again}", again + 1
+            taken.add(stem)
+            return save / f"{stem}-answer.png"
+
+        return in_folder
     if several:
         raise UsageError(f"--save {save}: with several pictures name a folder that exists")
     if save.suffix.lower() not in _SAVED_AS:
