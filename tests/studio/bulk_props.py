@@ -385,10 +385,13 @@ def hand(b: Builder, rng: Rng, half: float, p: V, s: V, fingers: int, arm: V, re
         b.cone(base, 1.4 * k, p * (half + 1.2 * k) + w * (slide + 3.4 * k), 1.0 * k, tone)
     elbow = wrist + unit(arm) * rng.uniform(22, 32)
     b.cone(wrist, 2.5 * k, elbow, 3.8 * k, tone)
+    shoulder = elbow + unit(unit(arm) * rng.uniform(0.4, 1.2) + [0, 0, -rng.uniform(0.0, 0.8)] + rng.normal(0, 0.15, 3)) * 45
+    b.cone(elbow, 3.8 * k, shoulder, 5.2 * k, tone)
     if rng.random() < 0.6:
         cloth = any_material(rng) | {"id": 3, "rough": 0.9, "f0": 0.01}
         start = wrist + unit(arm) * rng.uniform(4, 14)
         b.cone(start, 3.6 * k, elbow, 5.2 * k, cloth)
+        b.cone(elbow, 5.2 * k, shoulder, 6.5 * k, cloth)
 
 
 def rods(b: Builder, rng: Rng, half: float, axis: V, up: V) -> None:

@@ -4,11 +4,11 @@
     lib = bulk_scene.load_library("cuda", build_dir)    # or "cpu"; compiles once into build_dir
     scenes = bulk_scene.sample_scenes(64, seed=1, width=640, height=360)       # numpy only, picklable, about 5 ms a scene
     out = bulk_scene.render(scenes, 640, 360, spp=32, lib=lib, seed=1, rgb=None, device=0)
-    jpegs_in_uint8 = bulk_camera.photograph(...)        # see bulk_camera.py
+    cam = bulk_camera.sample_camera(rng, 64, 360); bgr_uint8 = bulk_camera.photograph_torch(out["rgb"], cam, seed=1)
 
 render -> dict of numpy arrays (B pictures): `rgb` (B,H,W,3) float32 linear, scene units (or what was passed as `rgb`: a
     C-contiguous float32 numpy array or torch tensor of that shape, also on the GPU, then written in place);
-    `ids` (B,H,W) uint8: 0 background, 1 main cube, 2 other cubes, 3 hands and covers;
+    `ids` (B,H,W) uint8 (may be passed likewise as `ids`): 0 background, 1 main cube, 2 other cubes, 3 hands and covers;
     `sticker` (B,H,W) uint16: 0 none, else 1 + face*25 + row*5 + col of the main cube's sticker at the pixel's centre;
     `sticker_clear` the same with everything but the main cube taken away;
     `seen` (B,4,6,5,5) float32: share 0..1 of each sticker that is seen (16 rays; cube, hands, clutter, frame edge hide);
@@ -122,32 +122,33 @@ def load_library(kind: str, build_dir: str | Path) -> ctypes.CDLL:
     return lib
 
 
-def _address(a: Any) -> int:
+def _address(a: Any, dtype: str) -> ctypes.c_void_p:
     if hasattr(a, "data_ptr"):
-        assert a.is_contiguous() and str(a.dtype) == "torch.float32"
-        return int(a.data_ptr())
-    assert a.flags.c_contiguous and a.dtype == np.float32
-    return int(a.ctypes.data)
+        assert a.is_contiguous() and str(a.dtype) == f"torch.{dtype}"
+        return ctypes.c_void_p(int(a.data_ptr()))
+    assert a.flags.c_contiguous and a.dtype == np.dtype(dtype)
+    return ctypes.c_void_p(int(a.ctypes.data))
 
 
 def render(
     scenes: Scenes, width: int, height: int, spp: int = 32, lib: ctypes.CDLL | None = None, *, seed: int = 0,
-    bounces: int = 4, rgb: Any = None, device: int = 0,
+    bounces: int = 4, rgb: Any = None, ids: Any = None, device: int = 0,
 ) -> dict[str, Any]:
     """Trace all scenes; see the module's docstring. spp=0 gives the id pictures and shares alone (rgb untouched)."""
     assert lib is not None, "pass lib=load_library(...)"
     b = len(scenes)
-    out: dict[str, Any] = {
-        "rgb": np.zeros((b, height, width, 3), np.float32) if rgb is None else rgb, "ids": np.zeros((b, height, width), np.uint8),
-        "sticker": np.zeros((b, height, width), np.uint16), "sticker_clear": np.zeros((b, height, width), np.uint16),
-        "seen": np.zeros((b, MAX_CUBES, 6, 5, 5), np.float32), "sticker_xy": np.zeros((b, MAX_CUBES, 6, 5, 5, 2), np.float32),
+    kinds = {
+        "rgb": ((b, height, width, 3), "float32"), "ids": ((b, height, width), "uint8"), "sticker": ((b, height, width), "uint16"),
+        "sticker_clear": ((b, height, width), "uint16"), "seen": ((b, MAX_CUBES, 6, 5, 5), "float32"),
+        "sticker_xy": ((b, MAX_CUBES, 6, 5, 5, 2), "float32"),
     }
-    assert tuple(out["rgb"].shape) == (b, height, width, 3)
+    given = {"rgb": rgb, "ids": ids}
+    out: dict[str, Any] = {k: np.zeros(shape, dtype) if given.get(k) is None else given[k] for k, (shape, dtype) in kinds.items()}
+    for k, (shape, _) in kinds.items():
+        assert tuple(out[k].shape) == shape, k
     arrays = [np.ascontiguousarray(a) for a in (scenes.cam, scenes.prims, scenes.boxes, scenes.cubes, scenes.lights, scenes.counts)]
     ptr = [ctypes.c_void_p(a.ctypes.data) for a in arrays]
-    outs = [ctypes.c_void_p(_address(out["rgb"]))] + [
-        ctypes.c_void_p(out[k].ctypes.data) for k in ("ids", "sticker", "sticker_clear", "seen", "sticker_xy")
-    ]
+    outs = [_address(out[k], dtype) for k, (_, dtype) in kinds.items()]
     rc = lib.bt_render(
         *ptr, b, arrays[1].shape[1], width, height, spp, bounces, ctypes.c_uint(seed & 0xFFFFFFFF), device, *outs
     )

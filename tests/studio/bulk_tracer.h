@@ -690,7 +690,7 @@ HDN V radiance(const Scene& S, V o, V d, int bounces, Rng& rng) {
                 }
             }
         }
-        float ps = bounce == 0 ? fmaxf(F, 0.3f) : fmaxf(F, 0.08f);
+        float ps = bounce == 0 ? fmaxf(F, s.rough < 0.35f ? 0.3f : 0.12f) : fmaxf(F, 0.08f);
         if (rng.next() < ps) {
             float r1 = rng.next(), r2 = rng.next();
             float ct = sqrtf((1 - r1) / (1 + (a2 - 1) * r1)), st = sqrtf(fmaxf(1 - ct * ct, 0.f)), ph = 2 * PI * r2;

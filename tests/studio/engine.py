@@ -81,10 +81,13 @@ def _bsdf(item: Item, mi: Any) -> dict[str, Any]:
     return {"type": "twosided", "nested": inner}
 
 
-def _mesh(item: Item, mi: Any, black: bool) -> Any:
+def _mesh(item: Item, mi: Any, black: bool, plain: bool) -> Any:
     m = item.mesh
+    bsdf = _bsdf(item, mi)
+    if plain:  # the renderer's albedo of a glossy surface holds some of its gloss: guides take matt ones
+        bsdf["nested"] = {"type": "diffuse", "reflectance": bsdf["nested"]["base_color"]}
     properties = mi.Properties()
-    properties["bsdf"] = mi.load_dict(_bsdf(item, mi))
+    properties["bsdf"] = mi.load_dict(bsdf)
     out = mi.Mesh(
         item.name,
         len(m.points),
@@ -175,11 +178,11 @@ class Set:
         self.mi = load_renderer(variant)
         self.scene = self._load(())
 
-    def _load(self, black: tuple[str, ...]) -> Any:
+    def _load(self, black: tuple[str, ...], plain: bool = False) -> Any:
         mi = self.mi
         world: dict[str, Any] = {"type": "scene"}
         for i, item in enumerate(self.stage.items):
-            world[f"item{i}"] = _mesh(item, mi, item.name in black)
+            world[f"item{i}"] = _mesh(item, mi, item.name in black, plain)
         for i, light in enumerate(self.stage.lights):
             world[f"light{i}"] = _light(light, mi)
         sky = mi.Bitmap(np.ascontiguousarray(self.stage.surroundings, dtype=np.float32))
@@ -195,7 +198,7 @@ class Set:
         a = self._render(self.scene, path, half, 3 * seed)
         b = self._render(self.scene, path, half, 3 * seed + 1)
         guides = {"type": "aov", "aovs": "albedo:albedo,normal:sh_normal"}
-        seen = self._render(self.scene, guides, min(half, 4), 3 * seed + 2)
+        seen = self._render(self._load((), plain=True), guides, min(half, 4), 3 * seed + 2)
         albedo, normal = np.ascontiguousarray(seen[..., :3]), np.ascontiguousarray(seen[..., 3:6])
         light = denoised(a[..., :3], b[..., :3], albedo, normal)
         if self.stage.camera.k1 == 0:

@@ -29,7 +29,6 @@ class Job:
     wish: dict[str, Any]
     clip: str | None = None
     frames: int = 36
-    png: bool = False
 
 
 def render_still(job: Job) -> str:
@@ -108,7 +107,8 @@ def _one_thread() -> None:
 
 def jobs_of(arguments: argparse.Namespace) -> list[Job]:
     """All jobs that are still to do."""
-    width, height = (int(v) for v in arguments.size.lower().split("x"))
+    size = arguments.size or ("640x480" if arguments.clip else "960x720")
+    width, height = (int(v) for v in size.lower().split("x"))
     wish = {
         "width": width,
         "height": height,
@@ -117,6 +117,8 @@ def jobs_of(arguments: argparse.Namespace) -> list[Job]:
         "mirrored": arguments.mirrored,
         "sizes": tuple(int(v) for v in arguments.cubes.split(",")),
     }
+    if arguments.clip:
+        wish |= {"negatives": 0.0, "mirrored": 0.0, "kinds": ("held_desk", "held_room")}
     out = Path(arguments.out)
     every = range(arguments.start, arguments.start + arguments.count)
     first = Job(
@@ -132,7 +134,7 @@ def parser() -> argparse.ArgumentParser:
     p.add_argument("--start", type=int, default=0, help="index of the first one")
     p.add_argument("--seed", type=int, default=1)
     p.add_argument("--out", required=True, help="folder for pictures and truth; what is there already stays")
-    p.add_argument("--size", default="960x720", help="WIDTHxHEIGHT in pixels")
+    p.add_argument("--size", help="WIDTHxHEIGHT in pixels (960x720; clips 640x480)")
     p.add_argument("--spp", type=int, default=12, help="samples a pixel (noise is filtered out afterwards)")
     p.add_argument("--shades", default="default", help="default, held-out, all, or the name of one set")
     p.add_argument("--cubes", default="2,3,4,5", help="sizes of cubes, with commas")

@@ -20,6 +20,7 @@ from .shades import SCHEME
 from .state import FACES, Facelets, Layer, layer_facelets, one_slot_out, random_layer, random_scramble, rotation
 
 Array = NDArray[np.float64]
+KIND_WEIGHTS = {"desk": 0.42, "held_desk": 0.30, "held_room": 0.28}
 NEGATIVES = ("no_cube", "grids_only", "occluded_top", "not_last_layer")
 
 
@@ -33,6 +34,7 @@ class Wish:
     negatives: float = 0.18
     mirrored: float = 0.02
     sizes: tuple[int, ...] = (2, 3, 4, 5)
+    kinds: tuple[str, ...] = ("desk", "held_desk", "held_room")
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,8 @@ def draw_shot(seed: tuple[int, ...], wish: Wish) -> Shot:
     """The scene of a seed. A seed and a wish always give the same scene."""
     rng = np.random.default_rng(seed)
     negative = str(rng.choice(NEGATIVES, p=(0.15, 0.25, 0.25, 0.35))) if rng.random() < wish.negatives else None
-    kind = str(rng.choice(["desk", "held_desk", "held_room"], p=(0.42, 0.30, 0.28)))
+    share = np.array([KIND_WEIGHTS[k] for k in wish.kinds])
+    kind = str(rng.choice(wish.kinds, p=share / share.sum()))
     if negative in ("no_cube", "grids_only"):
         kind = "desk" if kind == "held_desk" else kind
     body, twist = draw_body(rng, wish.shades, wish.sizes), Twist()
@@ -357,8 +360,6 @@ def _hands(rng: np.random.Generator, actor: Actor, camera: Camera, kind: str) ->
             grip = replace(grip, arm=(0.9, grip.arm[1], 0.35), thumb_high=0.1, fingers_high=0.02, reach=0.3)
         mesh = hand_mesh(rng, grip, left=bool(rng.random() < 0.5))
         mesh = mesh.moved(actor.rotation @ ways[which][0], actor.centre)
-        if kind != "held_room" and float(mesh.points[:, 2].min()) < -25 and kind == "desk":
-            mesh = mesh.moved(np.eye(3), (0, 0, 0))
         items.append(Item(f"hand{i}", mesh, specular=0.35))
     return items
 

@@ -234,3 +234,25 @@ def evident_from_top(facelets: Facelets, visible: NDArray[np.bool_]) -> bool:
         centre = facelets[0, 1:-1, 1:-1][visible[0, 1:-1, 1:-1]]
         return len(set(centre.tolist())) > 1
     return False
+
+
+def layer_from_facelets(facelets: Facelets) -> Layer:
+    """The last layer of a cube that is solved below; ValueError when it is not at that stage or edges are split."""
+    n = facelets.shape[1]
+    if not is_last_layer(facelets):
+        raise ValueError("the cube is not solved below its last layer")
+    corners, twist, edges, flip = [], [], [], []
+    homes = [[FACES.index(f) for f in faces] for faces in CORNER_FACES]
+    for slot in range(4):
+        here = [int(facelets[corner_place(n, slot, k)]) for k in range(3)]
+        turn = here.index(0)
+        corners.append(homes.index(here[turn:] + here[:turn]))
+        twist.append(turn)
+    for slot in range(4 if n > 2 else 0):
+        pairs = {(int(facelets[a]), int(facelets[b])) for a, b in edge_places(n, slot)}
+        if len(pairs) != 1:
+            raise ValueError("the pieces of an edge do not belong together")
+        top, side = pairs.pop()
+        flip.append(int(top != 0))
+        edges.append(EDGE_SIDES.index(FACES[top if top != 0 else side]))
+    return Layer(n, tuple(corners), tuple(twist), tuple(edges), tuple(flip))
