@@ -169,10 +169,19 @@ def _diagram(column: _Column, answer: Answer, unit: int, plain: Lettering, quiet
     column.y = max(top + side, beside.y)
 
 
+_LIT: Final[dict[str, Colour]] = {
+    "white": (245, 245, 242),
+    "yellow": (250, 214, 40),
+    "red": (255, 120, 115),
+    "orange": (255, 150, 50),
+    "blue": (115, 175, 255),
+    "green": (95, 215, 135),
+}
+"""Top colours for the diagram, light enough on its dark face."""
+
+
 def _lit(answer: Answer) -> Colour:
-    """Top colours that would drown on the dark face are shown as pale yellow."""
-    colour = answer.top.colour if answer.top else "yellow"
-    return STICKER_RGB[colour] if colour in ("white", "yellow", "orange", "green") else Ink().lit
+    return _LIT.get(answer.top.colour, Ink().lit) if answer.top else Ink().lit
 
 
 def stacked(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calibration.profile import Profile, default_profile
 from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples
-from models.cases import CASES
+from models.cases import CASES, Case, case_of
 from models.decode import Posterior
 from models.decode_doubt import alternatives, misfits, next_view
 from models.decode_permutation import permutation_posterior
@@ -192,9 +192,15 @@ def _judged(reading: Reading, samples: StickerSamples, profile: Profile, pose: C
     return {
         **fields,
         "ok": True,
-        "case": NamedCase(code, case.name, case.cue, probability),
+        "case": NamedCase(code, case.name, _cue(case, posterior), probability),
         "permutation": _permutation(posterior),
     }
+
+
+def _cue(case: Case, posterior: Posterior) -> str:
+    """The cue for the angle at which the case lies in the picture."""
+    lying, angle = case_of(posterior.state)
+    return case.cue_at(angle) if lying is case else case.cue
 
 
 def _real_colours(posterior: Posterior, names: tuple[str, ...]) -> list[str]:
@@ -262,15 +268,17 @@ def _notes(reading: Reading, samples: StickerSamples) -> tuple[str, ...]:
     top = samples.coverage[0]
     covered = int((top < _SEEN_FROM).sum())
     if covered:
-        notes.append(f"{covered} of {top.size} stickers of the top face are covered")
+        notes.append(f"{_stickers(covered)} of the top face covered")
     glaring = int(((samples.clipped[0] > 0.5) & (top >= _SEEN_FROM)).sum())
     if glaring:
-        notes.append(f"{glaring} stickers of the top face are burnt out by light")
+        notes.append(f"{_stickers(glaring)} of the top face burnt out by light")
     doubted = int(((reading.clean[0] < 0.5) & (top >= _SEEN_FROM)).sum())
     if doubted:
-        notes.append(
-            f"{doubted} stickers of the top face do not look like their colour (glare, a finger, a print)"
-        )
+        notes.append(f"{_stickers(doubted)} of the top face unlike any colour (glare, a finger, a print)")
     if reading.posterior.mirrored:
         notes.append("the picture is a mirror image; the case is that of the real cube")
     return tuple(notes)
+
+
+def _stickers(count: int) -> str:
+    return f"{count} sticker{'s' if count > 1 else ''}"

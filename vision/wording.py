@@ -9,12 +9,22 @@ from vision.answer import Answer, ShownSequence
 
 CAUTION = "Wrists and fingers tire before you notice: pause often, and stop when it hurts."
 
+# reason -> what is so, and what to do about it
 _REASONS = {
-    "no-cube": "no cube in this picture; hold one so that the whole top face shows and fills more of it",
-    "top-hidden": "too much of the top face is hidden; move the fingers or the cube so that all of it shows",
-    "not-last-layer": "the cube is not at its last layer: a row below the top is not one colour",
-    "ambiguous": "several cases fit what is in view",
-    "unreadable": "the stickers cannot be told apart; turn the cube out of the glare, or give it more light",
+    "no-cube": (
+        "no cube in this picture",
+        "hold one so that the whole top face shows and fills more of the picture",
+    ),
+    "top-hidden": (
+        "too much of the top face is hidden",
+        "move the fingers or the cube so that all of it shows",
+    ),
+    "not-last-layer": ("a row below the top is not one colour", "solve everything below the top layer first"),
+    "ambiguous": ("several cases fit what is in view", ""),
+    "unreadable": (
+        "the stickers cannot be told apart",
+        "turn the cube out of the glare, or give it more light",
+    ),
 }
 
 
@@ -45,13 +55,13 @@ def refusal(answer: Answer) -> str:
     """Why no case is named and what to do about it, as one sentence."""
     if answer.reason is None:
         return ""
-    words = _REASONS[answer.reason]
-    if answer.detail:
-        words = f"the cube is not at its last layer: {answer.detail}"
-        if answer.reason != "not-last-layer":
-            words = f"{_REASONS[answer.reason]} ({answer.detail})"
+    what, advice = _REASONS[answer.reason]
+    words = answer.detail or what
+    if answer.reason == "not-last-layer":
+        words = f"the cube is not at its last layer: {words}"
     if answer.next_view:
-        words += f"; show the {answer.next_view} side next"
+        advice = f"show the {answer.next_view} side next"
+    words = f"{words}; {advice}" if advice else words
     return words[:1].upper() + words[1:] + "."
 
 
@@ -64,7 +74,7 @@ def answer_text(answer: Answer, width: int = 88) -> str:
     """The answer for a terminal ``width`` characters wide, without a closing newline."""
     lines = [answer.image, *([f"  {size_name(answer)}"] if answer.size else [])]
     for label, text in _entries(answer):
-        start = f"  {label:<9}"
+        start = f"  {label:<12}"
         wrapped = textwrap.wrap(
             text,
             max(width, 40),
@@ -92,10 +102,10 @@ def _entries(answer: Answer) -> Iterator[tuple[str, str]]:
     if answer.mirrored:
         yield "Mirrored", "only the mirror image is a legal cube; read after turning the picture back"
     for rank, sequence in enumerate(answer.sequences[:4]):
-        metrics = f"{sequence.length} OBTM, {sequence.etm} ETM"
+        metrics = f"({sequence.length} OBTM, {sequence.etm} ETM)"
+        yield "Do" if rank == 0 else "or", f"{turns_from_here(sequence)} {metrics}"
         if sequence.proof and rank == 0:
-            metrics += f"; {sequence.proof}"
-        yield "Do" if rank == 0 else "or", f"{turns_from_here(sequence)}   ({metrics})"
+            yield "", sequence.proof
     if case is not None and not answer.sequences:
         yield (
             "Do",
@@ -107,7 +117,7 @@ def _entries(answer: Answer) -> Iterator[tuple[str, str]]:
             f"permutation {answer.permutation.code}, {percent(answer.permutation.probability)} sure",
         )
     if answer.notes:
-        yield "Hard", "to see: " + "; ".join(answer.notes)
+        yield "Hard to see", "; ".join(answer.notes)
     if answer.others:
         count = len(answer.others)
         yield "Also", f"{count} more cube{'s' if count > 1 else ''} in the picture, not read"
