@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 MOST_WITNESSES: Final = 2.0
 HALF_LIFE_FRAMES: Final = 12.0
 """A sticker in view forgets half of what it said in so many of its frames; out of view it forgets nothing."""
+SOLVED: Final = "e0-solved"
 SETTLE_FROM: Final = 0.985
 UNSETTLE_BELOW: Final = 0.90
 SETTLE_FRAMES: Final = 3
@@ -142,7 +143,7 @@ class Evidence:
             reason = "top-hidden"
         self._vote(posterior, reason)
         named = reason in (None, "ambiguous")
-        now = (code, posterior.top)
+        now = (code, -1 if code == SOLVED else posterior.top)  # a solved cube has no top of its own
         good = reason is None and p >= SETTLE_FROM
         self._streak = self._streak + 1 if good and now == self._last else int(good)
         self._last = now

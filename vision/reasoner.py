@@ -17,16 +17,15 @@ from calibration.profile import Profile
 from calibration.reading import read_stickers
 from calibration.samples import StickerSamples
 from models.decode_doubt import alternatives, next_view
-from vision.evidence import Evidence, Verdict
+from vision.evidence import SOLVED, Evidence, Verdict
 
-SOLVED: Final = "e0-solved"
 ONE_COLOUR_FROM: Final = 0.9
 
 
 @dataclass(frozen=True, eq=False)
 class Job:
     """One frame's stickers. ``epoch`` counts how often the evidence has been dropped, ``number`` frames;
-    ``weight`` (6, n, n) how much each sticker's word counts, 0..1; ``front`` the face held to be the front."""
+    ``weight`` (6, n, n) how much each sticker's word counts, 0..1; ``front`` the face taken as F."""
 
     number: int
     epoch: int
@@ -38,14 +37,15 @@ class Job:
 
 @dataclass(frozen=True, eq=False)
 class Outcome:
-    """What is known after a job. ``one_colour`` whether this frame by itself shows a top face of one colour;
+    """What is known after a job. ``one_colour``: the colour index of a face that this frame by itself shows
+    to be the top of an oriented last layer, else None;
     ``contradicted`` that the frame spoke against what was known; ``next_view`` as in the answer format."""
 
     number: int
     epoch: int
     time_s: float
     verdict: Verdict | None
-    one_colour: bool
+    one_colour: int | None
     contradicted: bool
     mirrored_probability: float
     next_view: str | None
@@ -126,7 +126,7 @@ class Reasoner:
             self._epoch = job.epoch
         evidence = self._evidence
         if not (job.samples.coverage > 0.05).any():
-            return Outcome(job.number, job.epoch, job.time_s, None, False, False, 0.0, None, ())
+            return Outcome(job.number, job.epoch, job.time_s, None, None, False, 0.0, None, ())
         sure_top = evidence.sure_top
         reading = read_stickers(
             job.samples, self._profile, tops=None if sure_top is None else (sure_top,), front=job.front
@@ -134,10 +134,11 @@ class Reasoner:
         before = evidence.frames
         taken = evidence.add(reading.loglik, job.samples.coverage * job.weight)
         alone = reading.posterior
-        one_colour = False
+        one_colour: int | None = None
         if alone.case_probabilities[SOLVED] > ONE_COLOUR_FROM:
             top_seen = float(job.samples.coverage[alone.top].mean())
-            one_colour = top_seen > 0.6 and max(alternatives(alone).values()) < alone.log_evidence
+            if top_seen > 0.6 and max(alternatives(alone).values()) < alone.log_evidence:
+                one_colour = alone.face_colours[alone.top]
         tops = (
             (sure_top,)
             if sure_top is not None

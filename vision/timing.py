@@ -1,8 +1,7 @@
 """Time an attempt by what the camera sees: settled case, first turn, one colour on top.
 
-A state machine over one observation a frame, with no picture in it. Each event lies between two frames: it
-is put in the middle of the two and can be off by half their distance; a duration can be off by both of its
-ends together. Frames that were dropped or not tracked widen that distance by themselves.
+A state machine over one observation a frame, with no picture in it. Each event lies between two frames, and
+a duration can be off by what is open at both of its ends together. Frames that were dropped or not tracked widen that distance by themselves.
 """
 
 from __future__ import annotations
@@ -28,15 +27,29 @@ class State(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Instant:
-    """Something happened after ``after_s`` and by ``by_s``, in seconds of the source's clock."""
+    """Something happened after ``after_s`` and by ``by_s``, in seconds of the source's clock.
+
+    ``share`` 0..1 is where between the two it is put. A layer sets out and arrives smoothly, so its first
+    move is seen late and its last one early; those instants lean accordingly.
+    """
 
     after_s: float
     by_s: float
+    share: float = 0.5
+
+    @property
+    def best_s(self) -> float:
+        """The estimate."""
+        return self.after_s + self.share * (self.by_s - self.after_s)
+
+    @property
+    def pm_s(self) -> float:
+        """The most that the estimate can be off."""
+        return max(self.share, 1 - self.share) * (self.by_s - self.after_s)
 
     def until(self, later: Instant) -> Span:
-        """The duration between the middles of two instants, and how far it can be off."""
-        middle = (later.after_s + later.by_s - self.after_s - self.by_s) / 2
-        return Span(max(middle, 0.0), (self.by_s - self.after_s + later.by_s - later.after_s) / 2)
+        """The duration from this instant to a later one, and how far it can be off."""
+        return Span(max(later.best_s - self.best_s, 0.0), self.pm_s + later.pm_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +64,8 @@ class Span:
 class Seen:
     """What is known at one frame.
 
-    ``turning``: a layer is off its rest; ``settled``: the settled state and ``settled_at`` when it settled
+    ``turning``: a layer is off its rest, and ``began`` when it left it (which may be some frames back);
+    ``settled``: the settled state and ``settled_at`` when it settled
     (which may be some frames back); ``rested``: when the last turn came to rest, None while one is under way;
     ``one_colour``: the top face shows one colour since then.
     """
@@ -59,6 +73,7 @@ class Seen:
     time_s: float
     tracked: bool
     turning: bool = False
+    began: Instant | None = None
     settled: State | None = None
     settled_at: Instant | None = None
     rested: Instant | None = None
@@ -145,7 +160,8 @@ class AttemptTimer:
     def _while_settled(self, seen: Seen) -> None:
         assert self._settled is not None
         if seen.turning or (seen.settled is not None and not seen.settled.same_as(self._settled)):
-            self._turn_at = Instant(max(self._still_s, self._settled_at.after_s), seen.time_s)
+            began = seen.began if seen.turning and seen.began is not None else None
+            self._turn_at = began or Instant(max(self._still_s, self._settled_at.after_s), seen.time_s)
             self.phase, self._calm_since_s = "running", None
         elif not seen.tracked and seen.time_s - self._seen_s > AWAY_S:
             self.forget()  # put away before a turn was made: no attempt

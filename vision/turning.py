@@ -7,6 +7,7 @@ that no longer looks like itself. A finger covers stickers without regard to sli
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final, Literal
@@ -25,6 +26,9 @@ OUTSIDE: Final = 0.25
 LEAST_ANGLE_RAD: Final = float(np.radians(2.5))
 LEAST_EXPLAINED: Final = 0.3
 REST_FRAMES: Final = 2
+HISTORY_FRAMES: Final = 8
+STIR_FACTOR: Final = 2.0
+STIR_MORE: Final = 0.06
 QUIET_FIT: Final = 0.88
 QUIET_RAD: Final = float(np.radians(1.5))
 QUIET_EXPLAINED: Final = 0.2
@@ -91,11 +95,16 @@ def turned_slice(misfit: Floats, angles_rad: Floats, explained: Floats) -> Slice
 
 
 class TurnWatch:
-    """From frame to frame: still, turning, or just come to rest."""
+    """From frame to frame: still, turning, or just come to rest.
+
+    ``frames_back``: by how many frames the turn began before the one in which it was noticed.
+    """
 
     def __init__(self, size: int) -> None:
         self.turning = False
+        self.frames_back = 0
         self._usual = np.zeros((3, size))
+        self._stir: deque[Floats] = deque(maxlen=HISTORY_FRAMES)
         self._quiet = 0
         self._frames = 0
 
@@ -107,10 +116,12 @@ class TurnWatch:
             sharp = np.where(np.abs(off) < np.abs(angles_rad), off, angles_rad)
             motion = turned_slice(misfit, sharp, explained)
             # slow drifts are other things than turns: shading, a layer's misturn coming into view
+            self._stir.append(_by_slice(misfit))
             self._usual += 0.3 * (np.clip(angles_rad, -0.1, 0.1) - self._usual)
             if motion is None:
                 return "still"
             self.turning, self._quiet, self._frames = True, 0, 0
+            self.frames_back = self._began(motion)
             return "turning"
         self._frames += 1
         moving = np.abs(angles_rad) * (explained > QUIET_EXPLAINED)
@@ -119,12 +130,35 @@ class TurnWatch:
         if self._quiet >= REST_FRAMES or self._frames > LONGEST_TURN_FRAMES:
             self.turning = False
             self._usual[:] = 0
+            self._stir.clear()
             return "rested"
         return "turning"
+
+    def _began(self, motion: SliceMotion) -> int:
+        """Frames before the last one in which the slice had already begun to stir."""
+        course = [float(stir[motion.axis, motion.layer]) for stir in self._stir]
+        usual = float(np.median(course[:-2])) if len(course) > 3 else min(course, default=0.0)
+        back = 0
+        while back + 2 <= len(course) and back < 2 and course[-2 - back] > STIR_FACTOR * usual + STIR_MORE:
+            back += 1
+        return back
 
     def go_on(self) -> None:
         """What looked like rest was none: a layer still stands off."""
         self.turning, self._quiet = True, 0
+
+
+def _by_slice(misfit: Floats) -> Floats:
+    """Mean misfit (3, n) of the stickers in view of each layer along x, y, z; 0 where none is."""
+    n = misfit.shape[1]
+    where = slices(n).reshape(-1, 3)
+    known = np.isfinite(misfit).ravel()
+    values = np.nan_to_num(misfit).ravel()
+    out = np.zeros((3, n))
+    for axis in range(3):
+        count = np.bincount(where[known, axis], minlength=n)
+        out[axis] = np.bincount(where[known, axis], values[known], n) / np.maximum(count, 1)
+    return out
 
 
 def _most(misfit: Floats) -> float:

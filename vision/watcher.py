@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.profile import Profile
-from vision.evidence import Verdict
+from vision.evidence import SOLVED, Verdict
 from vision.holding import front_face, labelled, nearest_labelling, view_weight
 from vision.locate import find_cubes
 from vision.pose import CubePose
-from vision.reasoner import SOLVED, Job, Outcome, Reasoner
+from vision.reasoner import Job, Outcome, Reasoner
 from vision.sample import sample_stickers
 from vision.seeker import Find, Seeker, Sighting
 from vision.stream import StreamFrame
@@ -38,11 +38,12 @@ RECENT_FRAMES: Final = 16
 
 @dataclass(frozen=True, slots=True)
 class SettledState:
-    """A settled case. ``labels`` counts how often the faces were named anew; looks compare only within one."""
+    """A settled case. ``labels`` counts how often the faces were named anew; looks compare within one."""
 
     code: str
     labels: int
     look: tuple[int, ...]
+    top_colour: int
 
     def same_as(self, other: State) -> bool:
         """Whether the two can be one and the same state of the cube."""
@@ -100,7 +101,7 @@ class _Known:
 
     outcome: Outcome | None = None
     settled_at: Instant | None = None
-    one_colour: int = 0
+    one_colour: tuple[int | None, int] = (None, 0)
     mirror_reads: int = 0
     last_read: int = -1000
     times: deque[float] = field(default_factory=lambda: deque(maxlen=8))
@@ -139,6 +140,7 @@ class Watcher:
         self._front = 2
         self._known = _Known()
         self._rested: Instant | None = None
+        self._began: Instant | None = None
         self._checked_s = 0.0
         self._seen_s = 0.0
         self._was_settled = False
@@ -277,6 +279,8 @@ class Watcher:
         was = self._turns.turning
         state = self._turns.see(tracked.misfit, tracked.slice_turns_rad, tracked.slice_explained, tracked.fit)
         if state == "turning" and not was:
+            times = list(self._known.times)
+            self._began = self._between(times, self._turns.frames_back, 0.25)
             self._forget()
             self._rested = None
         if state == "rested":
@@ -291,10 +295,15 @@ class Watcher:
                 if self._tracker is not None and not self._tracker.seams_straight():
                     self._turns.go_on()
             if not self._turns.turning:
-                times = list(self._known.times)
-                self._rested = Instant(times[-4] if len(times) > 3 else times[0], times[max(-3, -len(times))])
+                self._rested = self._between(list(self._known.times), 2, 0.75)
         self._tracker.fluid = self._turns.turning
         return self._turns.turning
+
+    @staticmethod
+    def _between(times: list[float], back: int, share: float) -> Instant:
+        """From the frame before to the one ``back`` frames ago."""
+        last = max(len(times) - 1 - back, 0)
+        return Instant(times[max(last - 1, 0)], times[last], share)
 
     # stickers
 
@@ -330,7 +339,8 @@ class Watcher:
             )
         elif not settled:
             known.settled_at = None
-        known.one_colour = known.one_colour + 1 if outcome.one_colour else 0
+        colour, times = known.one_colour
+        known.one_colour = (outcome.one_colour, times + 1 if outcome.one_colour == colour else 1)
         sure = outcome.mirrored_probability > MIRROR_FROM and outcome.verdict is not None
         known.mirror_reads = (
             known.mirror_reads + 1 if sure and outcome.verdict and outcome.verdict.case else 0
@@ -340,6 +350,14 @@ class Watcher:
             return True
         return False
 
+    def _shows_one_colour(self, state: SettledState | None) -> bool:
+        """Whether the top face has come to the last layer's one colour: that of the attempt under way."""
+        begun = self.timer.settled
+        wanted = begun.top_colour if isinstance(begun, SettledState) else None
+        colour, times = self._known.one_colour
+        solved = state is not None and state.code == SOLVED
+        return solved or (colour is not None and times >= 2 and wanted in (None, colour))
+
     def _report(self, frame: StreamFrame, image: Image, pose: CubePose | None, turning: bool) -> FrameReport:
         outcome = self._known.outcome
         verdict = outcome.verdict if outcome is not None else None
@@ -348,13 +366,15 @@ class Watcher:
         settled = settled and not mirrored_now
         state = None
         if settled and verdict is not None and outcome is not None and verdict.case is not None:
-            state = SettledState(verdict.case, self._labels, outcome.top_look)
-        one_colour = self._known.one_colour >= 2 or (state is not None and state.code == SOLVED)
+            colour = verdict.posterior.face_colours[verdict.posterior.top]
+            state = SettledState(verdict.case, self._labels, outcome.top_look, colour)
+        one_colour = self._shows_one_colour(state)
         ended = self.timer.see(
             Seen(
                 frame.time_s,
                 pose is not None,
                 turning,
+                self._began if turning else None,
                 state,
                 self._known.settled_at,
                 self._rested,
