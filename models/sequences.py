@@ -28,6 +28,7 @@ class Entry:
     """One stored sequence, checked by the engine.
 
     ``angle``: quarter turns from the case's canonical frame to how the state lies that it solves.
+    ``inverse_code``: what the sequence solves when done backwards.
     ``sizes``: on which it was executed and found right. ``file`` and ``line`` say where it stands.
     """
 
@@ -37,6 +38,7 @@ class Entry:
     proof: str
     core: str
     angle: int
+    inverse_code: str
     sizes: tuple[int, ...]
     file: str
     line: int
@@ -174,7 +176,7 @@ def _entry(table: dict[str, object], file: str, line: int) -> Entry:
     angle, sizes = check_entry(code, moves)
     return Entry(
         code, str(moves), values.get("source", ""), values.get("proof", ""), values.get("core", ""), angle,
-        sizes, file, line,
+        solved_class(widened(moves.inverse(), sizes[0]), sizes[0])[0], sizes, file, line,
     )  # fmt: skip
 
 
