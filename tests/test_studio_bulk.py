@@ -30,12 +30,16 @@ def traced(tmp_path_factory: pytest.TempPathFactory) -> tuple[bulk_scene.Scenes,
 def plain_centre(face: int, row: int, col: int, n: int) -> np.ndarray:
     """Centre of a facelet, cube edge 1, from the printed net (x R, y U, z F)."""
     a, b = (col + 0.5) / n - 0.5, (row + 0.5) / n - 0.5
-    return np.array([[a, 0.5, b], [0.5, -b, -a], [a, -b, 0.5], [a, -0.5, -b], [-0.5, -b, a], [-a, -b, -0.5]][face])
+    return np.array(
+        [[a, 0.5, b], [0.5, -b, -a], [a, -b, 0.5], [a, -0.5, -b], [-0.5, -b, a], [-a, -b, -0.5]][face]
+    )
 
 
 def test_same_seed_same_scenes() -> None:
     a, b = bulk_scene.sample_scenes(3, 9, W, H), bulk_scene.sample_scenes(3, 9, W, H)
-    assert np.array_equal(a.prims, b.prims) and np.array_equal(a.cubes, b.cubes) and np.array_equal(a.cam, b.cam)
+    assert (
+        np.array_equal(a.prims, b.prims) and np.array_equal(a.cubes, b.cubes) and np.array_equal(a.cam, b.cam)
+    )
 
 
 def test_pose_is_a_rotation_in_front_of_the_camera(traced: tuple) -> None:
@@ -100,9 +104,15 @@ def test_last_layers_hold_every_piece_once(n: int) -> None:
     for _ in range(30):
         f = bulk_cube.last_layer_facelets(rng, n)
         assert (np.bincount(f.ravel(), minlength=6) == n * n).all()
-        corners = [(f[0, m, m], f[1, 0, 0], f[2, 0, m]), (f[0, m, 0], f[2, 0, 0], f[4, 0, m]),
-                   (f[0, 0, 0], f[4, 0, 0], f[5, 0, m]), (f[0, 0, m], f[5, 0, 0], f[1, 0, m])]
-        assert {frozenset(map(int, c)) for c in corners} == {frozenset(s) for s in ((0, 1, 2), (0, 2, 4), (0, 4, 5), (0, 1, 5))}
+        corners = [
+            (f[0, m, m], f[1, 0, 0], f[2, 0, m]),
+            (f[0, m, 0], f[2, 0, 0], f[4, 0, m]),
+            (f[0, 0, 0], f[4, 0, 0], f[5, 0, m]),
+            (f[0, 0, m], f[5, 0, 0], f[1, 0, m]),
+        ]
+        assert {frozenset(map(int, c)) for c in corners} == {
+            frozenset(s) for s in ((0, 1, 2), (0, 2, 4), (0, 4, 5), (0, 1, 5))
+        }
         assert sum([tuple(map(int, c)).index(0) for c in corners]) % 3 == 0
         assert (f[1:, 1:, :] == np.arange(1, 6)[:, None, None]).all()  # the lower rows stay solved
 
@@ -110,8 +120,13 @@ def test_last_layers_hold_every_piece_once(n: int) -> None:
 def test_grey_card_stays_grey_without_errors() -> None:
     """A neutral flat field through a camera without errors is neutral."""
     p = bulk_camera.sample_camera(np.random.default_rng(0), 1, 64)
-    p = {k: np.zeros_like(v) for k, v in p.items()} | {"wb": np.ones((1, 3), np.float32), "target": np.full(1, 0.18, np.float32),
-         "full_well": np.full(1, 1e9, np.float32), "saturation": np.ones(1, np.float32), "shoulder": np.full(1, 0.97, np.float32)}
+    p = {k: np.zeros_like(v) for k, v in p.items()} | {
+        "wb": np.ones((1, 3), np.float32),
+        "target": np.full(1, 0.18, np.float32),
+        "full_well": np.full(1, 1e9, np.float32),
+        "saturation": np.ones(1, np.float32),
+        "shoulder": np.full(1, 0.97, np.float32),
+    }
     out = bulk_camera.photograph(np.full((1, 64, 64, 3), 3.0, np.float32), p)
     assert np.ptp(out) <= 1
     assert abs(int(out[0, 0, 0, 0]) - 118) <= 1  # linear 0.18 is sRGB 118 (IEC 61966-2-1)

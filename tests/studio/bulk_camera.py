@@ -1,14 +1,16 @@
 """From linear light to the picture a camera would store: one model, in numpy and in torch.
 
-    p = bulk_camera.sample_camera(rng, B, height)              # dict of numpy arrays (B, ...)
-    bgr = bulk_camera.photograph(rgb, p, seed=1)               # numpy (B,H,W,3) float32 -> uint8 BGR (B,H,W,3)
-    bgr = bulk_camera.photograph_torch(rgb, p, seed=1)         # torch tensor, any device -> uint8 BGR tensor on that device
-    bgr = bulk_camera.jpeg(bgr, p["jpeg"], threads=8)          # numpy uint8, through cv2.imencode
-photograph_torch applies JPEG's 8x8 quantisation (4:2:0 or 4:4:4) itself; pass jpeg=False to leave it out. photograph
-does not: call jpeg after it. Order: auto exposure (meter 'centre', 'mean' or 'cube' when `meter_mask` (B,H,W) is
-given) -> white balance gains -> vignette -> focus, motion and scatter blur -> shot and read noise -> chroma noise and
-smoothing -> saturation -> tone curve -> sharpening -> 8 bit. Values of all parameters are drawn broadly by sample_camera; the
-ranges are common practice for phone and web cameras, no source.
+    p = bulk_camera.sample_camera(rng, B, height)        # dict of numpy arrays (B, ...)
+    bgr = bulk_camera.photograph(rgb, p, seed=1)         # numpy float32 (B,H,W,3) -> uint8 BGR (B,H,W,3)
+    bgr = bulk_camera.photograph_torch(rgb, p, seed=1)   # torch, any device -> uint8 BGR tensor, same device
+    bgr = bulk_camera.jpeg(bgr, p["jpeg"], threads=8)    # numpy uint8, through cv2.imencode
+    small = bulk_camera.resize_torch(bgr, width, height) # uint8 tensor
+
+photograph_torch applies JPEG's 8x8 quantisation (4:2:0 or 4:4:4) itself; jpeg=False leaves it out. photograph
+does not: call jpeg after it. Order: auto exposure (mean, centre, or the cube where `meter_mask` (B,H,W) is
+given) -> white balance -> vignette -> focus and motion blur, halo -> shot and read noise -> chroma noise and
+smoothing -> saturation -> tone curve -> sharpening -> 8 bit. sample_camera draws all values broadly;
+the ranges are common practice for phone and web cameras, no source.
 """
 
 from __future__ import annotations
@@ -34,19 +36,30 @@ def sample_camera(rng: np.random.Generator, count: int, height: int = 360) -> di
     wb = np.exp(rng.normal(0, 1, (n, 3)) * np.array([0.13, 0.03, 0.15]))
     follow = rng.beta(3, 1.5, n)  # how far the camera corrects the light's cast (grey world), 0..1
     p = {
-        "ev": rng.normal(-0.1, 0.42, n), "meter_cube": rng.random(n) * (rng.random(n) < 0.5), "meter_centre": rng.random(n),
-        "target": rng.uniform(0.11, 0.24, n), "wb": wb, "follow": follow,
+        "ev": rng.normal(-0.1, 0.42, n),
+        "meter_cube": rng.random(n) * (rng.random(n) < 0.5),
+        "meter_centre": rng.random(n),
+        "target": rng.uniform(0.11, 0.24, n),
+        "wb": wb,
+        "follow": follow,
         "vignette": some(0.6, rng.uniform(0, 0.45, n)),
         "focus": some(0.45, k * np.abs(rng.normal(0, 1.6, n))),
-        "motion": some(0.22, k * _log_uniform(rng, 2, 16, n)), "motion_angle": rng.uniform(0, np.pi, n),
+        "motion": some(0.22, k * _log_uniform(rng, 2, 16, n)),
+        "motion_angle": rng.uniform(0, np.pi, n),
         "halo": some(0.3, rng.uniform(0.02, 0.12, n)),
-        "full_well": _log_uniform(rng, 120, 9000, n), "read": _log_uniform(rng, 0.0008, 0.02, n),
-        "chroma_noise": some(0.6, rng.uniform(0.0, 0.025, n)), "chroma_blur": some(0.6, rng.uniform(0.5, 2.5, n) * max(k, 0.5)),
+        "full_well": _log_uniform(rng, 120, 9000, n),
+        "read": _log_uniform(rng, 0.0008, 0.02, n),
+        "chroma_noise": some(0.6, rng.uniform(0.0, 0.025, n)),
+        "chroma_blur": some(0.6, rng.uniform(0.5, 2.5, n) * max(k, 0.5)),
         "denoise": some(0.5, rng.uniform(0.3, 1.1, n)),
-        "saturation": np.clip(rng.normal(1.08, 0.17, n), 0.55, 1.6), "contrast": np.clip(rng.normal(0.35, 0.3, n), -0.2, 1.0),
-        "shoulder": rng.uniform(0.6, 0.98, n), "lift": some(0.3, rng.uniform(0, 0.05, n)),
-        "sharpen": some(0.65, rng.uniform(0.1, 1.1, n)), "sharp_sigma": rng.uniform(0.6, 1.3, n),
-        "jpeg": np.where(rng.random(n) < 0.12, 0, rng.uniform(38, 97, n)), "jpeg_420": (rng.random(n) < 0.7).astype(float),
+        "saturation": np.clip(rng.normal(1.08, 0.17, n), 0.55, 1.6),
+        "contrast": np.clip(rng.normal(0.35, 0.3, n), -0.2, 1.0),
+        "shoulder": rng.uniform(0.6, 0.98, n),
+        "lift": some(0.3, rng.uniform(0, 0.05, n)),
+        "sharpen": some(0.65, rng.uniform(0.1, 1.1, n)),
+        "sharp_sigma": rng.uniform(0.6, 1.3, n),
+        "jpeg": np.where(rng.random(n) < 0.12, 0, rng.uniform(38, 97, n)),
+        "jpeg_420": (rng.random(n) < 0.7).astype(float),
     }
     return {key: np.asarray(v, np.float32) for key, v in p.items()}
 
@@ -82,7 +95,9 @@ class _Numpy:
 
         out = np.empty_like(x)
         for i, k in enumerate(kernels):
-            out[i] = cv2.filter2D(x[i], -1, k[::-1, ::-1], borderType=cv2.BORDER_REPLICATE).reshape(x[i].shape)
+            out[i] = cv2.filter2D(x[i], -1, k[::-1, ::-1], borderType=cv2.BORDER_REPLICATE).reshape(
+                x[i].shape
+            )
         return out
 
 
@@ -95,7 +110,11 @@ class _Torch:
         self.gen.manual_seed(seed)
 
     def array(self, v: Any) -> Any:
-        return self.t.as_tensor(np.asarray(v, np.float32) if isinstance(v, np.ndarray) else v, dtype=self.t.float32, device=self.device)
+        return self.t.as_tensor(
+            np.asarray(v, np.float32) if isinstance(v, np.ndarray) else v,
+            dtype=self.t.float32,
+            device=self.device,
+        )
 
     def normal(self, shape: tuple[int, ...]) -> Any:
         return self.t.randn(shape, generator=self.gen, device=self.device)
@@ -123,7 +142,7 @@ class _Torch:
 
     def convolve(self, x: Any, kernels: np.ndarray) -> Any:
         f = self.t.nn.functional
-        b, h, w, c = x.shape
+        b = x.shape[0]
         k = kernels.shape[-1]
         z = x.permute(3, 0, 1, 2)  # (c, b, h, w): one kernel a picture
         z = f.pad(z, (k // 2,) * 4, mode="replicate")
@@ -140,12 +159,16 @@ def _gauss(sigma: np.ndarray, radius: int) -> np.ndarray:
 
 def _disc_and_streak(p: dict[str, np.ndarray], radius: int) -> np.ndarray:
     """Kernels (B, k, k): defocus disc widened along the motion's line."""
-    y, x = np.mgrid[-radius: radius + 1, -radius: radius + 1].astype(np.float32)
+    y, x = np.mgrid[-radius : radius + 1, -radius : radius + 1].astype(np.float32)
     out = []
     for focus, motion, angle in zip(p["focus"], p["motion"], p["motion_angle"], strict=True):
         u, v = x * np.cos(angle) + y * np.sin(angle), -x * np.sin(angle) + y * np.cos(angle)
         d = np.hypot(np.maximum(np.abs(u) - motion / 2, 0), v)
-        k = np.clip(focus + 0.5 - d, 0, 1) if focus > 0.4 else np.exp(-0.5 * (d / max(0.38, float(focus))) ** 2)
+        k = (
+            np.clip(focus + 0.5 - d, 0, 1)
+            if focus > 0.4
+            else np.exp(-0.5 * (d / max(0.38, float(focus))) ** 2)
+        )
         out.append(k / k.sum())
     return np.asarray(out, np.float32)
 
@@ -160,13 +183,19 @@ def _expose(xp: Any, rgb: Any, p: dict[str, np.ndarray], mask: Any) -> Any:
     luma = (rgb * xp.array(np.array(LUMA, np.float32))).sum(-1)
     yy = xp.array(np.linspace(-1, 1, h, dtype=np.float32)).reshape(1, h, 1)
     xx = xp.array(np.linspace(-1, 1, w, dtype=np.float32)).reshape(1, 1, w)
-    centre = xp.exp(-2.5 * (yy * yy + xx * xx)) * q["meter_centre"].reshape(b, 1, 1) + (1 - q["meter_centre"].reshape(b, 1, 1)) + 0.05
+    centre = (
+        xp.exp(-2.5 * (yy * yy + xx * xx)) * q["meter_centre"].reshape(b, 1, 1)
+        + (1 - q["meter_centre"].reshape(b, 1, 1))
+        + 0.05
+    )
     if mask is not None:
         m = xp.array(mask)
         share = m.sum((1, 2)).reshape(b, 1, 1) / (h * w)
         centre = centre + m * (q["meter_cube"].reshape(b, 1, 1) * 4 / (share + 0.02))
     squeezed = xp.clip(luma, 1e-4, 1e4)
-    mean = xp.exp((xp.log(squeezed) * centre).sum((1, 2)) / centre.sum((1, 2))) * 0.6 + 0.4 * (squeezed * centre).sum((1, 2)) / centre.sum((1, 2))
+    mean = xp.exp((xp.log(squeezed) * centre).sum((1, 2)) / centre.sum((1, 2))) * 0.6 + 0.4 * (
+        squeezed * centre
+    ).sum((1, 2)) / centre.sum((1, 2))
     gain = q["target"] * xp.exp(q["ev"] * 0.6931) / mean
     x = rgb * gain.reshape(b, 1, 1, 1)
     soft = xp.clip(x, 0, 1.5)
@@ -188,7 +217,9 @@ def _develop(xp: Any, rgb: Any, p: dict[str, np.ndarray], mask: Any) -> Any:
     radius = int(np.clip(np.ceil((p["focus"] + p["motion"] / 2 + 1.2).max()), 1, 14))
     x = xp.convolve(x, _disc_and_streak(p, radius))
     if (p["halo"] > 0).any():
-        x = x * (1 - each("halo")) + each("halo") * xp.convolve(xp.clip(x, 0, 8), _gauss(np.full(b, 4.0 * h / 360), int(8 * h / 360)))
+        x = x * (1 - each("halo")) + each("halo") * xp.convolve(
+            xp.clip(x, 0, 8), _gauss(np.full(b, 4.0 * h / 360), int(8 * h / 360))
+        )
     noise = xp.normal((b, h, w, 3))
     x = x + noise * xp.sqrt(xp.clip(x, 0, 2) / each("full_well") + each("read") ** 2)
     x = xp.clip(x, 0, 1.0)
@@ -209,14 +240,18 @@ def _develop(xp: Any, rgb: Any, p: dict[str, np.ndarray], mask: Any) -> Any:
     return xp.clip(x, 0, 1)
 
 
-def photograph(rgb: np.ndarray, p: dict[str, np.ndarray], seed: int = 0, meter_mask: np.ndarray | None = None) -> np.ndarray:
+def photograph(
+    rgb: np.ndarray, p: dict[str, np.ndarray], seed: int = 0, meter_mask: np.ndarray | None = None
+) -> np.ndarray:
     """Linear (B,H,W,3) RGB -> uint8 BGR (B,H,W,3), without JPEG."""
     xp = _Numpy(rgb, seed)
     out: np.ndarray = xp.bytes(_develop(xp, np.asarray(rgb, np.float32), p, meter_mask)[..., ::-1])
     return np.ascontiguousarray(out)
 
 
-def photograph_torch(rgb: Any, p: dict[str, np.ndarray], seed: int = 0, meter_mask: Any = None, jpeg: bool = True) -> Any:
+def photograph_torch(
+    rgb: Any, p: dict[str, np.ndarray], seed: int = 0, meter_mask: Any = None, jpeg: bool = True
+) -> Any:
     """As photograph, on a torch tensor; JPEG losses included (quality 0 in p['jpeg']: none)."""
     xp = _Torch(rgb, seed)
     x = _develop(xp, rgb.to(xp.t.float32), p, meter_mask)
@@ -226,23 +261,91 @@ def photograph_torch(rgb: Any, p: dict[str, np.ndarray], seed: int = 0, meter_ma
 
 
 # quantisation tables of ITU-T T.81, Annex K (from memory)
-LUMA_TABLE = np.array([
-    16, 11, 10, 16, 24, 40, 51, 61, 12, 12, 14, 19, 26, 58, 60, 55, 14, 13, 16, 24, 40, 57, 69, 56, 14, 17, 22, 29, 51, 87, 80, 62,
-    18, 22, 37, 56, 68, 109, 103, 77, 24, 35, 55, 64, 81, 104, 113, 92, 49, 64, 78, 87, 103, 121, 120, 101, 72, 92, 95, 98, 112, 100, 103, 99,
-], np.float32).reshape(8, 8)
+LUMA_TABLE = np.array(
+    [
+        16,
+        11,
+        10,
+        16,
+        24,
+        40,
+        51,
+        61,
+        12,
+        12,
+        14,
+        19,
+        26,
+        58,
+        60,
+        55,
+        14,
+        13,
+        16,
+        24,
+        40,
+        57,
+        69,
+        56,
+        14,
+        17,
+        22,
+        29,
+        51,
+        87,
+        80,
+        62,
+        18,
+        22,
+        37,
+        56,
+        68,
+        109,
+        103,
+        77,
+        24,
+        35,
+        55,
+        64,
+        81,
+        104,
+        113,
+        92,
+        49,
+        64,
+        78,
+        87,
+        103,
+        121,
+        120,
+        101,
+        72,
+        92,
+        95,
+        98,
+        112,
+        100,
+        103,
+        99,
+    ],
+    np.float32,
+).reshape(8, 8)
 CHROMA_TABLE = np.full((8, 8), 99, np.float32)
 CHROMA_TABLE[:4, :4] = [[17, 18, 24, 47], [18, 21, 26, 66], [24, 26, 56, 99], [47, 66, 99, 99]]
 
 
 def jpeg_torch(x: Any, quality: np.ndarray, half_chroma: np.ndarray) -> Any:
-    """JPEG's colour transform, chroma halving and 8x8 quantisation on (B,H,W,3) 0..1 RGB; quality 0 leaves a picture alone."""
+    """JPEG's colour transform, chroma halving and 8x8 quantisation on (B,H,W,3) 0..1 RGB; quality 0 leaves
+    a picture alone."""
     import torch
 
     f = torch.nn.functional
     b, h, w, _ = x.shape
     ph, pw = -h % 16, -w % 16
     z = f.pad(x.permute(0, 3, 1, 2) * 255, (0, pw, 0, ph), mode="replicate")
-    m = torch.tensor([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]], device=x.device)
+    m = torch.tensor(
+        [[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]], device=x.device
+    )
     ycc = torch.einsum("ij,bjhw->bihw", m, z)
     q = np.asarray(quality, np.float32)
     scale = np.where(q < 50, 5000 / np.maximum(q, 1), 200 - 2 * q) / 100
@@ -252,7 +355,11 @@ def jpeg_torch(x: Any, quality: np.ndarray, half_chroma: np.ndarray) -> Any:
 
     def coarse(plane: Any, table: np.ndarray) -> Any:
         hh, ww = plane.shape[-2:]
-        t = torch.as_tensor(np.clip(np.floor(table[None] * scale[:, None, None] + 0.5), 1, 255), dtype=torch.float32, device=x.device)
+        t = torch.as_tensor(
+            np.clip(np.floor(table[None] * scale[:, None, None] + 0.5), 1, 255),
+            dtype=torch.float32,
+            device=x.device,
+        )
         blocks = plane.reshape(b, hh // 8, 8, ww // 8, 8).permute(0, 1, 3, 2, 4)
         c = dct @ blocks @ dct.T
         t = t.reshape(b, 1, 1, 8, 8)
@@ -264,7 +371,7 @@ def jpeg_torch(x: Any, quality: np.ndarray, half_chroma: np.ndarray) -> Any:
     sub = torch.as_tensor(np.asarray(half_chroma) > 0.5, device=x.device).reshape(b, 1, 1)
     for i in (1, 2):
         full = coarse(ycc[:, i], CHROMA_TABLE)
-        small = coarse(f.avg_pool2d(ycc[:, i: i + 1], 2)[:, 0], CHROMA_TABLE)
+        small = coarse(f.avg_pool2d(ycc[:, i : i + 1], 2)[:, 0], CHROMA_TABLE)
         big = f.interpolate(small[:, None], scale_factor=2, mode="bilinear", align_corners=False)[:, 0]
         out.append(torch.where(sub, big, full))
     inv = torch.linalg.inv(m)

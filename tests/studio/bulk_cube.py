@@ -14,7 +14,14 @@ FACES = "URFDLB"
 CUBE_FLOATS = 256
 # usual shades (sRGB), in the order white yellow red orange blue green; starting points for the jitter only
 USUAL = np.array(
-    [[0.93, 0.93, 0.92], [0.98, 0.85, 0.10], [0.78, 0.08, 0.12], [0.98, 0.48, 0.08], [0.06, 0.26, 0.72], [0.05, 0.60, 0.25]]
+    [
+        [0.93, 0.93, 0.92],
+        [0.98, 0.85, 0.10],
+        [0.78, 0.08, 0.12],
+        [0.98, 0.48, 0.08],
+        [0.06, 0.26, 0.72],
+        [0.05, 0.60, 0.25],
+    ]
 )
 Rng = np.random.Generator
 
@@ -35,7 +42,11 @@ def jitter_hsv(rng: Rng, srgb: np.ndarray, dh: float, ds: float, dv: float) -> n
 
 def sample_palette(rng: Rng) -> tuple[np.ndarray, str]:
     """Six sticker colours, linear RGB (6, 3), and the name of the family they were drawn from."""
-    kind = str(rng.choice(["usual", "bright", "dark", "faded", "pastel", "free"], p=[0.36, 0.16, 0.14, 0.12, 0.12, 0.10]))
+    kind = str(
+        rng.choice(
+            ["usual", "bright", "dark", "faded", "pastel", "free"], p=[0.36, 0.16, 0.14, 0.12, 0.12, 0.10]
+        )
+    )
     if kind == "free":
         out: list[np.ndarray] = []
         while len(out) < 6:
@@ -44,19 +55,25 @@ def sample_palette(rng: Rng) -> tuple[np.ndarray, str]:
                 out.append(c)
         return to_linear(np.array(out)), kind
     g_s, g_v = {
-        "usual": (1.0, 1.0), "bright": (1.15, 1.15), "dark": (1.05, rng.uniform(0.5, 0.75)),
-        "faded": (rng.uniform(0.6, 0.85), rng.uniform(0.8, 0.95)), "pastel": (rng.uniform(0.35, 0.65), 1.2),
+        "usual": (1.0, 1.0),
+        "bright": (1.15, 1.15),
+        "dark": (1.05, rng.uniform(0.5, 0.75)),
+        "faded": (rng.uniform(0.6, 0.85), rng.uniform(0.8, 0.95)),
+        "pastel": (rng.uniform(0.35, 0.65), 1.2),
     }[kind]
     cols = []
     for i, base in enumerate(USUAL):
         h, s, v = colorsys.rgb_to_hsv(*base)
-        c = np.array(colorsys.hsv_to_rgb(h, min(1.0, s * g_s), min(1.0, (v + (0.1 if kind == "pastel" else 0)) * g_v)))
+        c = np.array(
+            colorsys.hsv_to_rgb(h, min(1.0, s * g_s), min(1.0, (v + (0.1 if kind == "pastel" else 0)) * g_v))
+        )
         cols.append(jitter_hsv(rng, c, 0.018 if i not in (2, 3) else 0.010, 0.09, 0.08))
     return to_linear(np.array(cols)), kind
 
 
 def sample_scheme(rng: Rng) -> np.ndarray:
-    """Colour index of each face URFDLB of the solved cube: the usual one in any of 24 attitudes, sometimes another."""
+    """Colour index of each face URFDLB of the solved cube: the usual one in any of 24 attitudes, sometimes
+    another."""
     if rng.random() < 0.1:
         return rng.permutation(6)
     s = np.array([0, 2, 5, 1, 3, 4])  # white up, green front, red right (common practice)
@@ -75,8 +92,10 @@ def last_layer_facelets(rng: Rng, n: int) -> np.ndarray:
     m = n - 1
     # facelet places of each corner slot, in the same order (face, row, col)
     corner_at = [
-        [(0, m, m), (1, 0, 0), (2, 0, m)], [(0, m, 0), (2, 0, 0), (4, 0, m)],
-        [(0, 0, 0), (4, 0, 0), (5, 0, m)], [(0, 0, m), (5, 0, 0), (1, 0, m)],
+        [(0, m, m), (1, 0, 0), (2, 0, m)],
+        [(0, m, 0), (2, 0, 0), (4, 0, m)],
+        [(0, 0, 0), (4, 0, 0), (5, 0, m)],
+        [(0, 0, m), (5, 0, 0), (1, 0, m)],
     ]
     perm = rng.permutation(4)
     twist = rng.integers(0, 3, 4)
@@ -90,8 +109,10 @@ def last_layer_facelets(rng: Rng, n: int) -> np.ndarray:
     eperm = rng.permutation(4)
     flip = rng.integers(0, 2, 4)
     if n % 2:  # one piece in the middle: parity of edges follows corners, flips come in pairs
+
         def parity(p: np.ndarray) -> int:
             return sum(int(p[i] > p[j]) for i in range(4) for j in range(i + 1, 4)) % 2
+
         if parity(perm) != parity(eperm):
             eperm[[0, 1]] = eperm[[1, 0]]
         flip[3] = flip[:3].sum() % 2
@@ -122,14 +143,15 @@ def sample_state(rng: Rng, n: int) -> tuple[np.ndarray, str]:
 
 
 def sample_misturn(rng: Rng, n: int, chance: float = 0.30) -> tuple[int, np.ndarray]:
-    """Axis (0 x, 1 y, 2 z) and degrees of each layer, counted from the axis' negative end; right-handed turns."""
+    """Axis (0 x, 1 y, 2 z) and degrees of each layer, counted from the axis' negative end; right-handed
+    turns."""
     deg = np.zeros(n)
     if rng.random() >= chance:
         return 1, deg
     axis = int(rng.choice([1, 1, 1, 0, 2]))
     if axis == 1 and rng.random() < 0.12:  # a top layer caught in mid-turn
         k = 1 if n < 4 or rng.random() < 0.7 else 2
-        deg[n - k:] = rng.uniform(10, 40) * rng.choice([-1, 1])
+        deg[n - k :] = rng.uniform(10, 40) * rng.choice([-1, 1])
         return axis, deg
     if rng.random() < 0.5:
         deg[n - 1 if axis == 1 else rng.integers(0, n)] = rng.uniform(-6, 6)
@@ -149,11 +171,19 @@ def sample_plastic(rng: Rng) -> np.ndarray:
         return to_linear(np.array([0.93, 0.88, 0.74]) * rng.uniform(0.85, 1.0) + rng.normal(0, 0.02, 3))
     if k == "grey":
         return to_linear(np.full(3, rng.uniform(0.25, 0.7)) + rng.normal(0, 0.01, 3))
-    return to_linear(np.array(colorsys.hsv_to_rgb(rng.random(), rng.uniform(0.3, 0.9), rng.uniform(0.3, 0.95))))
+    return to_linear(
+        np.array(colorsys.hsv_to_rgb(rng.random(), rng.uniform(0.3, 0.9), rng.uniform(0.3, 0.95)))
+    )
 
 
 def cube_block(
-    rng: Rng, n: int, side_cm: float, centre: np.ndarray, rows: np.ndarray, ident: int, misturn_chance: float = 0.30
+    rng: Rng,
+    n: int,
+    side_cm: float,
+    centre: np.ndarray,
+    rows: np.ndarray,
+    ident: int,
+    misturn_chance: float = 0.30,
 ) -> tuple[np.ndarray, dict[str, Any]]:
     """One cube's parameter block (see bulk_tracer.h) and its truth (without the camera's part)."""
     q = np.zeros(CUBE_FLOATS, np.float32)
@@ -176,9 +206,20 @@ def cube_block(
     flat = 1 - (gap + 0.5 * bevel) / (pitch / 2)
     ratio = min(rng.uniform(0.76, 0.97), flat)
     q[:16] = [
-        n, side_cm / 2, gap, bevel, float(stickerless), ratio, rng.choice([rng.uniform(0.05, 0.25), rng.uniform(0.25, 0.6)]),
-        rng.choice([0, rng.uniform(0.1, 0.6)]), rng.choice([rng.uniform(0.06, 0.2), rng.uniform(0.2, 0.6)]), rng.uniform(0.03, 0.06),
-        *plastic, rng.uniform(0.15, 0.6), ident, rng.integers(1, 9999),
+        n,
+        side_cm / 2,
+        gap,
+        bevel,
+        float(stickerless),
+        ratio,
+        rng.choice([rng.uniform(0.05, 0.25), rng.uniform(0.25, 0.6)]),
+        rng.choice([0, rng.uniform(0.1, 0.6)]),
+        rng.choice([rng.uniform(0.06, 0.2), rng.uniform(0.2, 0.6)]),
+        rng.uniform(0.03, 0.06),
+        *plastic,
+        rng.uniform(0.15, 0.6),
+        ident,
+        rng.integers(1, 9999),
     ]
     q[16:19] = centre
     q[19:28] = rows.ravel()
@@ -190,13 +231,22 @@ def cube_block(
             groups.append([i, i + 1, a])
     q[28], q[29] = len(groups), axis
     for g, (lo, hi, a) in enumerate(groups):
-        q[30 + 4 * g: 34 + 4 * g] = lo, hi, np.cos(np.radians(a)), np.sin(np.radians(a))
+        q[30 + 4 * g : 34 + 4 * g] = lo, hi, np.cos(np.radians(a)), np.sin(np.radians(a))
     q[50] = rng.choice([0, rng.uniform(0.1, 1.0)], p=[0.55, 0.45])
     marks = int(rng.choice([0, 1, 2, 3], p=[0.6, 0.25, 0.1, 0.05]))
     q[51] = marks
     for k in range(marks):
-        face, r, c = (0 if rng.random() < 0.5 else int(rng.integers(6))), int(rng.integers(n)), int(rng.integers(n))
-        q[52 + 4 * k: 56 + 4 * k] = face * 25 + r * 5 + c, rng.integers(0, 6), rng.uniform(0.3, 0.65), rng.uniform(0, 6.28)
+        face, r, c = (
+            (0 if rng.random() < 0.5 else int(rng.integers(6))),
+            int(rng.integers(n)),
+            int(rng.integers(n)),
+        )
+        q[52 + 4 * k : 56 + 4 * k] = (
+            face * 25 + r * 5 + c,
+            rng.integers(0, 6),
+            rng.uniform(0.3, 0.65),
+            rng.uniform(0, 6.28),
+        )
     q[64:82] = palette.ravel()
     q[82:85] = inner
     q[85] = rng.choice([0, rng.uniform(0.0, 0.05)])
@@ -205,7 +255,14 @@ def cube_block(
     grid[:, :n, :n] = facelets
     q[96:246] = grid.ravel()
     truth = {
-        "n": n, "side_cm": float(side_cm), "stickerless": stickerless, "family": family, "state": state, "facelets": facelets,
-        "palette_linear": palette, "misturn_axis": axis, "misturn_deg": deg,
+        "n": n,
+        "side_cm": float(side_cm),
+        "stickerless": stickerless,
+        "family": family,
+        "state": state,
+        "facelets": facelets,
+        "palette_linear": palette,
+        "misturn_axis": axis,
+        "misturn_deg": deg,
     }
     return q, truth
