@@ -84,6 +84,27 @@ def test_every_scale_is_readable_and_whole(width: int, height: int) -> None:
         assert (np.abs(strip.astype(int) - PAPER[::-1]).max(axis=2) <= 3).all()  # no ink runs out of the page
 
 
+def test_a_small_cube_is_shown_larger_in_a_corner_that_does_not_hide_it() -> None:
+    picture = SAMPLES / "08-far-away.jpg"
+    photo, answer = load_photo(str(picture)).image_bgr, answer_of_truth(picture)
+    rows, cols = photo.shape[:2]
+    drawn = annotated(photo, answer)[:rows, :cols]
+    changed = (np.abs(drawn.astype(int) - photo).max(axis=2) > 12).astype(np.uint8)
+    count, _, boxes, _ = cv2.connectedComponentsWithStats(
+        cv2.morphologyEx(changed, cv2.MORPH_CLOSE, np.ones((9, 9)))
+    )
+    x, y, width, height, _ = max(boxes[1:count].tolist(), key=lambda box: box[4])
+    quad = np.array(answer.top.quad_xy)  # type: ignore[union-attr]
+    assert min(width, height) > 1.5 * np.ptp(quad, axis=0).max()
+    inside = (quad > [x, y]).all(axis=1) & (quad < [x + width, y + height]).all(axis=1)
+    assert not inside.any()
+    large = SAMPLES / "01-large-on-desk.jpg"
+    photo, answer = load_photo(str(large)).image_bgr, answer_of_truth(large)
+    rows, cols = photo.shape[:2]
+    whole = annotated(photo, answer)[:rows, :cols]
+    assert (np.abs(whole.astype(int) - photo).max(axis=2) > 12).mean() < 0.1  # no inset
+
+
 @pytest.mark.slow
 def test_fifty_megapixels() -> None:
     photo = load_photo(str(EASY)).image_bgr

@@ -169,11 +169,15 @@ class Answer:
 
     def scaled(self, factor: float) -> Answer:
         """The same answer for a picture ``factor`` times larger, pixel centres laid on pixel centres."""
-        if factor == 1:
-            return self
+        return self if factor == 1 else self._moved(factor, (factor - 1) / 2, (factor - 1) / 2)
 
+    def cropped(self, left: int, upper: int) -> Answer:
+        """The same answer for a piece of the picture whose upper left pixel is (left, upper)."""
+        return self._moved(1.0, -left, -upper)
+
+    def _moved(self, factor: float, add_x: float, add_y: float) -> Answer:
         def moved(points: Sequence[Point]) -> tuple[Point, ...]:
-            return tuple(((x + 0.5) * factor - 0.5, (y + 0.5) * factor - 0.5) for x, y in points)
+            return tuple((x * factor + add_x, y * factor + add_y) for x, y in points)
 
         return replace(
             self,

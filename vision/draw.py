@@ -31,10 +31,11 @@ def annotated(image_bgr: NDArray[np.uint8], answer: Answer) -> NDArray[np.uint8]
     """
     rows, cols = image_bgr.shape[:2]
     zoom = max(1.0, SMALLEST_LONG_SIDE / max(rows, cols))
-    photo = overlaid(image_bgr, answer, zoom=zoom)
+    photo = overlaid(image_bgr, answer, zoom=zoom, least_radius=3.5)
     rows, cols = photo.shape[:2]
     beside = cols >= rows
     unit = max(15, round(max(rows, cols) / 62))
+    _inset(photo, image_bgr, answer, zoom)
     if beside:
         panel = panel_image(answer, round(unit * 27), unit, min_height=rows)
     else:
@@ -43,8 +44,44 @@ def annotated(image_bgr: NDArray[np.uint8], answer: Answer) -> NDArray[np.uint8]
     return stacked(photo, [panel], beside)
 
 
-def overlaid(image_bgr: NDArray[np.uint8], answer: Answer, *, zoom: float = 1.0) -> NDArray[np.uint8]:
-    """The photo, ``zoom`` times larger, with the grid and the badges on it."""
+def _inset(photo: NDArray[np.uint8], image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> None:
+    """A cube that is small in its picture, drawn larger in the corner farthest from it."""
+    import cv2
+
+    grids = face_grids(answer)
+    if not grids:
+        return
+    points = np.concatenate([grid.reshape(-1, 2) for grid in grids.values()])
+    lowest, highest = points.min(axis=0), points.max(axis=0)
+    rows, cols = photo.shape[:2]
+    side = round(0.45 * min(rows, cols))
+    reach = float((highest - lowest).max())
+    if reach * zoom * 1.5 > side or reach < 8:
+        return
+    middle, half = (lowest + highest) / 2, 0.58 * reach
+    left, upper = np.maximum(np.floor(middle - half), 0).astype(int)
+    right, lower = np.ceil(middle + half).astype(int) + 1
+    piece = np.ascontiguousarray(image_bgr[upper:lower, left:right])
+    larger = overlaid(piece, answer.cropped(int(left), int(upper)), zoom=side / max(piece.shape[:2]))
+    high, wide = larger.shape[:2]
+    edge = max(2, round(max(rows, cols) / 400))
+    x = edge if middle[0] * zoom > cols / 2 else cols - wide - edge
+    y = edge if middle[1] * zoom > rows / 2 else rows - high - edge
+    box = np.array([x, y, x + wide, y + high])
+    if (box[:2] < highest * zoom).all() and (box[2:] > lowest * zoom).all():
+        return  # it would hide the cube itself
+    photo[y : y + high, x : x + wide] = larger
+    cv2.rectangle(photo, (x - 1, y - 1), (x + wide, y + high), _DARK[::-1], 2 * edge)
+    cv2.rectangle(photo, (x - 1, y - 1), (x + wide, y + high), _LIGHT[::-1], edge)
+
+
+def overlaid(
+    image_bgr: NDArray[np.uint8], answer: Answer, *, zoom: float = 1.0, least_radius: float = 1.5
+) -> NDArray[np.uint8]:
+    """The photo, ``zoom`` times larger, with the grid and the badges on it.
+
+    A face whose badges would be smaller than ``least_radius`` pixels gets its outline alone.
+    """
     import cv2
 
     photo = image_bgr.copy()
@@ -55,7 +92,8 @@ def overlaid(image_bgr: NDArray[np.uint8], answer: Answer, *, zoom: float = 1.0)
     stroke = max(1.0, max(photo.shape[:2]) / 900)
     grids = {face: _zoomed(grid, zoom) for face, grid in face_grids(answer).items()}
     for face in [face for face in "BLRFU" if face in grids]:
-        _draw_grid(photo, grids[face], stroke, heavy=face == "U")
+        fine = _badge_radius(grids[face]) >= least_radius
+        _draw_grid(photo, grids[face], stroke, heavy=face == "U", lines=fine)
     for quad in answer.others:
         _line(photo, np.array([*quad, quad[0]]) * zoom, stroke, dashed=True)
     if "U" in grids:
@@ -63,7 +101,7 @@ def overlaid(image_bgr: NDArray[np.uint8], answer: Answer, *, zoom: float = 1.0)
     for face, grid in grids.items():
         read = answer.seen.get(face)
         settled = answer.state.facelets.get(face) if answer.state else None
-        if read:
+        if read and _badge_radius(grid) >= least_radius:
             _draw_badges(photo, grid, read, settled, stroke)
     return photo
 
@@ -125,9 +163,17 @@ def _line(
             cv2.polylines(photo, [_fixed(run)], False, colour[::-1], max(1, round(wide)), cv2.LINE_AA, _SHIFT)
 
 
-def _draw_grid(photo: NDArray[np.uint8], grid: NDArray[np.float64], stroke: float, *, heavy: bool) -> None:
+def _badge_radius(grid: NDArray[np.float64]) -> float:
+    """Radius of the badges in the middle of a face, in pixels."""
+    k = (len(grid) - 1) // 2
+    return 0.27 * _thickness(grid[k : k + 2, k : k + 2].reshape(4, 2))
+
+
+def _draw_grid(
+    photo: NDArray[np.uint8], grid: NDArray[np.float64], stroke: float, *, heavy: bool, lines: bool
+) -> None:
     n = len(grid) - 1
-    for k in range(1, n):
+    for k in range(1, n if lines else 1):
         _line(photo, grid[k], stroke * 0.8)
         _line(photo, grid[:, k], stroke * 0.8)
     edge = np.concatenate([grid[0], grid[1:, -1], grid[-1, -2::-1], grid[-2::-1, 0]])

@@ -1,0 +1,116 @@
+"""The main job on the sample pictures, end to end: each picture against the truth that its renderer wrote."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from models.layer import LastLayer
+from models.library import load_library
+from vision.pipeline import read_picture
+from vision.scoring import Mark, marked
+from vision.sources import load_photo
+from vision.truth import truth_of
+
+ROOT = Path(__file__).parent.parent
+SAMPLES = ROOT / "sample_images"
+PICTURES = sorted(SAMPLES.glob("*.jpg"))
+SETTLED = [p for p in PICTURES if truth_of(p).is_settled]
+OPEN = [p for p in PICTURES if truth_of(p).code and not truth_of(p).is_settled]
+NEGATIVE = [p for p in PICTURES if truth_of(p).reason]
+
+
+def name_of(path: Path) -> str:
+    return path.stem
+
+
+@cache
+def mark_of(picture: Path) -> Mark:
+    photo = load_photo(str(picture))
+    answer = read_picture(photo.image_bgr, library=load_library(), image=str(picture))
+    return marked(answer, truth_of(picture))
+
+
+@pytest.mark.parametrize("picture", SETTLED, ids=name_of)
+def test_settled_pictures_are_named(picture: Path) -> None:
+    mark = mark_of(picture)
+    assert mark.outcome == "right", (mark.answer.reason, mark.answer.candidates[:3])
+    assert mark.size_right
+    assert mark.settled_stickers[0] == mark.settled_stickers[1]  # every sticker right after decoding
+    assert mark.placement is not None and mark.placement < 0.4
+
+
+@pytest.mark.parametrize("picture", OPEN, ids=name_of)
+def test_a_view_from_above_lists_what_fits_and_names_none(picture: Path) -> None:
+    mark = mark_of(picture)
+    assert mark.outcome == "abstained" and mark.answer.reason == "ambiguous"
+    assert mark.listed
+    assert mark.answer.next_view is not None
+
+
+@pytest.mark.parametrize("picture", NEGATIVE, ids=name_of)
+def test_pictures_without_a_case_are_refused_with_the_reason(picture: Path) -> None:
+    mark = mark_of(picture)
+    assert mark.outcome == "refused", (mark.answer.reason, mark.answer.detail)
+
+
+@pytest.mark.parametrize("picture", SETTLED, ids=name_of)
+def test_every_suggested_sequence_orients_the_state_that_was_seen(picture: Path) -> None:
+    """Executed here once more on the size of the cube, from the state in the answer."""
+    answer = mark_of(picture).answer
+    assert answer.state is not None and answer.size is not None
+    state = LastLayer(
+        answer.size, answer.state.corners, answer.state.twist, answer.state.edges, answer.state.flip
+    )
+    assert answer.sequences or state.is_oriented
+    for sequence in answer.sequences:
+        made = LastLayer.after(f"{sequence.first} {sequence.turns}".strip(), answer.size)
+        assert state.then(made).is_oriented, sequence
+
+
+def test_a_picture_turned_by_exif_reads_the_same(tmp_path: Path) -> None:
+    import cv2
+
+    from test_vision_sources import jpeg_with_exif, stored_for
+
+    image = load_photo(str(PICTURES[0])).image_bgr
+    path = tmp_path / "turned.jpg"
+    path.write_bytes(jpeg_with_exif(stored_for(image, 6), 6))
+    assert cv2.imread(str(path), cv2.IMREAD_IGNORE_ORIENTATION).shape[:2] == image.shape[1::-1]
+    answer = read_picture(load_photo(str(path)).image_bgr)
+    assert answer.case is not None and answer.case.code == truth_of(PICTURES[0]).code
+
+
+def test_a_mirrored_picture_is_recognised_and_read() -> None:
+    image = load_photo(str(PICTURES[0])).image_bgr
+    answer = read_picture(np.ascontiguousarray(image[:, ::-1]))
+    assert answer.mirrored and answer.case is not None
+    assert answer.case.code == truth_of(PICTURES[0]).code
+
+
+def test_the_command_from_start_to_finish(tmp_path: Path) -> None:
+    """A process of its own, as a user runs it."""
+    saved = tmp_path / "answer.jpg"
+    command = [
+        sys.executable,
+        "-m",
+        "vision",
+        "read",
+        str(PICTURES[0]),
+        str(SAMPLES / "15-no-cube.jpg"),
+        "--json",
+    ]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 4 and done.stderr == ""
+    first, second = (json.loads(line) for line in done.stdout.splitlines())
+    assert first["ok"] and first["case"]["code"] == truth_of(PICTURES[0]).code and first["sequences"]
+    assert second["reason"] == "no-cube" and second["size"] is None
+    done = subprocess.run([*command[:5], "--save", str(saved)], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0 and done.stderr == ""
+    assert "pause often" in done.stdout and saved.stat().st_size > 50_000
