@@ -19,6 +19,9 @@ from models.errors import LastlookError
 COMMAND_MODULES: Final = (
     "vision.cli_read",
     "vision.cli_engine",
+    "vision.cli_find",
+    "vision.cli_case",
+    "vision.cli_sequence",
     "vision.cli_calibrate",
     "vision.cli_watch",
     "vision.cli_label",

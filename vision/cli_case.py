@@ -1,0 +1,299 @@
+"""Commands that show cases: case, cases."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from models.cases import Case
+    from models.library import Library, Suggestion
+    from models.permutation import PermutationCase
+
+_ANGLE_CAPTIONS = ("as named", "after y", "after y2", "after y'")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module to the application."""
+    app.command("case")(show_case)
+    app.command("cases")(list_cases)
+
+
+def show_case(
+    code: Annotated[str, typer.Argument(help="As e1-headlights-left or T.", show_default=False)],
+    size: Annotated[
+        int | None, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.", show_default=False)
+    ] = None,
+    save: Annotated[
+        Path | None, typer.Option(help="Write the diagram: a .svg or .png file.", show_default=False)
+    ] = None,
+    limit: Annotated[int, typer.Option(help="How many sequences to show.", min=1)] = 6,
+    as_json: Annotated[bool, typer.Option("--json", help="Everything as JSON.")] = False,
+) -> None:
+    """Show a case: diagram, cue from each angle, how often it comes up, relations, sequences."""
+    from models.cases import CASES
+    from models.errors import UsageError
+    from models.permutation import PERMUTATION_CASES
+    from vision.library_files import open_library
+
+    case, arrangement = CASES.get(code), PERMUTATION_CASES.get(code)
+    if case is None and arrangement is None:
+        raise UsageError(f"unknown case {code!r}{_near(code)}; `lastlook cases` lists all codes")
+    chosen = size or (4 if (case or arrangement).occurs_on(4) else 2)  # type: ignore[union-attr]
+    if not (case or arrangement).occurs_on(chosen):  # type: ignore[union-attr]
+        raise UsageError(f"case {code} cannot occur on a {chosen}x{chosen}x{chosen}")
+    if save is not None:
+        _save(case, chosen, save)
+    library = open_library()
+    found = case_data(case, chosen, library) if case else permutation_data(arrangement, chosen, library)  # type: ignore[arg-type]
+    if as_json:
+        typer.echo(json.dumps(found, ensure_ascii=False))
+        return
+    from rich.console import Console
+
+    console = Console(highlight=False, soft_wrap=True)
+    if case:
+        _print_case(console, case, chosen)
+    elif arrangement:
+        _print_permutation(console, arrangement, chosen)
+    _print_relations(console, found)
+    _print_sequences(console, found, limit)
+
+
+def _near(code: str) -> str:
+    import difflib
+
+    from models.cases import CASES
+    from models.permutation import PERMUTATION_CASES
+
+    close = difflib.get_close_matches(code, [*CASES, *PERMUTATION_CASES], 1)
+    return f" (did you mean {close[0]}?)" if close else ""
+
+
+def case_data(case: Case, size: int, library: Library) -> dict[str, object]:
+    """The object of ``case --json`` for an orientation case."""
+    from models.layer import LastLayer, state_count
+    from models.relations import carried_over, inverse_partners, mirror_code
+
+    home = (0, 1, 2, 3) if size > 2 else ()
+    total = state_count(size)
+    angles = []
+    for angle in range(case.angles):
+        flip = case.flip_at(angle) if size > 2 else ()
+        state = LastLayer(size, (0, 1, 2, 3), case.twist_at(angle), home, flip)
+        angles.append({
+            "angle": ("", "y", "y2", "y'")[angle],
+            "cue": case.cue_at(angle),
+            "twist": list(state.twist),
+            "flip": list(state.flip),
+            "sequences": [] if case.is_oriented else _suggestions(library.suggest(state, size)),
+        })  # fmt: skip
+    carried = [] if case.is_oriented else carried_over(library, case.code, size)
+    return {
+        "code": case.code,
+        "name": case.name,
+        "size": size,
+        "edges": case.edges,
+        "corners": case.corners,
+        "direction": case.direction or None,
+        "states": round(case.chance(size) * total),
+        "of": total,
+        "mirror": mirror_code(case.code),
+        "inverse": list(inverse_partners(case.code)),
+        "angles": angles,
+        "carried_over": [
+            {"turns": str(one.moves), "how": one.how, "from": one.origin.code} for one in carried
+        ],
+    }
+
+
+def permutation_data(case: PermutationCase, size: int, library: Library) -> dict[str, object]:
+    """The object of ``case --json`` for a permutation class."""
+    from models.relations import inverse_partners, mirror_code
+
+    angles = []
+    for angle in range(4):
+        state = case.state(size).turned(angle)
+        sequences = _suggestions(library.suggest(state, size))
+        angles.append({"angle": ("", "y", "y2", "y'")[angle], "cue": "", "sequences": sequences})
+    total = 24 if size == 2 else 288 if size % 2 else 576
+    return {
+        "code": case.code,
+        "name": case.name,
+        "size": size,
+        "moved": _cycles(case),
+        "parity": case.parity,
+        "states": case.states,
+        "of": total,
+        "mirror": mirror_code(case.code),
+        "inverse": list(inverse_partners(case.code)),
+        "angles": angles,
+    }
+
+
+def _suggestions(found: Sequence[Suggestion]) -> list[dict[str, str | int | float]]:
+    return [one.to_json_dict() for one in found]
+
+
+def _cycles(case: PermutationCase) -> list[str]:
+    """Where the pieces have to go, as cycles of slots: "UFR > UBR > UBL"."""
+    from models.layer import CORNER_SLOTS, EDGE_SLOTS
+
+    out = []
+    for homes, names in ((case.corners, CORNER_SLOTS), (case.edges, EDGE_SLOTS)):
+        seen: set[int] = set()
+        for start in range(len(homes)):
+            cycle = []
+            at = start
+            while at not in seen:
+                seen.add(at)
+                cycle.append(names[at])
+                at = homes[at]
+            if len(cycle) > 1:
+                out.append(" > ".join(cycle))
+    return out
+
+
+def _save(case: Case | None, size: int, path: Path) -> None:
+    from models.errors import UsageError
+    from vision.files import write_atomically
+
+    if case is None:
+        raise UsageError("--save draws orientation cases; a permutation class has no diagram yet")
+    flip = case.flip if size > 2 else ()
+    suffix = path.suffix.lower()
+    if suffix == ".svg":
+        from vision.diagram import case_svg
+
+        write_atomically(path, case_svg(case.twist, flip, width_px=480, title=case.name).encode("utf-8"))
+    elif suffix == ".png":
+        import cv2
+
+        from vision.diagram import case_image
+
+        image = case_image(case.twist, flip, width_px=480)
+        write_atomically(path, cv2.imencode(".png", image)[1].tobytes())
+    else:
+        raise UsageError(f"--save {path}: the name must end in .svg or .png")
+
+
+def _print_case(console: Console, case: Case, size: int) -> None:
+    from models.layer import state_count
+    from vision.diagram_text import draw_case, draw_row
+
+    console.print(f"[bold]{case.name}[/bold]  {case.code}")
+    console.print()
+    drawn = [
+        (_ANGLE_CAPTIONS[angle], draw_case(case.twist_at(angle), case.flip_at(angle) if size > 2 else ()))
+        for angle in range(case.angles)
+    ]
+    console.print(draw_row(drawn), no_wrap=True, crop=False, overflow="ignore")
+    console.print()
+    for angle in range(case.angles):
+        console.print(f"  {_ANGLE_CAPTIONS[angle]:9} {case.cue_at(angle)}", markup=False)
+    total = state_count(size)
+    states = round(case.chance(size) * total)
+    console.print(
+        f"\ncomes up in {states:,} of {total:,} states of a {size}x{size}x{size}, one in {total / states:.0f}"
+    )
+
+
+def _print_permutation(console: Console, case: PermutationCase, size: int) -> None:
+    total = 24 if size == 2 else 288 if size % 2 else 576
+    console.print(f"[bold]{case.name}[/bold]  {case.code}")
+    for cycle in _cycles(case):
+        console.print(f"  {cycle}")
+    console.print(f"\ncomes up in {case.states} of {total} arrangements, one in {total / case.states:.0f}")
+
+
+def _print_relations(console: Console, found: dict[str, object]) -> None:
+    mirror, inverse = found["mirror"], found["inverse"]
+    console.print(f"mirror image: {'itself' if mirror == found['code'] else mirror}")
+    if isinstance(inverse, list):
+        console.print(f"done backwards, its sequences solve: {', '.join(inverse)}")
+
+
+def _print_sequences(console: Console, found: dict[str, object], limit: int) -> None:
+    angles = found["angles"]
+    assert isinstance(angles, list)
+    by_turns: dict[str, list[tuple[str, str]]] = {}
+    rows: dict[str, dict[str, object]] = {}
+    # an arrangement's sequences end in another turn of the top layer from each angle: one angle tells enough
+    for angle in angles if "carried_over" in found else angles[:1]:
+        for row in angle["sequences"]:
+            by_turns.setdefault(row["turns"], []).append((angle["angle"], row["first"]))
+            rows.setdefault(row["turns"], row)
+    console.print(
+        "\nsequences (effort is a model of the hand):" if rows else "\nno sequence is needed or known"
+    )
+    for turns in list(rows)[:limit]:
+        row = rows[turns]
+        starts = [f"{where or 'as named'}: {first or '-'}" for where, first in by_turns[turns]]
+        console.print(f"  {turns}", markup=False)
+        words = f"{row['length']} OBTM, {row['etm']} ETM, effort {row['effort']}; {row['proof']}"
+        console.print(f"    {words}", markup=False, style="dim")
+        console.print(f"    turn first, by angle: {', '.join(starts)}", markup=False, style="dim")
+    if len(rows) > limit:
+        console.print(f"  and {len(rows) - limit} more (--limit)")
+    carried = found.get("carried_over")
+    if isinstance(carried, list) and carried:
+        console.print("\ncarried over from relations:")
+        for row in carried[:limit]:
+            console.print(f"  {row['turns']}", markup=False)
+            console.print(f"    {row['how']}, from {row['from']}", markup=False, style="dim")
+
+
+def list_cases(
+    edges: Annotated[
+        str | None, typer.Option(help="Only these: e0 e1 e2a e2o e3 e4.", show_default=False)
+    ] = None,
+    corners: Annotated[
+        str | None, typer.Option(help="Only this family, as sune.", show_default=False)
+    ] = None,
+    size: Annotated[int, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.")] = 4,
+    permutations: Annotated[
+        bool, typer.Option("--permutations", help="The permutation classes instead.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = False,
+) -> None:
+    """List the cases of a cube size with their names, and how many sequences are known for each."""
+    from models.cases import CASES, CORNER_PATTERNS, EDGE_PATTERNS, codes_for
+    from models.errors import UsageError
+    from models.permutation import PERMUTATION_CASES, permutation_codes_for
+    from vision.library_files import open_library
+
+    for name, value, choices in (("edges", edges, EDGE_PATTERNS), ("corners", corners, CORNER_PATTERNS)):
+        if value is not None and value not in choices:
+            raise UsageError(f"--{name} {value}: choose from {', '.join(choices)}")
+    library = open_library()
+
+    def known(code: str) -> int:
+        return sum(size in entry.sizes for entry in library.of(code))
+
+    rows: list[dict[str, object]] = []
+    if permutations:
+        for code in permutation_codes_for(size):
+            one = PERMUTATION_CASES[code]
+            rows.append({"code": code, "name": one.name, "states": one.states, "sequences": known(code)})
+    else:
+        for code in codes_for(size):
+            case = CASES[code]
+            if edges in (None, case.edges) and corners in (None, case.corners):
+                rows.append({
+                    "code": code, "name": case.name, "cue": case.cue, "edges": case.edges,
+                    "corners": case.corners, "direction": case.direction or None,
+                    "chance": case.chance(size), "sequences": known(code),
+                })  # fmt: skip
+    if as_json:
+        typer.echo(json.dumps(rows, ensure_ascii=False))
+        return
+    width = max((len(str(row["code"])) for row in rows), default=0)
+    for row in rows:
+        typer.echo(f"{row['code']:{width}}  {row['sequences']:3} sequences  {row['name']}")
+    typer.echo(f"{len(rows)} cases", err=True)

@@ -1,0 +1,268 @@
+"""Commands that search and judge sequences: find, check."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from models.notation import Moves
+    from models.search_result import Core, Progress, Result
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module to the application."""
+    app.command("find")(find_sequences)
+    app.command("check")(check_sequence)
+
+
+def find_sequences(
+    codes: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="CODE...", help="Cases or permutation classes.", show_default=False),
+    ] = None,
+    every: Annotated[bool, typer.Option("--all", help="All cases of the size (with --edges: some).")] = False,
+    edges: Annotated[
+        str | None, typer.Option(help="With --all: only these edges, as e1 or e1,e3.", show_default=False)
+    ] = None,
+    core: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Core by name or as moves; repeat for several; 'none' for no core.", show_default=False
+        ),
+    ] = None,
+    mirrored: Annotated[bool, typer.Option("--mirrored", help="Also the mirror image of each core.")] = False,
+    inverted: Annotated[bool, typer.Option("--inverted", help="Also each core done backwards.")] = False,
+    angles: Annotated[bool, typer.Option("--angles", help="Each core from all four angles.")] = False,
+    turns: Annotated[
+        str, typer.Option(help='Layers that may turn, as "R U F", "R U M", "Rw U", "2R U".')
+    ] = "U D R L F B",
+    depth: Annotated[
+        int, typer.Option(help="Most turns of the setup, and of the finish.", min=1, max=12)
+    ] = 5,
+    keep: Annotated[
+        int, typer.Option(help="How many to keep a case; 0: all of the fewest turns.", min=0)
+    ] = 3,
+    by: Annotated[str, typer.Option(help="Order: length or effort.")] = "length",
+    size: Annotated[int, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.")] = 4,
+    add: Annotated[bool, typer.Option("--add", help="Put what is found in your library.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Results as JSON.")] = False,
+) -> None:
+    """Search sequences: setup, core, finish, exhaustively to the depth asked, with what that proves.
+
+    Without --core, cases with one or three flipped edges are searched round the core "flip-one", permutation
+    classes with parity round "swap-two", all others without a core. Ctrl-C stops and keeps what was found.
+    """
+    from models.errors import UsageError
+    from models.search import find
+    from vision.library_files import open_effort
+
+    wanted = _wanted(codes or [], every, edges, size)
+    if not wanted:
+        raise UsageError("name a case, as e1-sune-left, or say --all; `lastlook cases` lists them")
+    weights = open_effort()
+    results: list[Result] = []
+    for group, given in _groups(wanted, core or [], size):
+        cores = _variants(given, mirrored, inverted, angles)
+        with _bar() as progress:
+            result = find(
+                group, size=size, cores=cores, turns=turns, depth=depth, keep=keep, by=by, effort=weights,
+                progress=progress,
+            )  # fmt: skip
+        results.append(result)
+        if not result.complete:
+            break
+    if add:
+        _add(results)
+    if as_json:
+        typer.echo(json.dumps([row for result in results for row in _rows(result)], ensure_ascii=False))
+    else:
+        _print_results(results)
+    if not any(case.found for result in results for case in result.cases.values()):
+        raise typer.Exit(4)
+
+
+def _wanted(codes: Sequence[str], every: bool, edges: str | None, size: int) -> list[str]:
+    from models.cases import CASES, EDGE_PATTERNS, codes_for
+    from models.errors import UsageError
+
+    if edges is not None and not set(edges.split(",")) <= set(EDGE_PATTERNS):
+        raise UsageError(f"--edges {edges}: choose from {', '.join(EDGE_PATTERNS)}, joined by commas")
+    if not every:
+        if edges is not None:
+            raise UsageError("--edges goes with --all")
+        return list(dict.fromkeys(codes))
+    chosen = [CASES[code] for code in codes_for(size) if not CASES[code].is_oriented]
+    return [c.code for c in chosen if edges is None or c.edges in edges.split(",")]
+
+
+def _groups(codes: Sequence[str], named: Sequence[str], size: int) -> list[tuple[list[str], list[Core]]]:
+    """Codes that are searched together, with their cores."""
+    from models.cases import CASES
+    from models.errors import UsageError
+    from models.permutation import PERMUTATION_CASES
+    from models.search_result import NO_CORE, Core
+    from models.sequences import widened
+    from vision.library_files import open_cores
+
+    known = open_cores()
+    if named:
+        return [(list(codes), [_core(name, known, size) for name in named])]
+    kinds: dict[str, list[str]] = {}
+    for code in codes:
+        if code not in CASES and code not in PERMUTATION_CASES:
+            raise UsageError(f"unknown case {code!r}; `lastlook cases` lists all codes")
+        odd = code in CASES and CASES[code].edges in ("e1", "e3")
+        parity = code in PERMUTATION_CASES and PERMUTATION_CASES[code].parity
+        kinds.setdefault("flip-one" if odd else "swap-two" if parity else "", []).append(code)
+    return [
+        (group, [Core(name, widened(known[name], size)) if name else NO_CORE])
+        for name, group in kinds.items()
+    ]
+
+
+def _core(text: str, known: dict[str, Moves], size: int) -> Core:
+    from models.notation import parse_moves
+    from models.search_result import NO_CORE, Core
+    from models.sequences import widened
+
+    if text == "none":
+        return NO_CORE
+    moves = known.get(text)
+    if moves is not None:
+        return Core(text, widened(moves, size))
+    return Core(text, parse_moves(text, size))
+
+
+def _variants(cores: Sequence[Core], mirrored: bool, inverted: bool, angles: bool) -> list[Core]:
+    from models.search_result import core_variants
+
+    around = (0, 1, 2, 3) if angles else (0,)
+    out: dict[object, Core] = {}
+    for core in cores:
+        for one in core_variants(core, mirrored=mirrored, inverted=inverted, angles=around):
+            out.setdefault(one.moves, one)
+    return list(out.values())
+
+
+@contextmanager
+def _bar() -> Iterator[Progress]:
+    """A progress bar on stderr, only where a person looks at it."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+
+    console = Console(stderr=True)
+    with Progress(
+        TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeElapsedColumn(),
+        console=console, transient=True, disable=not console.is_terminal,
+    ) as bar:  # fmt: skip
+        task = bar.add_task("searching", total=1.0)
+        yield lambda share, words: bar.update(task, completed=share, description=words)
+
+
+def _rows(result: Result) -> Iterator[dict[str, object]]:
+    for case in result.cases.values():
+        yield {
+            "code": case.code,
+            "size": result.size,
+            "shortest": case.shortest,
+            "minimal": case.minimal,
+            "complete": result.complete,
+            "proof": result.proof(case.code),
+            "sequences": [
+                {
+                    "turns": str(found.moves),
+                    "setup": str(found.setup),
+                    "core": str(found.core) if found.core.moves else "",
+                    "finish": str(found.finish),
+                    "around_core": found.turns,
+                    "obtm": found.moves.obtm,
+                    "etm": found.moves.etm,
+                    "effort": round(found.effort, 2),
+                }
+                for found in case.found
+            ],
+        }
+
+
+def _print_results(results: Sequence[Result]) -> None:
+    from rich.console import Console
+
+    console = Console(highlight=False, soft_wrap=True)
+    for result in results:
+        for case in result.cases.values():
+            console.print(f"[bold]{case.code}[/bold]")
+            for found in case.found:
+                parts = [str(found.setup), "·", str(found.core), "·", str(found.finish)]
+                made = "  ".join(part for part in parts if part) if found.core.moves else ""
+                console.print(f"  {found.moves}", markup=False)
+                console.print(
+                    f"    {found.moves.obtm} OBTM, {found.moves.etm} ETM, effort {found.effort:.1f}"
+                    + (f"; {made}" if made else ""),
+                    markup=False,
+                    style="dim",
+                )
+            console.print(f"  {result.proof(case.code)}; {case.minimal} of that length", markup=False)
+        if not result.complete:
+            console.print("stopped before the end; this is what was found until then")
+
+
+def _add(results: Sequence[Result]) -> None:
+    from vision.cli_sequence import add_to_library
+
+    new = [
+        (found.code, str(found.moves), str(found.core) if found.core.moves else "", result.proof(found.code))
+        for result in results
+        for case in result.cases.values()
+        for found in case.found
+    ]
+    count = add_to_library([(c, t, core, "lastlook find", proof) for c, t, core, proof in new])
+    typer.echo(f"{count} new in your library", err=True)
+
+
+def check_sequence(
+    moves: Annotated[str, typer.Argument(help="Turns, quoted: \"R U R' U'\".", show_default=False)],
+    size: Annotated[int, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.")] = 4,
+    widen: Annotated[
+        bool, typer.Option("--widen", help="Read block turns as half the cube (a 4x4x4 sequence on a 6x6x6).")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="The finding as JSON.")] = False,
+) -> None:
+    """Execute MOVES and say which case they solve, from which angle, and what else they disturb."""
+    from models.check import check_moves
+    from models.notation import parse_moves
+    from models.sequences import widened
+    from vision.library_files import open_effort
+
+    sequence = widened(parse_moves(moves), size) if widen else parse_moves(moves, size)
+    found = check_moves(sequence, size, effort=open_effort())
+    if as_json:
+        typer.echo(json.dumps(found.to_json_dict()))
+        return
+    from rich.console import Console
+
+    console = Console(highlight=False, soft_wrap=True)
+    console.print(str(sequence) or "(no turns)", markup=False)
+    if found.solves:
+        angle = f" turned by {found.start} from how it is named" if found.start else " as it is named"
+        console.print(f"solves {found.solves} on a {size}x{size}x{size},{angle}")
+        if found.state and not found.state.is_oriented:
+            from models.cases import case_of
+            from vision.diagram_text import draw_case
+
+            case, turned = case_of(found.state)
+            console.print(f"{case.name}: {case.cue_at(turned)}")
+            console.print(draw_case(found.state.twist, found.state.flip))
+    elif found.preserves:
+        console.print("solves nothing: at most it turns the top layer")
+    else:
+        console.print("solves no last-layer case: it disturbs more than the last layer")
+    for line in found.disturbs:
+        console.print(f"  {line}")
+    console.print(
+        f"{sequence.obtm} OBTM, {sequence.etm} ETM, effort {found.effort:.1f} (a model of the hand)"
+    )

@@ -1,0 +1,206 @@
+"""Commands round the user's own library: sequence add, list, remove, import, export."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from models.sequences import Entry
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module to the application."""
+    group = typer.Typer(no_args_is_help=True, help="Your own sequences: add, list, remove, import, export.")
+    group.command("add")(add_sequence)
+    group.command("list")(list_sequences)
+    group.command("remove")(remove_sequence)
+    group.command("import")(import_sequences)
+    group.command("export")(export_sequences)
+    app.add_typer(group, name="sequence")
+
+
+def add_to_library(rows: Sequence[tuple[str, str, str, str, str]]) -> int:
+    """Append (code, turns, core, source, proof) rows to the user's library; how many were new.
+
+    Sequences that stand there already are skipped. The file keeps everything else that is in it.
+    """
+    from models.library import load_library
+    from models.sequences import read_text, write_block
+    from vision.library_files import library_path, save_text
+
+    path = library_path()
+    text = read_text(path) if path.exists() else _HEAD
+    held = {(e.code, e.turns) for e in load_library([path], built_in=False).entries}
+    blocks = []
+    for code, turns, core, source, proof in rows:
+        if (code, turns) not in held:
+            held.add((code, turns))
+            blocks.append(write_block(code, turns, core=core, source=source, proof=proof))
+    if blocks:
+        save_text(path, text.rstrip("\n") + "\n\n" + "".join(blocks))
+    return len(blocks)
+
+
+_HEAD = "# Your own sequences. lastlook executes each before it shows it and tells you which are wrong.\n"
+
+
+def add_sequence(
+    code: Annotated[str, typer.Argument(help="The case, as e1-sune-left.", show_default=False)],
+    moves: Annotated[str, typer.Argument(help="Turns, quoted.", show_default=False)],
+) -> None:
+    """Put MOVES in your library as a sequence for CODE; refused when the engine finds another case."""
+    from models.cases import CASES
+    from models.errors import LastlookError, UsageError
+    from models.notation import parse_moves
+    from models.permutation import PERMUTATION_CASES
+    from models.sequences import check_entry
+
+    if code not in CASES and code not in PERMUTATION_CASES:
+        raise UsageError(f"unknown case {code!r}; `lastlook cases` lists all codes")
+    sequence = parse_moves(moves)
+    try:
+        check_entry(code, sequence)
+    except LastlookError as error:
+        raise LastlookError(f"not added: {sequence}: {error}") from error
+    new = add_to_library([(code, str(sequence), "", "yours", "")])
+    typer.echo(f"{code}: {sequence} {'added' if new else 'was there already'}")
+
+
+def list_sequences(
+    code: Annotated[str | None, typer.Argument(help="Only this case.", show_default=False)] = None,
+    every: Annotated[bool, typer.Option("--all", help="The built-in ones as well.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = False,
+) -> None:
+    """List your sequences, and tell which entries of your file were left out and why."""
+    from vision.library_files import open_library
+
+    library = open_library()
+    entries = [
+        e for e in library.entries if (every or e.file in library.own) and (code is None or e.code == code)
+    ]
+    if as_json:
+        typer.echo(json.dumps([_row(entry) for entry in entries], ensure_ascii=False))
+    else:
+        for entry in entries:
+            typer.echo(f"{entry.code}\t{entry.turns}")
+        if not entries:
+            typer.echo("no sequences of your own yet; add one with `lastlook sequence add`", err=True)
+    for bad in library.bad:
+        typer.echo(f"left out: {bad}", err=True)
+
+
+def _row(entry: Entry) -> dict[str, object]:
+    return {
+        "code": entry.code, "turns": entry.turns, "core": entry.core, "source": entry.source,
+        "proof": entry.proof, "sizes": list(entry.sizes), "file": entry.file, "line": entry.line,
+    }  # fmt: skip
+
+
+def remove_sequence(
+    code: Annotated[str, typer.Argument(help="The case.", show_default=False)],
+    moves: Annotated[str, typer.Argument(help="Turns, quoted.", show_default=False)],
+) -> None:
+    """Remove a sequence from your library; a built-in one is hidden from now on."""
+    from models.errors import UsageError
+    from models.notation import parse_moves
+    from models.sequences import read_text, write_block
+    from vision.library_files import hidden_path, library_path, open_library, save_text
+
+    turns = str(parse_moves(moves))
+    library = open_library()
+    held = [e for e in library.entries if e.code == code and e.turns == turns]
+    if not held:
+        raise UsageError(f"no such sequence under {code}; `lastlook sequence list --all {code}` shows them")
+    if any(entry.file in library.own for entry in held):
+        path = library_path()
+        save_text(path, _without(read_text(path), [e.line for e in held if e.file == str(path)]))
+        typer.echo(f"{code}: {turns} removed")
+        return
+    path = hidden_path()
+    text = read_text(path) if path.exists() else "# Built-in sequences that you do not want to see.\n\n"
+    save_text(path, text + write_block(code, turns))
+    typer.echo(f"{code}: {turns} hidden (take it out of {path} to see it again)")
+
+
+def _without(text: str, lines: Sequence[int]) -> str:
+    """The text without the [[sequence]] blocks that begin on those lines; comments before them stay."""
+    rows = text.splitlines(keepends=True)
+    for line in sorted(lines, reverse=True):
+        end = line
+        while end < len(rows) and rows[end].strip() and not rows[end].lstrip().startswith(("#", "[[")):
+            end += 1
+        while end < len(rows) and not rows[end].strip():
+            end += 1
+        del rows[line - 1 : end]
+    return "".join(rows)
+
+
+def import_sequences(
+    file: Annotated[
+        Path, typer.Argument(help="One sequence a line; - for standard input.", show_default=False)
+    ],
+    size: Annotated[int, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.")] = 4,
+) -> None:
+    """Read sequences, one a line, and put each under the case that the engine finds it to solve.
+
+    Labels in the file are not believed: everything up to a colon or tab is skipped, and so is everything
+    after a #. Lines that solve no case are reported with their number; the others are kept.
+    """
+    from models.errors import LastlookError
+    from models.sequences import read_text
+
+    text = sys.stdin.read() if str(file) == "-" else read_text(file)
+    rows: list[tuple[str, str, str, str, str]] = []
+    bad = 0
+    for number, line in enumerate(text.splitlines(), 1):
+        words = line.split("#", 1)[0].replace("\t", ":").rsplit(":", 1)[-1].strip()
+        if not words:
+            continue
+        try:
+            rows.append((*_case_of(words, size), "", f"imported from {file.name}", ""))
+        except LastlookError as error:
+            bad += 1
+            typer.echo(f"{file}:{number}: left out: {error}", err=True)
+    new = add_to_library(rows)
+    typer.echo(f"{new} added, {len(rows) - new} there already, {bad} left out")
+    if bad:
+        raise typer.Exit(1)
+
+
+def _case_of(text: str, size: int) -> tuple[str, str]:
+    """(code, turns as printed) of a sequence; raises LastlookError when it solves nothing."""
+    from models.check import check_moves
+    from models.errors import LastlookError
+    from models.notation import parse_moves
+    from models.sequences import check_entry
+
+    sequence = parse_moves(text, size)
+    found = check_moves(sequence, size)
+    if found.solves is None:
+        raise LastlookError("solves no last-layer case" + "".join(f"; {what}" for what in found.disturbs))
+    check_entry(found.solves, sequence)
+    return found.solves, str(sequence)
+
+
+def export_sequences(
+    file: Annotated[Path | None, typer.Argument(help="Where to write; standard output if left out.")] = None,
+    every: Annotated[bool, typer.Option("--all", help="The built-in ones as well.")] = False,
+) -> None:
+    """Write your sequences, one a line: code, a tab, turns. `sequence import` reads it back."""
+    from vision.files import write_atomically
+    from vision.library_files import open_library
+
+    library = open_library()
+    kept = [e for e in library.entries if every or e.file in library.own]
+    text = "".join(f"{entry.code}\t{entry.turns}\n" for entry in kept)
+    if file is None:
+        typer.echo(text, nl=False)
+    else:
+        write_atomically(file, text.encode("utf-8"))
+        typer.echo(f"{len(kept)} sequences written to {file}")
