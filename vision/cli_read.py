@@ -134,12 +134,12 @@ def _reader(
     *, front: Front | None, size: int | None, profile: str | None, full: bool
 ) -> Callable[[str, Path | None], Answer]:
     """What reads one picture and, when told where, saves it annotated."""
-    from models.library import load_library
+    from vision.library_files import open_library
     from vision.pipeline import read_picture
     from vision.profiles import load_named
     from vision.sources import load_photo
 
-    chosen, library = load_named(profile), load_library()
+    chosen, library = load_named(profile), open_library()
     side = None if front is None else front.value
 
     def answer_one(name: str, target: Path | None) -> Answer:

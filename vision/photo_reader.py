@@ -129,9 +129,9 @@ def _pipeline() -> Read:
 @lru_cache(maxsize=1)
 def loaded_library() -> Any:
     """The library of sequences, loaded once a process."""
-    from models.library import load_library
+    from vision.library_files import open_library
 
-    return load_library()
+    return open_library()
 
 
 @lru_cache(maxsize=4)

@@ -159,12 +159,12 @@ def _answered(truths: Sequence[Truth], kept: Path | None, profile: str | None) -
 
 
 def _reader(profile: str | None) -> Any:
-    from models.library import load_library
+    from vision.library_files import open_library
     from vision.pipeline import read_picture
     from vision.profiles import load_named
     from vision.sources import PictureError, load_photo
 
-    chosen, library = load_named(profile), load_library()
+    chosen, library = load_named(profile), open_library()
 
     def read(truth: Truth) -> Answer:
         name = str(truth.picture)
