@@ -27,6 +27,8 @@ SOLVED: Final = "e0-solved"
 SETTLE_FROM: Final = 0.985
 UNSETTLE_BELOW: Final = 0.90
 SETTLE_FRAMES: Final = 3
+DOUBTS: Final = 3
+"""A settled case stands until so many verdicts in a row say otherwise: a hand passing by is no reason."""
 LEAST_TOP_SEEN: Final = 0.42
 CONFLICT_FRAMES: Final = 3
 CONFLICT_STICKERS: Final = 3
@@ -65,6 +67,8 @@ class Evidence:
         self._streak = 0
         self._last: tuple[str, int] | None = None
         self._settled = False
+        self._stood: Verdict | None = None
+        self._doubts = 0
         self._top_votes: tuple[int, int] | None = None
         self.frames = 0
 
@@ -92,7 +96,7 @@ class Evidence:
         centred = loglik - loglik.mean(axis=3, keepdims=True)
         if self._contradicts(centred, coverage):
             self._conflicts += 1
-            self._streak, self._settled = 0, False
+            self._streak = 0
             if self._conflicts >= CONFLICT_FRAMES:
                 self.drop()
             return False
@@ -123,6 +127,7 @@ class Evidence:
         self._coverage[:] = 0
         self._conflicts = self._streak = self.frames = 0
         self._last, self._settled, self._top_votes = None, False, None
+        self._stood, self._doubts = None, 0
 
     def verdict(self, tops: tuple[int, ...], front: int) -> Verdict | None:
         """Decode everything known; ``tops`` are faces that may be the last layer's. None before any frame."""
@@ -142,16 +147,12 @@ class Evidence:
         elif top_seen < LEAST_TOP_SEEN:
             reason = "top-hidden"
         self._vote(posterior, reason)
+        if self._settled and self._doubts and self._stood is not None:
+            return self._stood
         named = reason in (None, "ambiguous")
-        now = (code, -1 if code == SOLVED else posterior.top)  # a solved cube has no top of its own
-        good = reason is None and p >= SETTLE_FROM
-        self._streak = self._streak + 1 if good and now == self._last else int(good)
-        self._last = now
-        if self._streak >= SETTLE_FRAMES:
-            self._settled = True
-        elif self._settled and (reason is not None or (not good and p < UNSETTLE_BELOW) or self._streak == 1):
-            self._settled = False
-        return Verdict(posterior, reason, self._settled, code if named else None, p if named else 0.0)
+        verdict = Verdict(posterior, reason, self._settled, code if named else None, p if named else 0.0)
+        self._stood = verdict if self._settled else None
+        return verdict
 
     def _vote(self, posterior: Posterior, reason: str | None) -> None:
         top = posterior.top

@@ -7,7 +7,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.locate import FoundCube
 from vision.pose import FACE_CENTRES, FACE_NORMALS, CubePose, cube_rotations
+from vision.sample import sample_stickers
 
 FRONTS: Final = ("near", "far", "left", "right")
 _HOLD: Final = 0.12
@@ -65,6 +67,16 @@ def nearest_labelling(pose: CubePose, like: CubePose) -> tuple[CubePose, float]:
     best = int(np.argmax(overlap))
     angle = float(np.arccos(np.clip((overlap[best] - 1) / 2, -1.0, 1.0)))
     return pose.relabelled(cube_rotations()[best]), angle
+
+
+def free_share(image_bgr: NDArray[np.uint8], pose: CubePose, cube: FoundCube) -> NDArray[np.float32]:
+    """(6, n, n) which share of each sticker in view is the cube's own surface, by the finder's map; nan for
+    the others. ``pose`` is the cube in the labelling wanted, ``cube`` what was found in the same picture."""
+    seen = sample_stickers(image_bgr, pose).coverage
+    own = sample_stickers(image_bgr, pose, cube.surface).coverage
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(seen > 0.02, own / seen, np.nan)
+    return np.asarray(np.clip(share, 0.0, 1.0), np.float32)
 
 
 def view_weight(pose: CubePose) -> NDArray[np.float64]:

@@ -57,8 +57,12 @@ def _lines(n: int) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
     return np.array(faces), axes
 
 
-def seat(work_bgr: NDArray[np.uint8], lens: Lens, pose: CubePose, *, rounds: int = 2) -> Seated | None:
+def seat(
+    work_bgr: NDArray[np.uint8], lens: Lens, pose: CubePose, *, rounds: int = 2, zoom: bool = False
+) -> Seated | None:
     """The pose that lies on the seams next to ``pose``; None where too few seams can be made out.
+
+    ``zoom`` lets the focal length move as well, where two faces or more are seen well enough to tell it.
 
     ``work_bgr`` is a picture of the cube's surroundings and ``lens`` how the pose projects into it. Seams
     further than a third of a sticker away are not found.
@@ -76,6 +80,8 @@ def seat(work_bgr: NDArray[np.uint8], lens: Lens, pose: CubePose, *, rounds: int
     centre_points = points[:, :, [5, 6]].mean(2).reshape(-1, 3)
     axis = np.tile(axes, len(faces))
     rotation, translation = pose.rotation, pose.translation
+    zoom = zoom and len(faces) > 1
+    start_lens = lens
     limit = np.array([work_bgr.shape[1] - 1, work_bgr.shape[0] - 1])
     spread = support = astray = 0.0
     for round_number in range(rounds + 1):
@@ -100,16 +106,30 @@ def seat(work_bgr: NDArray[np.uint8], lens: Lens, pose: CubePose, *, rounds: int
             break
         weight = weight / np.maximum(off / max(2.0 * spread, 0.03), 1.0)
         jacobian = _across_rows(rotation, translation, faces, centre_points, axis, shape[1], lens) * n
+        if not zoom:
+            jacobian = jacobian[:, :6]
         weighted = jacobian * weight[:, None]
         normal = weighted.T @ jacobian
-        normal[np.diag_indices(6)] += 0.01 * np.diag(normal) + 1e-3 * np.trace(normal) / 6
+        size = len(normal)
+        normal[np.diag_indices(size)] += 0.01 * np.diag(normal) + 1e-3 * np.trace(normal[:6, :6]) / 6
         step = np.linalg.solve(normal, weighted.T @ centre)
-        rotation, translation = moved(rotation, translation, step)
-    start = project(pose.rotation, pose.translation, centre_points, lens)
+        rotation, translation = moved(rotation, translation, step[:6])
+        if zoom:
+            # a longer lens with the cube as much farther off: its size in the picture stays
+            factor = float(np.exp(np.clip(step[6], -0.1, 0.1)))
+            lens = replace(lens, focal_px=lens.focal_px * factor)
+            translation = translation * factor
+    start = project(pose.rotation, pose.translation, centre_points, start_lens)
     end = project(rotation, translation, centre_points, lens)
     cell_px = lens.focal_px / float(np.linalg.norm(pose.translation)) / n
     moved_cells = middle(np.sqrt(((end - start) ** 2).sum(1))) / cell_px
-    return Seated(replace(pose, rotation=rotation, translation=translation), moved_cells, support, spread, astray)
+    seated = replace(
+        pose,
+        rotation=rotation,
+        translation=translation,
+        focal_px=pose.focal_px * lens.focal_px / start_lens.focal_px,
+    )
+    return Seated(seated, moved_cells, support, spread, astray)
 
 
 def _across_rows(
@@ -121,11 +141,13 @@ def _across_rows(
     per_face: int,
     lens: Lens,
 ) -> NDArray[np.float64]:
-    """d (place across the seam, in face edges) / d motion, (P, 6)."""
+    """d (place across the seam, in face edges) / d (motion, log of focal length and distance), (P, 7)."""
     motion = motion_rows(rotation, translation, points, lens)
     camera = points @ rotation.T + translation
     flat = camera[:, :2] / camera[:, 2:]
-    out = np.empty((len(points), 6))
+    focal = lens.focal_px * flat + lens.focal_px * _shifted(translation, camera)
+    motion = np.concatenate([motion, focal[:, :, None]], axis=2)
+    out = np.empty((len(points), 7))
     for k, face in enumerate(faces):
         part = slice(k * per_face, (k + 1) * per_face)
         along = np.stack([rotation @ FACE_COLUMNS[face], rotation @ FACE_ROWS[face]], 1)
@@ -135,3 +157,12 @@ def _across_rows(
         on_face = np.matmul(inverse_2x2(slope), motion[part])
         out[part] = on_face[np.arange(per_face), axis[part]]
     return out
+
+
+def _shifted(translation: NDArray[np.float64], camera: NDArray[np.float64]) -> NDArray[np.float64]:
+    """d (x/z, y/z) / d log of the distance when the cube's centre moves away along its ray, (P, 2)."""
+    x, y, z = camera.T
+    return np.stack(
+        [(translation[0] * z - x * translation[2]) / z**2, (translation[1] * z - y * translation[2]) / z**2],
+        1,
+    )

@@ -1,7 +1,8 @@
 """Time an attempt by what the camera sees: settled case, first turn, one colour on top.
 
 A state machine over one observation a frame, with no picture in it. Each event lies between two frames, and
-a duration can be off by what is open at both of its ends together. Frames that were dropped or not tracked widen that distance by themselves.
+a duration can be off by what is open at both of its ends together. Frames that were dropped or not tracked
+widen that by themselves.
 """
 
 from __future__ import annotations

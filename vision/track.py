@@ -149,7 +149,7 @@ class Tracker:
             if not self._window.usable:
                 return
             self._work = self._window.cut(self._frame)
-        seated = seat(self._work, self._window.lens(self.pose), self.pose)
+        seated = seat(self._work, self._window.lens(self.pose), self.pose, zoom=True)
         if seated is not None and _trusted(seated):
             self.pose = seated.pose
         self._looks.clear()
@@ -162,12 +162,22 @@ class Tracker:
         seated = seat(self._work, self._window.lens(self.pose), self.pose, rounds=1)
         return seated is not None and _trusted(seated) and seated.astray < MOST_ASTRAY
 
+    def seam_score(self) -> float:
+        """How well the last frame's seams lie where the pose has them, up to 1; to compare two poses."""
+        seated = seat(self._work, self._window.lens(self.pose), self.pose, rounds=0)
+        if seated is None:
+            return 0.0
+        return seated.support * (1.0 - seated.astray) - 3.0 * seated.spread_cells
+
     def _check_seat(self, misfit: Floats, *, stale: bool) -> None:
         """Now and then: has the track slid off the seams? Then put it back and look at the cube anew."""
         if np.nanmax(misfit, initial=0.0) > LEAST_TURN_MISFIT:
             return
-        seated = seat(self._work, self._window.lens(self.pose), self.pose, rounds=1)
-        if seated is not None and _trusted(seated) and (stale or seated.moved_cells > 0.03):
+        seated = seat(self._work, self._window.lens(self.pose), self.pose, rounds=1, zoom=True)
+        if seated is None or not _trusted(seated):
+            return
+        zoomed = abs(seated.pose.focal_px / self.pose.focal_px - 1.0) > 0.02
+        if stale or zoomed or seated.moved_cells > 0.03:
             self.pose = seated.pose
             self._looks.clear()
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import cv2
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.profile import Profile
 from vision.evidence import SOLVED, Verdict
-from vision.holding import front_face, labelled, nearest_labelling, view_weight
+from vision.holding import free_share, front_face, labelled, nearest_labelling, view_weight
 from vision.locate import find_cubes
 from vision.pose import CubePose
 from vision.reasoner import Job, Outcome, Reasoner
@@ -28,11 +28,11 @@ Image = NDArray[np.uint8]
 SETTLED_READ_EVERY: Final = 6
 CARRY_FRAMES: Final = 20
 CARRY_RAD: Final = float(np.radians(40))
-CHECK_UNSETTLED_S: Final = 1.0
-CHECK_SETTLED_S: Final = 4.0
+CHECK_UNSETTLED_S: Final = 0.16
+CHECK_SETTLED_S: Final = 1.5
 MIRROR_FROM: Final = 0.995
 MIRROR_READS: Final = 4
-SLID_CELLS: Final = 0.3
+BETTER_BY: Final = 0.05
 RECENT_FRAMES: Final = 16
 
 
@@ -142,6 +142,8 @@ class Watcher:
         self._rested: Instant | None = None
         self._began: Instant | None = None
         self._checked_s = 0.0
+        self._checked_faces: tuple[str, ...] = ()
+        self._cover: NDArray[np.float32] | None = None
         self._seen_s = 0.0
         self._was_settled = False
 
@@ -190,7 +192,8 @@ class Watcher:
         sighting = self._seeker.collect()
         if sighting is None:
             return tracked
-        if sighting.purpose == "check" and tracked is not None:
+        if tracked is not None:
+            self._note_cover(sighting)
             return self._compared(sighting, tracked, image)
         if tracked is None and sighting.cubes:
             return self._begin(sighting, image, frame)
@@ -213,6 +216,9 @@ class Watcher:
             if tracked is None:
                 return None
         self._tracker = tracker
+        self._poses.append((sighting.number, pose))
+        self._cover, self._checked_faces = None, pose.visible_faces(0.12)
+        self._note_cover(sighting)
         if not carried or (self._turns is not None and self._turns.turning):
             self._rested = Instant(self._seen_s, frame.time_s) if carried else None
             self._forget()
@@ -232,31 +238,43 @@ class Watcher:
         if float(np.hypot(*(here - there))) > 0.7 * edge_px:
             return tracked  # another cube
         named, angle = nearest_labelling(found, pose)
-        off = np.abs(named.face_quad_xy("U") - pose.face_quad_xy("U")).max() / edge_px * pose.size
-        if found.size == pose.size and off < SLID_CELLS:
-            return tracked
         tracker = Tracker(sighting.image_bgr, named)
+        again: Tracked | None = None
         for one in [one for number, one in self._recent if number > sighting.number] or [image]:
             again = tracker.follow(one)
             if again is None:
                 return tracked
+        if again is None or tracker.seam_score() < self._tracker.seam_score() + BETTER_BY:
+            return tracked
         self._tracker = tracker
+        self._cover = None
         turning = self._turns is not None and self._turns.turning
         if found.size != pose.size or angle > CARRY_RAD:
             self._renamed()
-        self._forget()
         self._turns = TurnWatch(found.size)
         if turning:
             self._turns.go_on()
         return again
 
+    def _note_cover(self, sighting: Sighting) -> None:
+        """Keep how much of each sticker a hand leaves free, as the finder sees it in its frame."""
+        pose = next((pose for number, pose in self._poses if number == sighting.number), None)
+        if pose is None or not sighting.cubes:
+            return
+        cover = free_share(sighting.image_bgr, pose, sighting.cubes[0])
+        if self._cover is None or self._cover.shape != cover.shape:
+            self._cover = np.ones_like(cover)
+        self._cover = np.where(np.isfinite(cover), cover, self._cover)
+
     def _checks(self, frame: StreamFrame, image: Image, turning: bool) -> None:
         """Ask for a fresh sighting now and then, sooner while nothing settles."""
         self._seen_s = frame.time_s
         wait_s = CHECK_SETTLED_S if self._was_settled else CHECK_UNSETTLED_S
-        if turning or frame.time_s - self._checked_s < wait_s:
+        in_view = self._tracker.pose.visible_faces(0.12) if self._tracker is not None else ()
+        news = set(in_view) - set(self._checked_faces)
+        if turning or (frame.time_s - self._checked_s < wait_s and not news):
             return
-        self._checked_s = frame.time_s
+        self._checked_s, self._checked_faces = frame.time_s, in_view
         self._seeker.ask(frame.index, image, self._size, "check")
 
     def _lose(self) -> None:
@@ -321,6 +339,8 @@ class Watcher:
         else:
             self._front = front_face(pose, 0, self.front_wanted)
         samples = sample_stickers(image, pose)
+        if self._cover is not None and self._cover.shape == samples.coverage.shape:
+            samples = replace(samples, coverage=samples.coverage * self._cover)
         self._reasoner.offer(
             Job(frame.index, self._epoch, frame.time_s, samples, view_weight(pose), self._front)
         )
