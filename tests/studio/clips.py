@@ -21,7 +21,7 @@ from .engine import Item, Set, Stage
 from .hand_mesh import draw_grip, hand_mesh
 from .mesh import turn_about
 from .motion import SEQUENCES, Performance, Sway, draw_sway, layer_twist, parsed, perform
-from .render import Job
+from .render import Job, write_whole
 from .scene import Actor, Shot, Wish, draw_shot
 from .state import FACES, Layer, layer_facelets, random_layer
 from .truth import Sight, quad_of, sticker_truths, top_layer_places, truth_of
@@ -31,41 +31,64 @@ FPS = 30.0
 
 
 def render_clip(job: Job) -> str:
-    """Renders one clip; frames that lie there already are kept. Returns its name."""
+    """Renders this worker's share of a clip's frames (every `parts`th); what lies there already is kept.
+
+    Each frame leaves its picture and a hidden truth of its own; `composed` makes the clip's truth of them.
+    """
     shot, sway, show = clip_scene(job)
-    name = f"c{job.index:05d}"
-    folder = Path(job.out) / name
+    folder = Path(job.out) / f"c{job.index:05d}"
     folder.mkdir(parents=True, exist_ok=True)
-    assert shot.cube is not None
-    frames: list[dict[str, Any]] = []
-    gain: float | None = None
-    header: dict[str, Any] = {}
-    count = job.frames if show is None else int(np.ceil((show.moves[-1].end_s + 0.7) * FPS))
     grips = _grips(job, shot, show)
-    for i in range(count):
+    count = job.frames if show is None else int(np.ceil((show.moves[-1].end_s + 0.7) * FPS))
+    todo = [i for i in range(job.part, count, job.parts) if not _frame_file(folder, i).exists()]
+    gain = _metered(job, shot, sway, show, grips) if todo else 1.0
+    for i in todo:
         actor, stage = staged(shot, sway, show, grips, i / FPS)
         loaded = Set(stage, job.variant)
         if i == 0:
             header = _header(shot, actor, loaded.seen, job, show, count)
-        frames.append(frame_truth(actor, stage.camera, loaded.seen, i, show))
-        out = folder / f"f{i:03d}.jpg"
-        if out.exists() and gain is not None:
-            continue
+            write_whole(folder / ".header.json", json.dumps(header).encode())
         light, _ = loaded.picture(job.samples, job.index * 4000 + i)
-        if gain is None:
-            gain = exposure(light.astype(np.float64), shot.pipeline.ev)
         picture = photograph(light, shot.pipeline, job.index * 4000 + i, gain)
         ok, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, shot.pipeline.jpeg_q])
         if not ok:
-            raise OSError(f"{out} could not be coded")
-        part = out.with_suffix(".part")
-        part.write_bytes(data.tobytes())
-        part.replace(out)
-    truth = header | {"frames": frames}
-    part = folder.with_suffix(".part")
-    part.write_text(json.dumps(truth, separators=(",", ":")))
-    part.replace(folder.with_suffix(".json"))
-    return name
+            raise OSError(f"frame {i} of {folder} could not be coded")
+        write_whole(folder / f"f{i:03d}.jpg", data.tobytes())
+        truth = frame_truth(actor, stage.camera, loaded.seen, i, show)
+        write_whole(_frame_file(folder, i), json.dumps(truth).encode())
+    return folder.name
+
+
+def composed(folder: Path) -> bool:
+    """Makes a clip's truth file of its frames' truths once all are there; says whether it is complete."""
+    header_file = folder / ".header.json"
+    if not header_file.exists():
+        return False
+    header = json.loads(header_file.read_text())
+    files = [_frame_file(folder, i) for i in range(header["frame_count"])]
+    if not all(f.exists() for f in files):
+        return False
+    truth = header | {"frames": [json.loads(f.read_text()) for f in files]}
+    write_whole(folder.with_suffix(".json"), json.dumps(truth, separators=(",", ":")).encode())
+    for file in [header_file, *files]:
+        file.unlink()
+    return True
+
+
+def _frame_file(folder: Path, index: int) -> Path:
+    return folder / f".f{index:03d}.json"
+
+
+def _metered(
+    job: Job, shot: Shot, sway: Sway, show: Performance | None, grips: list[tuple[Item, str | None]]
+) -> float:
+    """One exposure for the whole clip, metered on a small picture of its first frame."""
+    _, stage = staged(shot, sway, show, grips, 0.0)
+    camera = stage.camera
+    k = 120 / camera.width
+    small = replace(camera, width=120, height=round(camera.height * k), focal_px=camera.focal_px * k)
+    light, _ = Set(replace(stage, camera=small), job.variant).picture(8, job.index)
+    return exposure(light.astype(np.float64), shot.pipeline.ev)
 
 
 def clip_scene(job: Job) -> tuple[Shot, Sway, Performance | None]:
@@ -132,9 +155,8 @@ def staged(
     """The cube and the whole stage at a moment."""
     assert shot.cube is not None
     camera = shot.stage.camera
-    rotation, centre = sway.pose(
-        time_s, shot.cube.rotation, shot.cube.centre, camera.rotation[0], camera.rotation[2]
-    )
+    way = camera.eye - shot.cube.centre
+    rotation, centre = sway.pose(time_s, shot.cube.rotation, shot.cube.centre, way / np.linalg.norm(way))
     actor = replace(shot.cube, rotation=rotation, centre=centre)
     turning: tuple[str, float] | None = None
     if show is not None:

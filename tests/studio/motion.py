@@ -119,7 +119,7 @@ def perform(rng: np.random.Generator, size: int, last: Facelets, turns: list[tup
 
 @dataclass(frozen=True)
 class Sway:
-    """Smooth movement of a held cube: tilt about the camera's x, swing about its own up, roll, drift of the centre."""
+    """Smooth movement of a held cube: tilt, swing about its own up, roll about the line of sight, drift of its centre."""
 
     amplitude: Array
     rate_hz: Array
@@ -130,11 +130,17 @@ class Sway:
         wave = np.sin(2 * np.pi * self.rate_hz * time_s + self.phase) - np.sin(self.phase)
         return self.amplitude * wave
 
-    def pose(self, time_s: float, rotation: Array, centre: Array, camera_x: Array, camera_z: Array) -> tuple[Array, Array]:
-        """Cube to world rotation and centre at that moment."""
+    def pose(self, time_s: float, rotation: Array, centre: Array, to_camera: Array) -> tuple[Array, Array]:
+        """Cube to world rotation and centre at that moment; `to_camera` is the unit direction from cube to camera.
+
+        A positive tilt turns the top face away from the camera, so that the sides come into view.
+        """
         tilt, swing, roll, *drift = self.at(time_s)
-        moved = turn_about(camera_x, tilt) @ turn_about(camera_z, roll) @ rotation @ turn_about((0, 0, 1), swing)
-        return moved, centre + np.asarray(drift)
+        hinge = np.cross(to_camera, rotation[:, 2])
+        if np.linalg.norm(hinge) < 0.05:
+            hinge = rotation[:, 0]
+        away = turn_about(hinge, tilt) @ turn_about(to_camera, roll)
+        return away @ rotation @ turn_about((0, 0, 1), swing), centre + np.asarray(drift)
 
 
 def draw_sway(rng: np.random.Generator, elevation_deg: float, calm: bool) -> Sway:
@@ -142,7 +148,6 @@ def draw_sway(rng: np.random.Generator, elevation_deg: float, calm: bool) -> Swa
     if calm:
         amplitude = np.array([0.03, 0.03, 0.02, 2.5, 2.5, 2.5]) * rng.uniform(0.4, 1.2, 6)
         return Sway(amplitude, rng.uniform(0.3, 0.9, 6), rng.uniform(0, 2 * np.pi, 6))
-    # a positive turn about the camera's x tips the top away from the camera; seen from above it must not come back
     high = np.radians(elevation_deg)
     tilt = min(high - np.radians(20), np.radians(rng.uniform(20, 45))) / 2
     amplitude = np.array(

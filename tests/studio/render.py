@@ -29,6 +29,8 @@ class Job:
     wish: dict[str, Any]
     clip: str | None = None
     frames: int = 36
+    part: int = 0
+    parts: int = 1
 
 
 def render_still(job: Job) -> str:
@@ -74,10 +76,15 @@ def save(folder: Path, name: str, picture: Any, truth: dict[str, Any], quality: 
     ok, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not ok:
         raise OSError(f"{name}.jpg could not be coded")
-    for suffix, content in ((".jpg", data.tobytes()), (".json", json.dumps(truth, separators=(",", ":")).encode())):
-        part = folder / f".{name}{suffix}.part"
-        part.write_bytes(content)
-        part.replace(folder / f"{name}{suffix}")
+    write_whole(folder / f"{name}.jpg", data.tobytes())
+    write_whole(folder / f"{name}.json", json.dumps(truth, separators=(",", ":")).encode())
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Writes a file in one step: it is there whole or not at all."""
+    part = path.with_name(f".{path.name}.part")
+    part.write_bytes(content)
+    part.replace(path)
 
 
 def done(folder: Path, index: int, clip: bool) -> bool:
@@ -124,7 +131,11 @@ def jobs_of(arguments: argparse.Namespace) -> list[Job]:
     first = Job(
         arguments.seed, 0, str(out), arguments.spp, arguments.variant, wish, arguments.clip, arguments.frames
     )
-    return [replace(first, index=i) for i in every if not done(out, i, arguments.clip is not None)]
+    todo = [replace(first, index=i) for i in every if not done(out, i, arguments.clip is not None)]
+    if arguments.clip is None:
+        return todo
+    parts = arguments.workers  # the frames of a clip are shared out
+    return [replace(job, part=k, parts=parts) for job in todo for k in range(parts)]
 
 
 def parser() -> argparse.ArgumentParser:
@@ -158,7 +169,14 @@ def main(argv: list[str] | None = None) -> int:
         return 1
     Path(arguments.out).mkdir(parents=True, exist_ok=True)
     jobs = jobs_of(arguments)
-    failed = run_all(jobs, arguments.workers, arguments.count - len(jobs))
+    every = arguments.count * (arguments.workers if arguments.clip else 1)
+    failed = run_all(jobs, arguments.workers, every - len(jobs))
+    if arguments.clip:
+        from .clips import composed
+
+        for name in sorted({f"c{job.index:05d}" for job in jobs}):
+            if not composed(Path(arguments.out) / name):
+                failed.append(f"clip {name} is not complete; the same command goes on where it was")
     for line in failed:
         print(line, file=sys.stderr)
     return 1 if failed else 0
