@@ -76,7 +76,6 @@ def test_every_suggested_sequence_orients_the_state_that_was_seen(picture: Path)
 
 def test_a_picture_turned_by_exif_reads_the_same(tmp_path: Path) -> None:
     import cv2
-
     from test_vision_sources import jpeg_with_exif, stored_for
 
     image = load_photo(str(PICTURES[0])).image_bgr

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Sequence
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -143,10 +145,13 @@ def _reader(
     side = None if front is None else front.value
 
     def answer_one(name: str, target: Path | None) -> Answer:
+        began = time.perf_counter()
         photo = load_photo(name, min_long_side=None if full else READ_LONG_SIDE)
+        loading = time.perf_counter() - began
         answer = read_picture(
             photo.image_bgr, profile=chosen, size=size, front=side, library=library, image=name
         )
+        answer = replace(answer, seconds={**answer.seconds, "read": loading})
         if target is not None:
             from vision.draw import annotated, encoded
             from vision.files import write_atomically
