@@ -1,0 +1,322 @@
+"""Learn a cube's profile from pictures of it: the decoder labels the stickers, what disagrees is left out.
+
+The pictures show the cube solved or at any last-layer state. Labels, colour scheme and colour model are
+found in turns: the scheme by the evidence of all pictures under each of the 30 ways to put six colours on a
+cube, labels by the decoder's posterior, the model by :func:`calibration.adapt.adapt`. A picture whose
+labels change when it is read with the model of the others does not agree with them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cache
+from itertools import permutations
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.adapt import adapt
+from calibration.colour import log_light
+from calibration.learning import LabelledPicture
+from calibration.profile import SCHEME, ColourModel, ColourSample, Profile, default_profile
+from calibration.reading import PIXEL_NOISE, SPREAD_SHARE, Reading, read_stickers
+from calibration.samples import StickerSamples
+from models.decode_doubt import alternatives
+from models.errors import LastlookError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+SURE: Final = 0.9
+"""Posterior from which a sticker's label is taken."""
+COVERED: Final = 0.5
+DIFFERING: Final = 0.12
+"""Share of a picture's stickers that may be labelled otherwise by the model of the other pictures."""
+USUAL_SCHEME_NATS: Final = 6.0
+"""How much more evidence another scheme than the usual one must bring."""
+MAX_SCHEME_PICTURES: Final = 6
+NOVELTY: Final = (0.35, 0.25)
+"""Standard deviations, log units, by which the colours of an unknown cube may be lighter, and of another hue,
+than the general model allows: black for white, pastel."""
+
+
+class CollectError(LastlookError):
+    """No profile can be made of these pictures; the line says what to show instead."""
+
+
+@dataclass(frozen=True, eq=False)
+class Shot:
+    """The stickers of one picture; ``light`` names the light where the person told it."""
+
+    name: str
+    samples: StickerSamples
+    light: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class LabelledShot:
+    """A shot with its labels, colour index (6, n, n) or -1 where none is sure, and the reading behind them."""
+
+    shot: Shot
+    labels: Ints
+    reading: Reading
+
+    @property
+    def size(self) -> int:
+        """n of the cube."""
+        return self.shot.samples.size
+
+
+@dataclass(frozen=True, eq=False)
+class Collected:
+    """A profile with the pictures it is made of and, with the reason, those left out."""
+
+    profile: Profile
+    kept: tuple[LabelledShot, ...]
+    left_out: tuple[tuple[str, str], ...] = ()
+    warnings: tuple[str, ...] = field(default=())
+
+
+def all_schemes() -> tuple[tuple[int, ...], ...]:
+    """The 30 ways to put six colours on a cube, turns of the whole cube aside; the usual one first.
+
+    Each is written with colour ``SCHEME[0]`` on U.
+    """
+    first = SCHEME[0]
+    others = [k for k in range(6) if k != first]
+    found: list[tuple[int, ...]] = [SCHEME]
+    for opposite in others:
+        ring = [k for k in others if k != opposite]
+        for rest in permutations(ring[1:]):
+            # R F L B go round the cube; fixing who is on R takes out the turns about U
+            right, (front, left, back) = ring[0], rest
+            scheme = (first, right, front, opposite, left, back)
+            if not any(_same(scheme, known) for known in found):
+                found.append(scheme)
+    return tuple(found)
+
+
+def _same(a: tuple[int, ...], b: tuple[int, ...]) -> bool:
+    return any(tuple(a[i] for i in turn) == b for turn in _whole_turns())
+
+
+@cache
+def _whole_turns() -> tuple[tuple[int, ...], ...]:
+    """The 24 turns of the whole cube as permutations of the faces URFDLB."""
+    from models.cube import rotation_permutations
+
+    return tuple(tuple(int(i) // 4 for i in row[::4]) for row in rotation_permutations(2))
+
+
+def broadened(model: ColourModel) -> ColourModel:
+    """The model for a cube of which nothing is known: its colours may lie further off, each by itself."""
+    lightness, hue = NOVELTY
+    own = lightness**2 * np.ones((3, 3)) + hue**2 * np.eye(3)
+    return replace(model, picture_cov=model.picture_cov + np.kron(np.eye(6), own))
+
+
+def labelled_picture(samples: StickerSamples, labels: Ints, model: ColourModel) -> LabelledPicture:
+    """Features of the labelled stickers (label >= 0) for learning."""
+    rows = np.argwhere((labels >= 0) & (samples.coverage > COVERED))
+    index = tuple(rows.T)
+    linear = samples.linear_rgb[index].astype(np.float64)
+    spread = samples.spread_rgb[index].astype(np.float64)
+    faces = np.unique(rows[:, 0])
+    noise_var = (PIXEL_NOISE**2 + (SPREAD_SHARE * spread) ** 2) / samples.coverage[index][:, None]
+    return LabelledPicture(
+        features=log_light(linear, model.floor),
+        face_of=np.searchsorted(faces, rows[:, 0]),
+        labels=labels[index].astype(np.intp),
+        measure_var=noise_var / (linear + model.floor) ** 2,
+        weight=np.ones(len(rows)),
+    )
+
+
+def label_shot(shot: Shot, profile: Profile) -> LabelledShot:
+    """Label a shot's stickers with the decoder's posterior under ``profile``."""
+    reading = read_stickers(shot.samples, profile, mirror=False)
+    marginals = reading.posterior.marginals
+    labels = marginals.argmax(axis=-1).astype(np.intp)
+    labels[(marginals.max(axis=-1) < SURE) | (shot.samples.coverage <= COVERED)] = -1
+    return LabelledShot(shot, labels, reading)
+
+
+def problem_of(labelled: LabelledShot) -> str | None:
+    """Why a picture cannot teach anything by itself, or None."""
+    posterior = labelled.reading.posterior
+    rivals = alternatives(posterior)
+    if max(rivals.values()) > posterior.log_evidence:
+        return "shows no cube that is solved or at its last layer"
+    if (labelled.labels >= 0).sum() < 2 * labelled.size:
+        return "shows too few stickers clearly"
+    return None
+
+
+def find_scheme(shots: Sequence[Shot], base: Profile) -> tuple[tuple[int, ...], bool]:
+    """The scheme that the pictures bear out, and whether they leave no other.
+
+    The usual one is kept unless another explains the pictures clearly better.
+    """
+    shown = [shot for shot in shots if len(shot.samples.visible_faces) >= 2][:MAX_SCHEME_PICTURES]
+    totals = []
+    for scheme in all_schemes():
+        profile = replace(base, scheme=scheme)
+        total = 0.0
+        for shot in shown:
+            total += read_stickers(shot.samples, profile, mirror=False).posterior.log_evidence
+        totals.append(total)
+    scores = np.array(totals)
+    scores[0] += USUAL_SCHEME_NATS
+    best = int(scores.argmax())
+    second = float(np.sort(scores)[-2])
+    return all_schemes()[best], bool(scores[best] - second > 3.0)
+
+
+def collect(
+    shots: Sequence[Shot],
+    name: str,
+    *,
+    base: Profile | None = None,
+    colours: Sequence[str] | None = None,
+    scheme: Sequence[int] | None = None,
+    on_step: Callable[[str], None] = lambda words: None,
+) -> Collected:
+    """Make a profile called ``name`` out of ``shots``.
+
+    ``base`` is the general profile to start from (the built-in one); ``colours`` six names in its order;
+    ``scheme`` is learned where None. Raises CollectError when no two pictures agree, or one that is alone
+    shows no last layer.
+    """
+    base = base or default_profile()
+    start = replace(base, name=name, model=broadened(base.model), samples=(), held_out={}, note="")
+    warnings: list[str] = []
+    if scheme is None:
+        on_step("finding the colour scheme")
+        found, certain = find_scheme(shots, start)
+        if found != SCHEME and not certain:
+            warnings.append("the colour scheme is not certain; show the cube from more corners")
+        scheme = found
+    start = replace(start, scheme=tuple(scheme))
+    left_out: list[tuple[str, str]] = []
+    kept: list[LabelledShot] = []
+    on_step("labelling the stickers")
+    for shot in shots:
+        labelled = label_shot(shot, start)
+        problem = problem_of(labelled)
+        if problem is None:
+            kept.append(labelled)
+        else:
+            left_out.append((shot.name, problem))
+    if not kept:
+        raise CollectError(_nothing_left(left_out))
+    on_step("comparing the pictures")
+    kept, odd = agreeing(kept, start, base.model)
+    left_out += odd
+    profile = start
+    for _ in range(2):
+        on_step("fitting")
+        profile = replace(profile, model=fit(kept, base.model))
+        kept = [label_shot(one.shot, profile) for one in kept]
+    profile = replace(
+        profile,
+        colours=tuple(colours) if colours else base.colours,
+        sizes=tuple(sorted({one.size for one in kept})),
+        samples=tuple(sample for one in kept for sample in samples_of(one, base.model)),
+    )
+    unseen = unseen_colours(kept)
+    if unseen:
+        names = ", ".join(profile.colours[k] for k in unseen)
+        warnings.append(f"never seen: {names}; add a picture of the other side of the cube")
+    return Collected(profile, tuple(kept), tuple(left_out), tuple(warnings))
+
+
+def fit(kept: Sequence[LabelledShot], base: ColourModel) -> ColourModel:
+    """The colour model of labelled shots."""
+    return adapt(base, [labelled_picture(one.shot.samples, one.labels, base) for one in kept])
+
+
+def agreeing(
+    labelled: Sequence[LabelledShot], start: Profile, base: ColourModel
+) -> tuple[list[LabelledShot], list[tuple[str, str]]]:
+    """The pictures that agree with each other, and the others with the reason.
+
+    Each is read with the model of all others; the one that differs most is left out, and again, until all
+    agree. Of two that contradict each other neither can be told to be right.
+    """
+    kept = list(labelled)
+    left: list[tuple[str, str]] = []
+    while len(kept) > 1:
+        differing = [differing_share(i, kept, start, base) for i in range(len(kept))]
+        worst = int(np.argmax(differing))
+        if differing[worst] <= DIFFERING:
+            break
+        if len(kept) == 2:
+            names = " and ".join(one.shot.name for one in kept)
+            raise CollectError(f"{names} do not agree on the colours; add a third picture of the same cube")
+        left.append(
+            (kept[worst].shot.name, f"{differing[worst]:.0%} of its stickers disagree with the others")
+        )
+        del kept[worst]
+    return kept, left
+
+
+def differing_share(which: int, labelled: Sequence[LabelledShot], start: Profile, base: ColourModel) -> float:
+    """Share of the sure labels of one picture that the model of the others contradicts."""
+    others = [one for i, one in enumerate(labelled) if i != which]
+    again = label_shot(labelled[which].shot, replace(start, model=fit(others, base)))
+    own = labelled[which].labels
+    both = (own >= 0) & (again.labels >= 0)
+    return float((own[both] != again.labels[both]).mean()) if both.any() else 1.0
+
+
+def unseen_colours(kept: Sequence[LabelledShot]) -> list[int]:
+    """Colour indices of which no sticker was seen."""
+    seen = np.unique(np.concatenate([one.labels.ravel() for one in kept]))
+    return [k for k in range(6) if k not in seen]
+
+
+def light_of(labelled: LabelledShot, base: ColourModel) -> tuple[float, float, float]:
+    """Linear colour of the picture's white: the general white, moved as all six colours are on average."""
+    features = labelled.reading.class_features
+    shift = np.nanmean(features - base.mean, axis=(0, 1))
+    red, green, blue = np.exp(base.mean[0] + shift) - base.floor
+    return (max(float(red), 0.0), max(float(green), 0.0), max(float(blue), 0.0))
+
+
+def samples_of(labelled: LabelledShot, base: ColourModel) -> list[ColourSample]:
+    """The labelled stickers as the profile keeps them; ``picture`` is "NAME#FACE"."""
+    light = light_of(labelled, base)
+    samples = labelled.shot.samples
+    out = []
+    for face, row, col in np.argwhere((labelled.labels >= 0) & (samples.coverage > COVERED)):
+        red, green, blue = (min(1.0, max(0.0, float(v))) for v in samples.linear_rgb[face, row, col])
+        key = f"{labelled.shot.name}#{'URFDLB'[face]}"
+        out.append(ColourSample(int(labelled.labels[face, row, col]), (red, green, blue), light, key))
+    return out
+
+
+def pictures_of(samples: Sequence[ColourSample], floor: float) -> dict[str, LabelledPicture]:
+    """Labelled pictures out of a profile's samples, by the picture's name; the inverse of samples_of."""
+    grouped: dict[str, dict[str, list[ColourSample]]] = {}
+    for sample in samples:
+        name, _, face = sample.picture.rpartition("#")
+        grouped.setdefault(name or face, {}).setdefault(face, []).append(sample)
+    out = {}
+    for name, faces in grouped.items():
+        rows = [(f, sample) for f, members in enumerate(faces.values()) for sample in members]
+        linear = np.array([sample.linear_rgb for _, sample in rows])
+        out[name] = LabelledPicture(
+            features=log_light(linear, floor),
+            face_of=np.array([f for f, _ in rows], dtype=np.intp),
+            labels=np.array([sample.colour for _, sample in rows], dtype=np.intp),
+            measure_var=PIXEL_NOISE**2 / (linear + floor) ** 2,
+            weight=np.ones(len(rows)),
+        )
+    return out
+
+
+def _nothing_left(left_out: Sequence[tuple[str, str]]) -> str:
+    told = "; ".join(f"{name} {reason}" for name, reason in left_out[:4])
+    return f"no picture can be used: {told}; show the cube solved, two or three faces at a time"
