@@ -1,4 +1,7 @@
-"""The bulk picture maker: its truth must be what its pictures show. Outside truths: pinhole geometry, group laws, IEC 61966-2-1."""
+"""The bulk picture maker: its truth must be what its pictures show.
+
+Outside truths: pinhole geometry, group laws, IEC 61966-2-1.
+"""
 
 from __future__ import annotations
 
@@ -51,14 +54,15 @@ def test_pose_is_a_rotation_in_front_of_the_camera(traced: tuple) -> None:
 
 
 def test_stickers_lie_where_pinhole_geometry_puts_them(traced: tuple) -> None:
-    """Straight cubes: the tracer's sticker centres against plain projection of the net by the truth's pose."""
+    """Straight cubes: sticker centres by the tracer against plain projection of the net by the pose."""
     checked = 0
     for t in traced[0].truth:
         if t["has_cube"] and np.abs(t["misturn_deg"]).max() == 0:
             n = t["n"]
             for f, r, c in zip(*np.nonzero(t["seen"] > 0.9), strict=True):
                 want = bulk_scene.project(t, plain_centre(f, r, c, n)[None])[0]
-                size = np.ptp(bulk_scene.project(t, bulk_scene.CORNERS), axis=0).max()
+                ends = bulk_scene.project(t, bulk_scene.CORNERS)
+                size = np.ptp(ends, axis=0).max()
                 assert np.hypot(*(want - t["sticker_xy"][f, r, c])) < 0.012 * size  # half a gap
                 checked += 1
     assert checked > 100
@@ -98,7 +102,7 @@ def test_shares_agree_with_pixel_counts(traced: tuple) -> None:
 
 @pytest.mark.parametrize("n", [2, 3, 4, 5])
 def test_last_layers_hold_every_piece_once(n: int) -> None:
-    """Each corner and edge of the last layer appears exactly once; twists add up to a multiple of 3 by construction."""
+    """Each corner of the last layer appears exactly once; twists add up to a multiple of 3."""
     rng = np.random.default_rng(n)
     m = n - 1
     for _ in range(30):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-
 from bulk_prims import Rng, V, unit
 from bulk_view import Setting, World
 

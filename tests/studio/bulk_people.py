@@ -8,7 +8,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-
 from bulk_cube import to_linear
 from bulk_prims import (
     BALL,

@@ -10,7 +10,6 @@ import colorsys
 from typing import Any
 
 import numpy as np
-
 from bulk_cube import to_linear
 
 PRIM_FLOATS = 40

@@ -9,7 +9,6 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-
 from bulk_cube import jitter_hsv, to_linear
 from bulk_prims import (
     BALL,

@@ -49,7 +49,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-
 from bulk_cube import CUBE_FLOATS
 from bulk_prims import MAX_PRIMS, PRIM_FLOATS
 from bulk_setting import sample_setting

@@ -3,11 +3,10 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 import bulk_people as people
 import bulk_prims as prims
 import bulk_props as props
+import numpy as np
 from bulk_cube import cube_block
 from bulk_lamps import lights
 from bulk_prims import Builder, Rng, V, unit

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-
 from bulk_prims import Builder, Rng, V, unit
 
 UP_OF = {"U": [0, 1, 0], "F": [0, 0, 1], "R": [1, 0, 0], "L": [-1, 0, 0], "B": [0, 0, -1], "D": [0, -1, 0]}
