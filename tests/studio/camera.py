@@ -1,4 +1,5 @@
-"""Where the camera stands and where points fall in the picture (pinhole with one radial term, as cv2.projectPoints)."""
+"""Where the camera stands and where points fall in the picture (pinhole with one radial term, as
+cv2.projectPoints)."""
 
 from __future__ import annotations
 
@@ -12,9 +13,11 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Camera:
-    """Pinhole camera. `rotation` (3, 3) takes world directions to camera axes (x right, y down, z forward), `eye` mm.
+    """Pinhole camera. `rotation` (3, 3) takes world directions to camera axes (x right, y down, z forward),
+    `eye` mm.
 
-    Pixels: x right, y down, (0, 0) the upper left corner of the upper left pixel; the axis meets the picture's middle.
+    Pixels: x right, y down, (0, 0) the upper left corner of the upper left pixel; the axis meets the
+    picture's middle.
     `k1`: a point at normalised radius r falls at r (1 + k1 r^2).
     """
 
@@ -36,7 +39,8 @@ class Camera:
         return float(2 * np.degrees(np.arctan(np.hypot(self.width, self.height) / 2 / self.focal_px)))
 
     def project(self, points: Array) -> tuple[Array, Array]:
-        """Pixels (..., 2) and depths (...) in mm of world points (..., 3); pixels are NaN behind the camera."""
+        """Pixels (..., 2) and depths (...) in mm of world points (..., 3); pixels are NaN behind the
+        camera."""
         local = (np.asarray(points, dtype=float) - self.eye) @ self.rotation.T
         depth = local[..., 2]
         safe = np.where(depth > 1e-6, depth, np.nan)
@@ -77,7 +81,8 @@ def aimed_off_axis(rotation: Array, eye: Array, target: Array, offset_tan: tuple
 
 
 def undistorted_map(camera: Camera, wide_focal: float, wide_size: tuple[int, int]) -> tuple[Array, Array]:
-    """For every pixel centre of the distorted picture, where to read in a pinhole picture (cv2.remap maps)."""
+    """For every pixel centre of the distorted picture, where to read in a pinhole picture (cv2.remap
+    maps)."""
     u, v = np.meshgrid(np.arange(camera.width) + 0.5, np.arange(camera.height) + 0.5)
     x = (u - camera.width / 2) / camera.focal_px
     y = (v - camera.height / 2) / camera.focal_px
@@ -89,18 +94,22 @@ def undistorted_map(camera: Camera, wide_focal: float, wide_size: tuple[int, int
 
 
 def undistort_scale(distorted_radius: Array, k1: float) -> Array:
-    """True radius over distorted radius (fixed-point iteration; converges for the small k1 of real lenses)."""
+    """True radius over distorted radius (fixed-point iteration; converges for the small k1 of real
+    lenses)."""
     true = np.asarray(distorted_radius, dtype=float).copy()
     for _ in range(30):
         true = distorted_radius / (1 + k1 * true**2)
     return np.where(distorted_radius > 1e-12, true / np.maximum(distorted_radius, 1e-12), 1.0)
 
 
-def front_face(camera: Camera, cube_to_world: tuple[Array, Array], side_mm: float) -> tuple[int, float, float]:
-    """(quarters, azimuth_deg, elevation_deg): how the cube must be relabelled so that F is its front by the rule.
+def front_face(
+    camera: Camera, cube_to_world: tuple[Array, Array], side_mm: float
+) -> tuple[int, float, float]:
+    """(quarters, azimuth_deg, elevation_deg): how the cube must be relabelled so that F is its front by the
+    rule.
 
-    The rule of the truth files: F is the side face most turned to the camera; when no side face is visible, the side
-    whose edge of the top face is lowest in the picture. `quarters` counts sides from F towards R.
+    The rule of the truth files: F is the side face most turned to the camera; when no side face is visible,
+    the side whose edge of the top face is lowest in the picture. `quarters` counts sides from F towards R.
     """
     rotation, centre = cube_to_world
     local = rotation.T @ (camera.eye - centre)

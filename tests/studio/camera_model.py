@@ -1,4 +1,5 @@
-"""From linear light to a JPEG: lens blur, shake, exposure, sensor noise, white balance, tone, sharpening, coding."""
+"""From linear light to a JPEG: lens blur, shake, exposure, sensor noise, white balance, tone, sharpening,
+coding."""
 
 from __future__ import annotations
 
@@ -105,7 +106,9 @@ def _shaken(linear: Array, length: float, direction: float) -> Array:
     return np.asarray(cv2.filter2D(linear, -1, kernel, borderType=cv2.BORDER_REPLICATE))
 
 
-def photograph(linear: NDArray[np.float32], p: Pipeline, seed: int, gain: float | None = None) -> NDArray[np.uint8]:
+def photograph(
+    linear: NDArray[np.float32], p: Pipeline, seed: int, gain: float | None = None
+) -> NDArray[np.uint8]:
     """A picture (H, W, 3) of BGR bytes as the camera's software would hand it to the JPEG coder.
 
     `gain` fixes the exposure (clips: one exposure for all frames); None meters this picture.

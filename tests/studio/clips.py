@@ -1,6 +1,7 @@
 """Clips with truth for every frame: a held cube tilted and swung, or a sequence done on it.
 
-A clip is a folder cNNNNN of frames fNNN.jpg and cNNNNN.json: the fields of a still (stickers aside) and `frames`.
+A clip is a folder cNNNNN of frames fNNN.jpg and cNNNNN.json: the fields of a still (stickers aside) and
+`frames`.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .actor import Actor
 from .camera import Camera
 from .camera_model import exposure, photograph
 from .cube_mesh import Twist
@@ -22,7 +24,7 @@ from .hand_mesh import draw_grip, hand_mesh
 from .mesh import turn_about
 from .motion import SEQUENCES, Performance, Sway, draw_sway, layer_twist, parsed, perform
 from .render import Job, write_whole
-from .scene import Actor, Shot, Wish, draw_shot
+from .scene import Shot, Wish, draw_shot
 from .state import FACES, Layer, layer_facelets, random_layer
 from .truth import Sight, quad_of, sticker_truths, top_layer_places, truth_of
 
@@ -119,7 +121,9 @@ def clip_scene(job: Job) -> tuple[Shot, Sway, Performance | None]:
     rest = random_layer(rng, size)
     oriented = Layer(size, rest.corners, (0, 0, 0, 0), rest.edges, tuple(0 for _ in rest.flip))
     show = perform(rng, size, layer_facelets(oriented), turns)
-    cube = replace(shot.cube, facelets=show.states[0], twist=Twist(), body=replace(shot.cube.body, glyph=None))
+    cube = replace(
+        shot.cube, facelets=show.states[0], twist=Twist(), body=replace(shot.cube.body, glyph=None)
+    )
     return replace(shot, cube=cube, pipeline=pipeline, layer=None), sway, show
 
 
@@ -177,7 +181,8 @@ def staged(
 def frame_truth(
     actor: Actor, camera: Camera, sight: Sight, index: int, show: Performance | None
 ) -> dict[str, Any]:
-    """Truth of one frame; in turning clips also the state, the turn under way and whether the top is one colour."""
+    """Truth of one frame; in turning clips also the state, the turn under way and whether the top is one
+    colour."""
     local = actor.rotation.T @ (camera.eye - actor.centre)
     half = actor.body.side_mm / 2
     ahead = {"F": -local[1], "R": local[0], "B": local[1], "L": -local[0]}
@@ -185,7 +190,9 @@ def frame_truth(
     out: dict[str, Any] = {
         "frame": index,
         "time_s": round(index / FPS, 5),
-        "elevation_deg": round(float(np.degrees(np.arctan2(local[2] - half, np.hypot(local[0], local[1])))), 2),
+        "elevation_deg": round(
+            float(np.degrees(np.arctan2(local[2] - half, np.hypot(local[0], local[1])))), 2
+        ),
         "azimuth_deg": round(float(np.degrees(np.arctan2(local[0], -local[1]))), 2),
         "top_quad": quad_of(actor, camera),
         "stickers": [[s["face"], s["row"], s["col"], s["visible"], s["xy"]] for s in stickers],
@@ -197,8 +204,12 @@ def frame_truth(
         facelets, _, complete, degrees = show.at(index / FPS)
         under_way = degrees != 0.0
         out["turns_complete"] = complete
-        out["turning"] = {"turn": str(show.moves[complete]), "degrees": round(degrees, 2)} if under_way else None
-        out["facelets"] = {FACES[f]: [[actor.scheme[int(v)] for v in r] for r in facelets[f]] for f in range(6)}
+        out["turning"] = (
+            {"turn": str(show.moves[complete]), "degrees": round(degrees, 2)} if under_way else None
+        )
+        out["facelets"] = {
+            FACES[f]: [[actor.scheme[int(v)] for v in r] for r in facelets[f]] for f in range(6)
+        }
         out["top_one_colour"] = bool(not under_way and len(set(facelets[0].ravel().tolist())) == 1)
     return out
 
@@ -206,7 +217,8 @@ def frame_truth(
 def _header(
     shot: Shot, actor: Actor, sight: Sight, job: Job, show: Performance | None, count: int
 ) -> dict[str, Any]:
-    """The clip's own fields: those of a still of its first frame without the stickers, and the times of a sequence."""
+    """The clip's own fields: those of a still of its first frame without the stickers, and the times of a
+    sequence."""
     truth = truth_of(replace(shot, cube=actor), (job.seed, job.index), sight)
     for key in ("stickers", "top_quad", "top_visible_mean"):
         truth.pop(key, None)

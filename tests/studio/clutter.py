@@ -12,7 +12,20 @@ from .mesh import Mesh, joined, lathe, rounded_box, sheet, tube, turn_about
 from .shades import srgb_to_linear
 
 Array = NDArray[np.float64]
-DESK = ("book", "pens", "mug", "notes", "page", "printed_grid", "keyboard", "box", "cable", "slab", "dice", "chocolate")
+DESK = (
+    "book",
+    "pens",
+    "mug",
+    "notes",
+    "page",
+    "printed_grid",
+    "keyboard",
+    "box",
+    "cable",
+    "slab",
+    "dice",
+    "chocolate",
+)
 WALL = ("picture", "poster_grid", "window_grid", "shelf", "board")
 
 
@@ -44,7 +57,9 @@ def thing(rng: np.random.Generator, kind: str, number: int) -> tuple[list[Item],
         parts = []
         for _ in range(int(rng.integers(1, 5))):
             length, r = rng.uniform(110, 160), rng.uniform(3.5, 6)
-            path = np.c_[np.linspace(-length / 2, length / 2, 6), np.full(6, rng.normal(0, 25)), np.full(6, r)]
+            path = np.c_[
+                np.linspace(-length / 2, length / 2, 6), np.full(6, rng.normal(0, 25)), np.full(6, r)
+            ]
             parts.append(_solid(tube(path, r), rng).moved(turn_about((0, 0, 1), rng.uniform(0, 6.3))))
         return [Item(name, joined(parts))], 80
     if kind == "mug":
@@ -59,7 +74,9 @@ def thing(rng: np.random.Generator, kind: str, number: int) -> tuple[list[Item],
         return [Item(name, mesh.moved(turn_about((0, 0, 1), rng.uniform(0, 6.3))))], 75
     if kind in ("notes", "dice", "chocolate"):
         rows, columns = int(rng.integers(1, 5)), int(rng.integers(2, 5))
-        side = {"notes": rng.uniform(38, 76), "dice": rng.uniform(14, 20), "chocolate": rng.uniform(16, 26)}[kind]
+        side = {"notes": rng.uniform(38, 76), "dice": rng.uniform(14, 20), "chocolate": rng.uniform(16, 26)}[
+            kind
+        ]
         gap = side * rng.uniform(0.02, 0.15)
         parts = []
         pool = [_random_colour(rng) for _ in range(int(rng.integers(1, 6)))]
@@ -122,8 +139,12 @@ def wall_thing(rng: np.random.Generator, kind: str, number: int) -> list[Item]:
     if kind in ("poster_grid", "window_grid", "board"):
         rows, columns = int(rng.integers(2, 6)), int(rng.integers(2, 6))
         side = rng.uniform(250, 650)
-        picture = textures.coloured_grid(rng, rows, columns) if kind != "board" else textures.printed_page(rng)
-        mesh = sheet(side, side * rows / columns if kind == "poster_grid" else side).painted((0.5, 0.5, 0.5), 0.5)
+        picture = (
+            textures.coloured_grid(rng, rows, columns) if kind != "board" else textures.printed_page(rng)
+        )
+        mesh = sheet(side, side * rows / columns if kind == "poster_grid" else side).painted(
+            (0.5, 0.5, 0.5), 0.5
+        )
         if kind == "window_grid":
             picture = np.clip(picture * 0.2 + 0.75, 0, 0.95)
         return [Item(name, mesh.moved(up, (0, 0, 3)), texture=picture)]
@@ -137,7 +158,8 @@ def wall_thing(rng: np.random.Generator, kind: str, number: int) -> list[Item]:
 
 
 def person(rng: np.random.Generator, number: int) -> list[Item]:
-    """Head and shoulders, facing +y... of nobody: blended capsules; about the point between the eyes, z up."""
+    """Head and shoulders, facing +y... of nobody: blended capsules; about the point between the eyes, z
+    up."""
     skin = srgb_to_linear(np.array(SKINS[rng.integers(len(SKINS))]) / 255)
     head = [
         Bone(np.array([0, 0, 20.0]), np.array([0, 0, -40.0]), 88, 70),

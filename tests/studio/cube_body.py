@@ -13,7 +13,8 @@ SIDE_MM = {2: (48, 52), 3: (54, 58), 4: (58, 63), 5: (60, 66)}
 
 
 def draw_body(rng: np.random.Generator, shades: str, sizes: tuple[int, ...]) -> CubeBody:
-    """A cube as a maker or its owner might have made it. A mark's place is settled once the state is known."""
+    """A cube as a maker or its owner might have made it. A mark's place is settled once the state is
+    known."""
     weights = np.array([SIZE_WEIGHTS[n] for n in sizes])
     size = int(rng.choice(sizes, p=weights / weights.sum()))
     shade = draw_shade(rng, shades)

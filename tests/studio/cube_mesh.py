@@ -1,4 +1,5 @@
-"""A cube as a solid: cubies with filleted edges, stickers with bevels or caps of coloured plastic, layers out of line."""
+"""A cube as a solid: cubies with filleted edges, stickers with bevels or caps of coloured plastic, layers
+out of line."""
 
 from __future__ import annotations
 
@@ -42,7 +43,8 @@ class CubeBody:
 
 @dataclass(frozen=True)
 class Twist:
-    """Layers turned away from square: degrees for each layer along an axis (0 x, 1 y, 2 z), counter-clockwise."""
+    """Layers turned away from square: degrees for each layer along an axis (0 x, 1 y, 2 z),
+    counter-clockwise."""
 
     axis: int = 2
     degrees: tuple[float, ...] = field(default=())
@@ -54,7 +56,8 @@ class Twist:
 
 
 def sticker_frames(body: CubeBody, twist: Twist) -> tuple[Array, Array]:
-    """Centres (6, n, n, 3) of the stickers' outer faces and their frames (6, n, n, 3, 3): columns, rows, outward.
+    """Centres (6, n, n, 3) of the stickers' outer faces and their frames (6, n, n, 3, 3): columns, rows,
+    outward.
 
     Frame vectors are unit, rows of the last two axes; misturned layers are turned with them.
     """
@@ -116,7 +119,9 @@ def cube_mesh(body: CubeBody, facelets: Facelets, scheme: tuple[str, ...], twist
     if body.glyph is not None:
         f, row, col = FACES.index(body.glyph[0]), body.glyph[1], body.glyph[2]
         mark = glyph_mesh(body.glyph_kind, sticker_side(body) * rng.uniform(0.28, 0.42))
-        coloured.append(mark.moved(frames[f, row, col].T, centres[f, row, col] + 0.03 * frames[f, row, col, 2]))
+        coloured.append(
+            mark.moved(frames[f, row, col].T, centres[f, row, col] + 0.03 * frames[f, row, col, 2])
+        )
     return joined(plastic), joined(coloured)
 
 
@@ -164,8 +169,12 @@ def _cap(
     tint = 1 + rng.normal(0, 0.012)
     rough = np.clip(body.roughness + rng.normal(0, 0.02), 0.06, 0.9)
     return Mesh(
-        block.points, block.normals, block.triangles, np.clip(colour * tint, 0, 0.95),
-        np.full(len(colour), rough), block.uv,
+        block.points,
+        block.normals,
+        block.triangles,
+        np.clip(colour * tint, 0, 0.95),
+        np.full(len(colour), rough),
+        block.uv,
     )
 
 
@@ -183,7 +192,11 @@ def _sticker(body: CubeBody, rng: np.random.Generator, linear_rgb: Array) -> Mes
     mesh = mesh.moved(turn_about((0, 0, 1), rng.normal(0, 0.01 + 0.02 * body.wear)), (*slip, 0.0))
     # the frame's first two axes are columns and rows (downwards), a left-handed pair: mirror the plate in y
     points, normals = mesh.points * [1, -1, 1], mesh.normals * [1, -1, 1]
-    colour = linear_rgb * (1 + rng.normal(0, 0.02)) * (1 + rng.normal(0, 0.015 + 0.04 * body.wear, (len(points), 1)))
+    colour = (
+        linear_rgb
+        * (1 + rng.normal(0, 0.02))
+        * (1 + rng.normal(0, 0.015 + 0.04 * body.wear, (len(points), 1)))
+    )
     if worn:
         colour = 0.85 * colour + 0.15 * rng.uniform(0.2, 0.5)
     rough = np.full(len(points), np.clip(body.roughness + rng.normal(0, 0.03), 0.06, 0.95))
@@ -221,7 +234,8 @@ def glyph_mesh(kind: str, size_mm: float) -> Mesh:
 
 
 def top_corners(body: CubeBody, twist: Twist) -> Array:
-    """(4, 3) sharp corners of the top face's outer plastic: back-left, back-right, front-right, front-left."""
+    """(4, 3) sharp corners of the top face's outer plastic: back-left, back-right, front-right,
+    front-left."""
     h = body.side_mm / 2
     corners = np.array([[-h, h, h], [h, h, h], [h, -h, h], [-h, -h, h]])
     if twist.axis == 2:

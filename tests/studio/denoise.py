@@ -1,7 +1,7 @@
 """Takes path-tracing noise out of a picture, led by the noise-free albedo and normals (an a-trous filter).
 
-After Dammertz et al., "Edge-avoiding A-Trous wavelet transform for fast global illumination filtering" (2010), with the
-variance taken from two independent halves of the samples.
+After Dammertz et al., "Edge-avoiding A-Trous wavelet transform for fast global illumination filtering"
+(2010), with the variance taken from two independent halves of the samples.
 """
 
 from __future__ import annotations
@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 Picture = NDArray[np.float32]
 
 
-def denoised(
-    half_a: Picture, half_b: Picture, albedo: Picture, normal: Picture, levels: int = 4
-) -> Picture:
-    """(H, W, 3) linear light from two half pictures (each with independent noise) and the guides of their mean."""
+def denoised(half_a: Picture, half_b: Picture, albedo: Picture, normal: Picture, levels: int = 4) -> Picture:
+    """(H, W, 3) linear light from two half pictures (each with independent noise) and the guides of their
+    mean."""
     base = albedo + 0.05
     a, b = half_a / base, half_b / base
     light = 0.5 * (a + b)
@@ -38,10 +37,17 @@ def denoised(
         h, w = grey.shape
         for dy in range(-2, 3):
             for dx in range(-2, 3):
-                at = (slice((2 + dy) * step, (2 + dy) * step + h), slice((2 + dx) * step, (2 + dx) * step + w))
+                at = (
+                    slice((2 + dy) * step, (2 + dy) * step + h),
+                    slice((2 + dx) * step, (2 + dx) * step + w),
+                )
                 there, var, g, alb, nrm = (p[at] for p in padded)
                 apart = np.abs(g - grey) * scale
-                apart = apart + 400.0 * ((alb - albedo) ** 2).sum(axis=-1) + 12.0 * ((nrm - normal) ** 2).sum(axis=-1)
+                apart = (
+                    apart
+                    + 400.0 * ((alb - albedo) ** 2).sum(axis=-1)
+                    + 12.0 * ((nrm - normal) ** 2).sum(axis=-1)
+                )
                 wgt = (kernel[dy + 2] * kernel[dx + 2] * np.exp(-apart)).astype(np.float32)
                 total += wgt[..., None] * there
                 total_variance += wgt**2 * var

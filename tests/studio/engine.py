@@ -1,4 +1,5 @@
-"""The only room that knows the renderer: Mitsuba 3 (extra `studio`). Scenes come in as plain meshes and lights."""
+"""The only room that knows the renderer: Mitsuba 3 (extra `studio`). Scenes come in as plain meshes and
+lights."""
 
 from __future__ import annotations
 
@@ -19,7 +20,8 @@ Picture = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Item:
-    """Something in the scene: a mesh, how strongly it reflects, an optional picture on it (H, W, 3 linear light)."""
+    """Something in the scene: a mesh, how strongly it reflects, an optional picture on it (H, W, 3 linear
+    light)."""
 
     name: str
     mesh: Mesh
@@ -30,10 +32,11 @@ class Item:
 
 @dataclass(frozen=True)
 class Light:
-    """A source. `kind` panel (a rectangle of `size_mm` facing along `direction`), bulb (a ball) or sun (parallel).
+    """A source. `kind` panel (a rectangle of `size_mm` facing along `direction`), bulb (a ball) or sun
+    (parallel).
 
-    `rgb`: linear radiance of a panel or bulb, irradiance of a sun, in units in which white paper under the room's
-    general light comes out near 1.
+    `rgb`: linear radiance of a panel or bulb, irradiance of a sun, in units in which white paper under the
+    room's general light comes out near 1.
     """
 
     kind: str
@@ -118,7 +121,11 @@ def _light(light: Light, mi: Any) -> dict[str, Any]:
     if light.kind == "bulb":
         return {"type": "sphere", "center": at.tolist(), "radius": light.size_mm[0] / 2, "emitter": emitter}
     target = at + np.asarray(light.direction, dtype=float)
-    up = [0.0, 1.0, 0.0] if abs(light.direction[2]) > 0.9 * np.linalg.norm(light.direction) else [0.0, 0.0, 1.0]
+    up = (
+        [0.0, 1.0, 0.0]
+        if abs(light.direction[2]) > 0.9 * np.linalg.norm(light.direction)
+        else [0.0, 0.0, 1.0]
+    )
     pose = t().look_at(origin=at.tolist(), target=target.tolist(), up=up)
     pose = pose @ t().scale([light.size_mm[0] / 2, light.size_mm[1] / 2, 1.0])
     return {"type": "rectangle", "to_world": pose, "emitter": emitter}
@@ -192,7 +199,8 @@ class Set:
         return mi.load_dict(world)
 
     def picture(self, samples: int, seed: int, depth: int = 5) -> tuple[Picture, Picture]:
-        """(light, albedo): linear light (H, W, 3) through the lens, noise removed, and the true albedo seen there."""
+        """(light, albedo): linear light (H, W, 3) through the lens, noise removed, and the true albedo seen
+        there."""
         half = max(samples // 2, 2)
         path = {"type": "path", "max_depth": depth, "rr_depth": 3}
         a = self._render(self.scene, path, half, 3 * seed)
@@ -204,9 +212,13 @@ class Set:
         if self.stage.camera.k1 == 0:
             return light, albedo
         maps = undistorted_map(self.stage.camera, *wide_view(self.stage.camera))
-        return tuple(cv2.remap(x, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for x in (light, albedo))
+        return tuple(
+            cv2.remap(x, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for x in (light, albedo)
+        )
 
-    def gloss(self, samples: int, seed: int, black: tuple[str, ...], crop: tuple[int, int, int, int]) -> Picture:
+    def gloss(
+        self, samples: int, seed: int, black: tuple[str, ...], crop: tuple[int, int, int, int]
+    ) -> Picture:
         """Light without the own colour of some items, so that only what they mirror is left.
 
         `crop` is x, y, width, height in the undistorted picture (`wide_view`).

@@ -1,7 +1,7 @@
 """Hands from blended capsules: a smooth distance field, meshed by surface nets, holding a cube from any side.
 
-The grip is drawn in a frame of its own: the palm lies beyond +x, the thumb on the -y face, the fingers on the +y face;
-a rotation brings it to any side of the cube, a mirror makes the other hand.
+The grip is drawn in a frame of its own: the palm lies beyond +x, the thumb on the -y face, the fingers on
+the +y face; a rotation brings it to any side of the cube, a mirror makes the other hand.
 """
 
 from __future__ import annotations
@@ -81,7 +81,12 @@ def surface_nets(field: Array, origin: Array, step: float) -> tuple[Array, NDArr
         cross = inside[tuple(lo)] != inside[tuple(hi)]
         first = inside[tuple(lo)]
         where = np.argwhere(cross)
-        where = where[(where[:, u] > 0) & (where[:, v] > 0) & (where[:, u] < cells.shape[u]) & (where[:, v] < cells.shape[v])]
+        where = where[
+            (where[:, u] > 0)
+            & (where[:, v] > 0)
+            & (where[:, u] < cells.shape[u])
+            & (where[:, v] < cells.shape[v])
+        ]
         du, dv = np.eye(3, dtype=np.int64)[u], np.eye(3, dtype=np.int64)[v]
         quad = np.stack([index[tuple((where - s).T)] for s in (du + dv, dv, 0 * du, du)], 1)
         out = first[tuple(where.T)]
@@ -113,9 +118,7 @@ def body_mesh(bones: list[Bone], step_mm: float, blend_mm: float) -> Mesh:
 def _with_gradient(points: Array, bones: list[Bone], blend_mm: float) -> tuple[Array, Array]:
     h = 0.4
     d = blended_distance(points, bones, blend_mm)
-    g = np.stack(
-        [blended_distance(points + h * e, bones, blend_mm) - d for e in np.eye(3)], axis=1
-    )
+    g = np.stack([blended_distance(points + h * e, bones, blend_mm) - d for e in np.eye(3)], axis=1)
     return d, g / np.maximum(np.linalg.norm(g, axis=1, keepdims=True), 1e-9)
 
 
@@ -123,8 +126,9 @@ def _with_gradient(points: Array, bones: list[Bone], blend_mm: float) -> tuple[A
 class Grip:
     """How a hand holds a cube of side `side_mm`.
 
-    `reach`: how far thumb and fingers come over their faces, 0..1 of the side; `thumb_high`, `fingers_high`: where
-    on their face, -0.5..0.5 of the side along z; `over_top`: the thumb lies on the top face instead (covers stickers).
+    `reach`: how far thumb and fingers come over their faces, 0..1 of the side; `thumb_high`, `fingers_high`:
+    where on their face, -0.5..0.5 of the side along z; `over_top`: the thumb lies on the top face instead
+    (covers stickers).
     """
 
     side_mm: float
@@ -159,7 +163,8 @@ def hand_bones(grip: Grip, arm_mm: float) -> tuple[list[Bone], list[tuple[Array,
     wrist = np.array([h + 88 * k, 0.12 * s, -0.55 * s])
     heel = np.array([h + 50 * k, -0.05 * s, -0.35 * s])
     knuckles = [
-        np.array([h + 22 * k, h * 0.75, (0.30 - 0.235 * i) * s * 0.9 + grip.fingers_high * s * 0.6]) for i in range(4)
+        np.array([h + 22 * k, h * 0.75, (0.30 - 0.235 * i) * s * 0.9 + grip.fingers_high * s * 0.6])
+        for i in range(4)
     ]
     for i, knuckle in enumerate(knuckles):
         r = (9.2 - 0.7 * i) * k
@@ -209,7 +214,9 @@ def hand_mesh(
     """A hand with forearm and perhaps a sleeve, in the grip's frame (mirrored in y for the other hand)."""
     bones, nails = hand_bones(grip, arm_mm)
     mesh = body_mesh(bones, step_mm, 2.6)
-    skin = srgb_to_linear(np.clip(np.array(SKINS[rng.integers(len(SKINS))]) + rng.normal(0, 6, 3), 10, 250) / 255)
+    skin = srgb_to_linear(
+        np.clip(np.array(SKINS[rng.integers(len(SKINS))]) + rng.normal(0, 6, 3), 10, 250) / 255
+    )
     colour = np.tile(skin, (len(mesh.points), 1))
     freckle = np.sin(mesh.points @ rng.normal(0, 0.25, 3)) * np.sin(mesh.points @ rng.normal(0, 0.3, 3))
     colour *= 1 + 0.06 * freckle[:, None]

@@ -11,14 +11,13 @@ from .engine import Light
 
 Array = NDArray[np.float64]
 #: linear sRGB from CIE XYZ (IEC 61966-2-1)
-XYZ_TO_RGB = np.array(
-    [[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]]
-)
+XYZ_TO_RGB = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]])
 KINDS = ("ceiling", "lamp", "window", "window_lamp", "sky", "monitor_lamp", "two_lamps")
 
 
 def planck_xy(kelvin: float) -> tuple[float, float]:
-    """CIE 1931 chromaticity of a black body, 1667..25000 K (cubic fit by Kim et al., US patent 7024034, 2006)."""
+    """CIE 1931 chromaticity of a black body, 1667..25000 K (cubic fit by Kim et al., US patent 7024034,
+    2006)."""
     t = float(np.clip(kelvin, 1667, 25000))
     if t <= 4000:
         x = -0.2661239e9 / t**3 - 0.2343589e6 / t**2 + 0.8776956e3 / t + 0.179910
@@ -53,7 +52,8 @@ class Lighting:
 
 
 def _panorama(rng: np.random.Generator, ambient: Array) -> Array:
-    """(64, 128, 3) a room of our own: ceiling, walls, floor, furniture; mean luminance about 1 in `ambient`."""
+    """(64, 128, 3) a room of our own: ceiling, walls, floor, furniture; mean luminance about 1 in
+    `ambient`."""
     h, w = 64, 128
     out = np.zeros((h, w, 3))
     wall = rng.uniform(0.35, 0.9) * (1 + rng.normal(0, 0.08, 3))
@@ -72,7 +72,7 @@ def _panorama(rng: np.random.Generator, ambient: Array) -> Array:
 
 def _window(rng: np.random.Generator, panorama: Array, rgb: Array, strength: float) -> None:
     """A bright window with panes into the panorama, in place."""
-    h, w = panorama.shape[:2]
+    w = panorama.shape[1]
     c, r = int(rng.integers(w)), int(rng.integers(12, 22))
     dw, dh = int(rng.integers(10, 22)), int(rng.integers(9, 15))
     for y in range(dh):
@@ -83,11 +83,14 @@ def _window(rng: np.random.Generator, panorama: Array, rgb: Array, strength: flo
 
 
 def draw_lighting(rng: np.random.Generator, kind: str, mirror_at: Array, target: Array) -> Lighting:
-    """Lights of one kind. `mirror_at`: direction in which the top face mirrors the camera (for glare); `target` mm."""
+    """Lights of one kind. `mirror_at`: direction in which the top face mirrors the camera (for glare);
+    `target` mm."""
     tint = float(rng.normal(0, 0.004))
     warm, cool = rng.uniform(2700, 3600), rng.uniform(4800, 7500)
     middle = rng.uniform(3000, 6000)
-    ambient_k = {"ceiling": middle, "lamp": warm, "window": cool, "window_lamp": cool, "sky": cool}.get(kind, middle)
+    ambient_k = {"ceiling": middle, "lamp": warm, "window": cool, "window_lamp": cool, "sky": cool}.get(
+        kind, middle
+    )
     ambient = planck_rgb(ambient_k, tint)
     panorama = _panorama(rng, ambient * (rng.uniform(0.35, 0.8) if kind != "sky" else 1.0))
     lights: list[Light] = []
@@ -115,17 +118,26 @@ def draw_lighting(rng: np.random.Generator, kind: str, mirror_at: Array, target:
             _window(rng, panorama, planck_rgb(cool, tint), strength)
         total = total + planck_rgb(cool, tint)
         if kind == "sky":
-            panorama[:30] = np.maximum(panorama[:30], planck_rgb(rng.uniform(6000, 7500)) * rng.uniform(0.8, 1.6))
+            panorama[:30] = np.maximum(
+                panorama[:30], planck_rgb(rng.uniform(6000, 7500)) * rng.uniform(0.8, 1.6)
+            )
     lamps = {"lamp": 1, "window_lamp": 1, "monitor_lamp": 1, "two_lamps": 2}.get(kind, 0)
     for i in range(lamps):
         kelvin = warm if i == 0 else cool
         strength = rng.uniform(0.7, 2.2)
-        add("lamp", kelvin, strength, _lamp(rng, target, planck_rgb(kelvin, tint), strength, rng.uniform(50, 220)))
+        add(
+            "lamp",
+            kelvin,
+            strength,
+            _lamp(rng, target, planck_rgb(kelvin, tint), strength, rng.uniform(50, 220)),
+        )
     if kind == "monitor_lamp":
         way = _side(rng)
         at = target + way * rng.uniform(350, 650) + np.array([0, 0, rng.uniform(0, 200)])
         rgb = planck_rgb(7000) * rng.uniform(0.8, 2.0) * (1 + rng.normal(0, 0.15, 3))
-        lights.append(Light("panel", tuple(np.maximum(rgb, 0.05)), tuple(at), tuple(target - at), (540.0, 320.0)))
+        lights.append(
+            Light("panel", tuple(np.maximum(rgb, 0.05)), tuple(at), tuple(target - at), (540.0, 320.0))
+        )
         listing.append({"type": "monitor", "cct": 7000, "strength": 1.0})
     if rng.random() < 0.2:  # a small bare lamp: hard shadows
         kelvin = float(rng.uniform(2700, 6500))

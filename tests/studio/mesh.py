@@ -13,7 +13,8 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Mesh:
-    """`points`, `normals` (V, 3) mm; `triangles` (F, 3); `colour` (V, 3) linear light; `rough` (V,); `uv` (V, 2)."""
+    """`points`, `normals` (V, 3) mm; `triangles` (F, 3); `colour` (V, 3) linear light; `rough` (V,); `uv`
+    (V, 2)."""
 
     points: Array
     normals: Array
@@ -24,7 +25,9 @@ class Mesh:
 
     def moved(self, matrix: Array, shift: Array | tuple[float, float, float] = (0.0, 0.0, 0.0)) -> Mesh:
         """The mesh turned by a rotation matrix, then shifted."""
-        return replace(self, points=self.points @ matrix.T + np.asarray(shift), normals=self.normals @ matrix.T)
+        return replace(
+            self, points=self.points @ matrix.T + np.asarray(shift), normals=self.normals @ matrix.T
+        )
 
     def painted(self, linear_rgb: Array | tuple[float, float, float], rough: float | None = None) -> Mesh:
         """The same mesh in one colour."""
@@ -74,9 +77,7 @@ def grid_triangles(rows: int, columns: int, closed: bool = False) -> NDArray[np.
     c = np.arange(columns if closed else columns - 1)[None, :]
     a, b = r * columns + c, r * columns + (c + 1) % columns
     d, e = a + columns, b + columns
-    return np.concatenate(
-        [np.stack([a, b, e], -1).reshape(-1, 3), np.stack([a, e, d], -1).reshape(-1, 3)]
-    )
+    return np.concatenate([np.stack([a, b, e], -1).reshape(-1, 3), np.stack([a, e, d], -1).reshape(-1, 3)])
 
 
 def rounded_box(size: tuple[float, float, float], radius: float, steps: int = 3) -> Mesh:
@@ -109,7 +110,8 @@ def rounded_box(size: tuple[float, float, float], radius: float, steps: int = 3)
 
 
 def plate(outline_xy: Array, height: float, bevel: float) -> Mesh:
-    """A thin plate on z = 0: a closed convex outline (K, 2) about the origin, risen to `height` with a bevel."""
+    """A thin plate on z = 0: a closed convex outline (K, 2) about the origin, risen to `height` with a
+    bevel."""
     k = len(outline_xy)
     radius = np.linalg.norm(outline_xy, axis=1, keepdims=True)
     shrink = outline_xy * np.clip(1 - bevel / radius, 0.2, 1)

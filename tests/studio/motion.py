@@ -13,7 +13,8 @@ from .mesh import turn_about
 from .state import FACES, NORMALS, Facelets, turned
 
 Array = NDArray[np.float64]
-#: sequences that keep everything below the last layer (common practice, no source; tests run them through the engine)
+#: sequences that keep everything below the last layer (common practice, no source; tests run them through
+#: the engine)
 SEQUENCES = (
     "R U R' U R U2 R'",
     "R U2 R' U' R U' R'",
@@ -26,7 +27,8 @@ SEQUENCES = (
 
 @dataclass(frozen=True)
 class Move:
-    """A turn of the outermost layer of a face: clockwise quarters (negative: counter-clockwise), from `start_s` on."""
+    """A turn of the outermost layer of a face: clockwise quarters (negative: counter-clockwise), from
+    `start_s` on."""
 
     face: str
     quarters: int
@@ -69,7 +71,8 @@ class Performance:
     states: tuple[Facelets, ...]
 
     def at(self, time_s: float) -> tuple[Facelets, Twist, int, float]:
-        """(state after the turns that are complete, layers on the way, turns complete, degrees turned clockwise)."""
+        """(state after the turns that are complete, layers on the way, turns complete, degrees turned
+        clockwise)."""
         for k, move in enumerate(self.moves):
             if time_s < move.start_s:
                 return self.states[k], Twist(), k, 0.0
@@ -104,7 +107,8 @@ def layer_twist(size: int, face: str, clockwise_deg: float) -> Twist:
 
 
 def perform(rng: np.random.Generator, size: int, last: Facelets, turns: list[tuple[str, int]]) -> Performance:
-    """A sequence at a pace of about four to six turns a second after a while of looking; it ends in `last`."""
+    """A sequence at a pace of about four to six turns a second after a while of looking; it ends in
+    `last`."""
     state = undone(last, turns)
     time = float(rng.uniform(0.7, 1.6))
     moves, states = [], [state]
@@ -119,7 +123,8 @@ def perform(rng: np.random.Generator, size: int, last: Facelets, turns: list[tup
 
 @dataclass(frozen=True)
 class Sway:
-    """Smooth movement of a held cube: tilt, swing about its own up, roll about the line of sight, drift of its centre."""
+    """Smooth movement of a held cube: tilt, swing about its own up, roll about the line of sight, drift of
+    its centre."""
 
     amplitude: Array
     rate_hz: Array
@@ -131,7 +136,8 @@ class Sway:
         return self.amplitude * wave
 
     def pose(self, time_s: float, rotation: Array, centre: Array, to_camera: Array) -> tuple[Array, Array]:
-        """Cube to world rotation and centre at that moment; `to_camera` is the unit direction from cube to camera.
+        """Cube to world rotation and centre at that moment; `to_camera` is the unit direction from cube to
+        camera.
 
         A positive tilt turns the top face away from the camera, so that the sides come into view.
         """

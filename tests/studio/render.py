@@ -1,7 +1,7 @@
 """Renders pictures with truth: `python -m tests.studio.render --count N --seed S --out FOLDER`.
 
-Each picture depends on (seed, index) alone; what is already in the folder is left as it is, so a run can be stopped and
-taken up again, or spread over several machines by --start.
+Each picture depends on (seed, index) alone; what is already in the folder is left as it is, so a run can be
+stopped and taken up again, or spread over several machines by --start.
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ class Job:
 
 
 def render_still(job: Job) -> str:
-    """Renders one picture and its truth; returns its name. Draws again when the scene is not what it set out to be."""
+    """Renders one picture and its truth; returns its name. Draws again when the scene is not what it set out
+    to be."""
     import numpy as np
 
     from .engine import Set
@@ -149,13 +150,21 @@ def parser() -> argparse.ArgumentParser:
     p.add_argument("--spp", type=int, default=12, help="samples a pixel (noise is filtered out afterwards)")
     p.add_argument("--shades", default="default", help="default, held-out, all, or the name of one set")
     p.add_argument("--cubes", default="2,3,4,5", help="sizes of cubes, with commas")
-    p.add_argument("--negatives", type=float, default=0.18, help="share of pictures in which no case can be named")
+    p.add_argument(
+        "--negatives", type=float, default=0.18, help="share of pictures in which no case can be named"
+    )
     p.add_argument("--mirrored", type=float, default=0.02, help="share of pictures flipped left to right")
-    p.add_argument("--clip", choices=("tilting", "turning"), help="clips instead: a held cube tilted, or a sequence done")
+    p.add_argument(
+        "--clip", choices=("tilting", "turning"), help="clips instead: a held cube tilted, or a sequence done"
+    )
     p.add_argument("--frames", type=int, default=36, help="frames of a tilting clip")
-    p.add_argument("--variant", default="scalar_rgb", help="scalar_rgb runs anywhere; llvm_ad_rgb, cuda_ad_rgb")
+    p.add_argument(
+        "--variant", default="scalar_rgb", help="scalar_rgb runs anywhere; llvm_ad_rgb, cuda_ad_rgb"
+    )
     p.add_argument("--workers", type=int, default=1)
-    p.add_argument("--resume", action="store_true", help="as ever: what is there is kept (for clarity in scripts)")
+    p.add_argument(
+        "--resume", action="store_true", help="as ever: what is there is kept (for clarity in scripts)"
+    )
     return p
 
 
@@ -165,7 +174,9 @@ def main(argv: list[str] | None = None) -> int:
     try:
         import mitsuba  # noqa: F401
     except ImportError:
-        print("the renderer is missing: install the extra with `pip install lastlook[studio]`", file=sys.stderr)
+        print(
+            "the renderer is missing: install the extra with `pip install lastlook[studio]`", file=sys.stderr
+        )
         return 1
     Path(arguments.out).mkdir(parents=True, exist_ok=True)
     jobs = jobs_of(arguments)
@@ -184,10 +195,23 @@ def main(argv: list[str] | None = None) -> int:
 
 def run_all(jobs: list[Job], workers: int, already: int) -> list[str]:
     """Runs jobs over workers with a progress bar; returns a line for each that failed."""
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
 
     failed = []
-    columns = (TextColumn("rendering"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TimeRemainingColumn())
+    columns = (
+        TextColumn("rendering"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        TimeRemainingColumn(),
+    )
     context = multiprocessing.get_context("spawn")
     with (
         Progress(*columns) as progress,
@@ -200,7 +224,9 @@ def run_all(jobs: list[Job], workers: int, already: int) -> list[str]:
                 job = waiting[future]
                 error = future.exception()
                 if error is not None:
-                    failed.append(f"picture {job.index} of seed {job.seed} failed: {type(error).__name__}: {error}")
+                    failed.append(
+                        f"picture {job.index} of seed {job.seed} failed: {type(error).__name__}: {error}"
+                    )
                 progress.advance(task)
         except KeyboardInterrupt:
             pool.shutdown(wait=False, cancel_futures=True)
@@ -210,4 +236,3 @@ def run_all(jobs: list[Job], workers: int, already: int) -> list[str]:
 
 if __name__ == "__main__":
     sys.exit(main())
-

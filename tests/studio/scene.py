@@ -1,4 +1,5 @@
-"""Draws a whole scene from a seed: a cube in some state, where it is, who holds it, what lies about, lights, camera."""
+"""Draws a whole scene from a seed: a cube in some state, where it is, who holds it, what lies about, lights,
+camera."""
 
 from __future__ import annotations
 
@@ -8,16 +9,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import clutter, textures
+from .actor import Actor, marked, random_scheme
 from .camera import Camera, aimed_off_axis, front_face, look_at
 from .camera_model import Pipeline, draw_pipeline
 from .cube_body import draw_body, draw_twist
-from .cube_mesh import CubeBody, Twist, cube_mesh
+from .cube_mesh import CubeBody, Twist
 from .engine import Item, Stage
-from .hand_mesh import Grip, draw_grip, hand_mesh
+from .holding import cover_over, hands_on
 from .light import KINDS, Lighting, draw_lighting
 from .mesh import rounded_box, sheet, turn_about
-from .shades import SCHEME
-from .state import FACES, Facelets, Layer, layer_facelets, one_slot_out, random_layer, random_scramble, rotation
+from .state import (
+    Layer,
+    layer_facelets,
+    one_slot_out,
+    random_layer,
+    random_scramble,
+    rotation,
+)
 
 Array = NDArray[np.float64]
 KIND_WEIGHTS = {"desk": 0.42, "held_desk": 0.30, "held_room": 0.28}
@@ -35,26 +43,6 @@ class Wish:
     mirrored: float = 0.02
     sizes: tuple[int, ...] = (2, 3, 4, 5)
     kinds: tuple[str, ...] = ("desk", "held_desk", "held_room")
-
-
-@dataclass(frozen=True)
-class Actor:
-    """A cube in the scene: body, state (home faces), colours of its faces, misturn, pose (cube to world)."""
-
-    body: CubeBody
-    facelets: Facelets
-    scheme: tuple[str, ...]
-    twist: Twist
-    rotation: Array
-    centre: Array
-
-    def items(self, name: str) -> list[Item]:
-        """The cube's meshes in the world."""
-        plastic, coloured = cube_mesh(self.body, self.facelets, self.scheme, self.twist)
-        return [
-            Item(f"{name}_plastic", plastic.moved(self.rotation, self.centre)),
-            Item(f"{name}_colours", coloured.moved(self.rotation, self.centre)),
-        ]
 
 
 @dataclass(frozen=True)
@@ -83,7 +71,9 @@ class Shot:
 def draw_shot(seed: tuple[int, ...], wish: Wish) -> Shot:
     """The scene of a seed. A seed and a wish always give the same scene."""
     rng = np.random.default_rng(seed)
-    negative = str(rng.choice(NEGATIVES, p=(0.15, 0.25, 0.25, 0.35))) if rng.random() < wish.negatives else None
+    negative = (
+        str(rng.choice(NEGATIVES, p=(0.15, 0.25, 0.25, 0.35))) if rng.random() < wish.negatives else None
+    )
     share = np.array([KIND_WEIGHTS[k] for k in wish.kinds])
     kind = str(rng.choice(wish.kinds, p=share / share.sum()))
     if negative in ("no_cube", "grids_only"):
@@ -104,8 +94,8 @@ def draw_shot(seed: tuple[int, ...], wish: Wish) -> Shot:
     if negative == "not_last_layer":
         layer, detail = None, str(rng.choice(["scrambled", "one_slot_out"], p=(0.6, 0.4)))
         facelets = random_scramble(rng, body.size) if detail == "scrambled" else one_slot_out(rng, body.size)
-    scheme = _scheme(rng)
-    body = _marked(rng, body, facelets, scheme)
+    scheme = random_scheme(rng)
+    body = marked(rng, body, facelets, scheme)
     actor: Actor | None = Actor(body, facelets, scheme, twist, pose, up_local)
     assert actor is not None
     items: list[Item] = []
@@ -123,10 +113,10 @@ def draw_shot(seed: tuple[int, ...], wish: Wish) -> Shot:
     else:
         items += actor.items("cube")
         if kind != "desk" or rng.random() < 0.12:
-            items += _hands(rng, actor, camera, kind)
+            items += hands_on(rng, actor, camera, kind)
             tags.append("fingers")
         if negative == "occluded_top" or rng.random() < 0.05:
-            items.append(_cover(rng, actor, camera, whole=negative == "occluded_top"))
+            items.append(cover_over(rng, actor, camera, whole=negative == "occluded_top"))
     if others:
         tags.append("second_cube")
     dim = rng.random() < 0.14
@@ -135,32 +125,28 @@ def draw_shot(seed: tuple[int, ...], wish: Wish) -> Shot:
     tags += ["dim"] * dim + {"none": [], "focus": ["focus_blur"], "motion": ["motion_blur"]}[blur]
     distance = float(np.linalg.norm(camera.eye - up_local))
     lens = float(rng.uniform(1.5, 5.0)) if name == "phone" and rng.random() < 0.5 else 0.0
-    stage = Stage(tuple(items), lighting.lights, lighting.surroundings, camera, lens, distance - body.side_mm * 0.3)
+    stage = Stage(
+        tuple(items), lighting.lights, lighting.surroundings, camera, lens, distance - body.side_mm * 0.3
+    )
     return Shot(
-        stage, actor, layer, negative, detail, tuple(others), lighting, pipeline, kind, surface, tuple(sorted(names)),
-        azimuth, elevation, roll, tuple(tags), bool(actor is not None and rng.random() < wish.mirrored), name,
-    )  # fmt: skip
-
-
-def _marked(rng: np.random.Generator, body: CubeBody, facelets: Facelets, scheme: tuple[str, ...]) -> CubeBody:
-    """A printed mark goes on one of the white stickers, if the cube has a mark at all; of the top layer if it can."""
-    if body.glyph is None:
-        return body
-    white = np.argwhere(facelets == scheme.index("white"))
-    on_top = white[(white[:, 0] == 0) | ((white[:, 1] == 0) & (white[:, 0] != 3))]
-    pool = on_top if len(on_top) else white
-    face, row, col = pool[rng.integers(len(pool))]
-    return replace(body, glyph=(FACES[face], int(row), int(col)))
-
-
-def _scheme(rng: np.random.Generator) -> tuple[str, ...]:
-    """The six face colours after turning the whole cube at random."""
-    faces = np.arange(6, dtype=np.int8)[:, None, None] * np.ones((1, 1, 1), dtype=np.int8)
-    from .state import turned
-
-    for face, quarters in zip("URF", rng.integers(0, 4, 3), strict=True):
-        faces = turned(faces, face, (1, 1), int(quarters))
-    return tuple(SCHEME[int(v)] for v in faces.ravel())
+        stage,
+        actor,
+        layer,
+        negative,
+        detail,
+        tuple(others),
+        lighting,
+        pipeline,
+        kind,
+        surface,
+        tuple(sorted(names)),
+        azimuth,
+        elevation,
+        roll,
+        tuple(tags),
+        bool(actor is not None and rng.random() < wish.mirrored),
+        name,
+    )
 
 
 def _place(
@@ -173,7 +159,9 @@ def _place(
     focal = max(wish.width, wish.height) / 2 / np.tan(np.radians(field) / 2)
     k1 = float(np.clip(rng.normal(-0.01, 0.035), -0.09, 0.05)) if rng.random() < 0.4 else 0.0
     part = rng.random()
-    elevation = rng.uniform(13, 28) if part < 0.15 else rng.uniform(28, 66) if part < 0.78 else rng.uniform(66, 90)
+    elevation = (
+        rng.uniform(13, 28) if part < 0.15 else rng.uniform(28, 66) if part < 0.78 else rng.uniform(66, 90)
+    )
     azimuth = rng.uniform(-180, 180)
     e, a = np.radians(elevation), np.radians(azimuth)
     local = np.array([np.sin(a) * np.cos(e), -np.cos(a) * np.cos(e), np.sin(e)])
@@ -183,18 +171,28 @@ def _place(
     else:
         rise = np.radians(rng.uniform(25, 75)) if kind == "held_desk" else np.radians(rng.normal(4, 7))
         way = np.array([0.0, -np.cos(rise), np.sin(rise)])
-        pose = _bring(local, way, np.radians(rng.normal(0, 14) if rng.random() < 0.85 else rng.uniform(-180, 180)))
+        pose = _bring(
+            local, way, np.radians(rng.normal(0, 14) if rng.random() < 0.85 else rng.uniform(-180, 180))
+        )
         centre = np.array([0, 0, rng.uniform(90, 220)]) if kind == "held_desk" else np.zeros(3)
     way = pose @ local
     roll = float(np.radians(rng.normal(0, 5) if rng.random() < 0.88 else rng.uniform(-180, 180)))
-    wanted = float(np.exp(rng.uniform(np.log(0.13), np.log(0.9)))) if rng.random() < 0.35 else rng.uniform(0.24, 0.66)
-    corners = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)]) * side / 2 @ pose.T + centre
+    wanted = (
+        float(np.exp(rng.uniform(np.log(0.13), np.log(0.9))))
+        if rng.random() < 0.35
+        else rng.uniform(0.24, 0.66)
+    )
+    corners = (
+        np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)]) * side / 2 @ pose.T + centre
+    )
     low, high = 1.15 * side, 60 * side
     camera = None
     for _ in range(30):
         distance = np.sqrt(low * high)
         eye = centre + distance * way
-        camera = Camera(wish.width, wish.height, focal, look_at(eye, centre, np.array([0, 0, 1.0]), roll), eye, k1)
+        camera = Camera(
+            wish.width, wish.height, focal, look_at(eye, centre, np.array([0, 0, 1.0]), roll), eye, k1
+        )
         xy, depth = camera.project(corners)
         tall = np.inf if depth.min() < 10 else np.ptp(xy[:, 1]) / wish.height
         low, high = (distance, high) if tall > wanted else (low, distance)
@@ -205,12 +203,15 @@ def _place(
     if rng.random() < 0.07:  # partly out of the frame
         side_of = int(rng.integers(2))
         shift[side_of] = np.sign(rng.normal()) * (room[side_of] + span[side_of] * rng.uniform(0.1, 0.45))
-    turn = aimed_off_axis(camera.rotation, camera.eye, centre, (float(shift[0] / focal), float(shift[1] / focal)))
+    turn = aimed_off_axis(
+        camera.rotation, camera.eye, centre, (float(shift[0] / focal), float(shift[1] / focal))
+    )
     return centre, pose, replace(camera, rotation=turn), float(np.degrees(roll)), name
 
 
 def _bring(local: Array, world: Array, twist_rad: float) -> Array:
-    """A rotation that takes `local` to `world`, with the cube's z as upright as that allows, then twisted about it."""
+    """A rotation that takes `local` to `world`, with the cube's z as upright as that allows, then twisted
+    about it."""
 
     def frame(ahead: Array, up: Array) -> Array:
         side = np.cross(up, ahead)
@@ -246,11 +247,15 @@ def _lighting(rng: np.random.Generator, mirror: Array, target: Array, camera: Ca
 def _desk(rng: np.random.Generator, surface: str) -> list[Item]:
     base = sheet(1700, 1100).painted((0.5, 0.5, 0.5), float(rng.uniform(0.15, 0.8)))
     turn = turn_about((0, 0, 1), rng.uniform(0, 6.3))
-    items = [Item("desk", base.moved(turn, (*rng.normal(0, 120, 2), 0.0)), texture=textures.surface(rng, surface))]
+    items = [
+        Item("desk", base.moved(turn, (*rng.normal(0, 120, 2), 0.0)), texture=textures.surface(rng, surface))
+    ]
     if rng.random() < 0.3:
         w, d = rng.uniform(250, 600, 2)
         mat = rounded_box((w, d, 1.6), 0.8, 1).painted(rng.uniform(0.02, 0.7, 3), 0.8)
-        items.append(Item("mat", mat.moved(turn_about((0, 0, 1), rng.uniform(0, 6.3)), (*rng.normal(0, 60, 2), 0.05))))
+        items.append(
+            Item("mat", mat.moved(turn_about((0, 0, 1), rng.uniform(0, 6.3)), (*rng.normal(0, 60, 2), 0.05)))
+        )
     return items
 
 
@@ -267,10 +272,15 @@ def _room(
     wall = sheet(6000, 3500).painted(textures._colour(rng, "paper"), 0.8)
     items = [
         Item("wall", wall.moved(upright, target + turn @ np.array([0, far, 500.0]))),
-        Item("floor", sheet(8000, 8000).painted(rng.uniform(0.05, 0.5, 3), 0.7).moved(np.eye(3), (0, 0, -750.0))),
+        Item(
+            "floor",
+            sheet(8000, 8000).painted(rng.uniform(0.05, 0.5, 3), 0.7).moved(np.eye(3), (0, 0, -750.0)),
+        ),
     ]
     for i in range(int(rng.integers(0, 4)) + 2 * grids):
-        what = str(rng.choice(clutter.WALL if not grids else ("poster_grid", "window_grid", "shelf", "poster_grid")))
+        what = str(
+            rng.choice(clutter.WALL if not grids else ("poster_grid", "window_grid", "shelf", "poster_grid"))
+        )
         at = target + turn @ np.array([rng.uniform(-900, 900), far - 12, rng.uniform(-350, 700)])
         names.append(what)
         items += [replace(t, mesh=t.mesh.moved(upright, at)) for t in clutter.wall_thing(rng, what, 50 + i)]
@@ -292,7 +302,8 @@ def _scatter(
     names: list[str],
     others: list[Actor],
 ) -> None:
-    """Things on the desk (or held in the air behind for a room), never through the cube; second cubes farther off."""
+    """Things on the desk (or held in the air behind for a room), never through the cube; second cubes
+    farther off."""
     number = int(rng.integers(1, 8)) if kind != "held_room" else int(rng.integers(0, 2))
     grids = ("notes", "printed_grid", "keyboard", "dice", "chocolate", "printed_grid")
     taken = [(actor.centre[:2], actor.body.side_mm * 0.72)] if kind == "desk" else []
@@ -320,7 +331,11 @@ def _scatter(
         return
     for j in range(int(rng.integers(1, 3))):
         body = draw_body(rng, wish.shades, wish.sizes)
-        state = random_scramble(rng, body.size) if rng.random() < 0.5 else layer_facelets(random_layer(rng, body.size))
+        state = (
+            random_scramble(rng, body.size)
+            if rng.random() < 0.5
+            else layer_facelets(random_layer(rng, body.size))
+        )
         far = float(np.linalg.norm(camera.eye - actor.centre))
         for _ in range(25):
             at = actor.centre[:2] * (kind == "desk") + rng.normal(0, 0.5, 2) * reach
@@ -329,57 +344,10 @@ def _scatter(
             inside = bool(camera.inside(camera.project(centre)[0]))
             if apart and inside and all(np.linalg.norm(at - p) > body.side_mm * 0.8 + r for p, r in taken):
                 pose = turn_about((0, 0, 1), rng.uniform(0, 6.3))
-                others.append(Actor(body, state, _scheme(rng), draw_twist(rng, body.size), pose, centre))
+                others.append(
+                    Actor(body, state, random_scheme(rng), draw_twist(rng, body.size), pose, centre)
+                )
                 items += others[-1].items(f"other{j}")
                 taken.append((at, body.side_mm * 0.8))
                 names.append("cube")
                 break
-
-
-def _hands(rng: np.random.Generator, actor: Actor, camera: Camera, kind: str) -> list[Item]:
-    """One or two hands on the cube, the palms turned away from the camera."""
-    view = actor.rotation.T @ (camera.eye - actor.centre)
-    view = view / np.linalg.norm(view)
-    sides = [turn_about((0, 0, 1), q * np.pi / 2) for q in range(4)]
-    ways = [(m, m @ np.array([1.0, 0, 0])) for m in sides]
-    below = turn_about((0, 1, 0), np.pi / 2)  # palm beyond -z
-    ways += [(m @ below, np.array([0, 0, -1.0])) for m in sides]
-    if kind == "desk":
-        ways = ways[:4]
-    weights = np.array([np.exp(-5.0 * max(float(w @ view), -0.2)) * (0.35 if abs(w[2]) > 0.5 else 1.0) for _, w in ways])
-    count = 1 if rng.random() < 0.75 or kind == "desk" else 2
-    picked = rng.choice(len(ways), size=count, replace=False, p=weights / weights.sum())
-    if count == 2 and float(ways[picked[0]][1] @ ways[picked[1]][1]) > -0.5:
-        opposite = [i for i, (_, w) in enumerate(ways) if float(w @ ways[picked[0]][1]) < -0.5]
-        picked = np.array([picked[0], opposite[0]]) if opposite else picked[:1]
-    items = []
-    for i, which in enumerate(picked):
-        side_grip = which < 4
-        grip: Grip = draw_grip(rng, actor.body.side_mm, over_top=bool(side_grip and rng.random() < 0.22))
-        if kind == "desk":
-            grip = replace(grip, arm=(0.9, grip.arm[1], 0.35), thumb_high=0.1, fingers_high=0.02, reach=0.3)
-        mesh = hand_mesh(rng, grip, left=bool(rng.random() < 0.5))
-        mesh = mesh.moved(actor.rotation @ ways[which][0], actor.centre)
-        items.append(Item(f"hand{i}", mesh, specular=0.35))
-    return items
-
-
-def _cover(rng: np.random.Generator, actor: Actor, camera: Camera, whole: bool) -> Item:
-    """A card, book or sheet held between the camera and the top face: over most of it, or over an edge of it."""
-    side = actor.body.side_mm
-    top = actor.centre + actor.rotation @ np.array([0, 0, side / 2])
-    way = (camera.eye - top) / np.linalg.norm(camera.eye - top)
-    size = side * (rng.uniform(1.0, 1.7) if whole else rng.uniform(0.5, 1.0))
-    mesh = rounded_box((size, size * rng.uniform(0.9, 1.5), rng.uniform(1.5, 12)), 0.7)
-    mesh = mesh.painted(rng.uniform(0.02, 0.8, 3), 0.6)
-    normal = way + 0.35 * rng.normal(0, 1, 3)
-    across = np.cross(normal, rng.normal(0, 1, 3))
-    across /= np.linalg.norm(across)
-    normal /= np.linalg.norm(normal)
-    pose = np.stack([across, np.cross(normal, across), normal], 1)
-    aside = rng.normal(0, 1, 3)
-    aside -= way * float(aside @ way)
-    aside /= np.linalg.norm(aside)
-    off = side * rng.uniform(0.0, 0.18) if whole else size / 2 + side * rng.uniform(0.05, 0.3)
-    at = top + way * rng.uniform(0.75, 1.0) * side + aside * off
-    return Item("cover", mesh.moved(pose, at))

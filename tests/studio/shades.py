@@ -1,6 +1,7 @@
 """Sets of six sticker colours. All values are invented for these pictures (no cube was measured).
 
-The sets marked held out must never be seen by whatever builds the project's default profile: reading them is the test.
+The sets marked held out must never be seen by whatever builds the project's default profile: reading them is
+the test.
 """
 
 from __future__ import annotations
@@ -11,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 COLOURS = ("white", "yellow", "red", "orange", "blue", "green")
-#: the colours of the solved cube for URFDLB (common practice: white opposite yellow, red opposite orange, blue
-#: opposite green; with white up and green in front, red is on the right)
+#: the colours of the solved cube for URFDLB (common practice: white opposite yellow, red opposite orange,
+#: blue opposite green; with white up and green in front, red is on the right)
 SCHEME = ("white", "red", "green", "yellow", "orange", "blue")
 
 
@@ -51,7 +52,14 @@ SHADES = (
     ),
     Shade(
         "pastel2",
-        ((236, 232, 226), (246, 238, 164), (232, 138, 150), (246, 190, 150), (150, 184, 222), (168, 214, 172)),
+        (
+            (236, 232, 226),
+            (246, 238, 164),
+            (232, 138, 150),
+            (246, 190, 150),
+            (150, 184, 222),
+            (168, 214, 172),
+        ),
         held_out=True,
     ),
     Shade(

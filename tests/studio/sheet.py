@@ -60,19 +60,23 @@ def drawn_frame(folder: Path, truth: dict, index: int, width: int = 480) -> np.n
             at = (round(xy[0] * k), round(xy[1] * k))
             cv2.circle(picture, at, 4, (0, 0, 0), -1, cv2.LINE_AA)
             cv2.circle(picture, at, 3, INK[facelets[face][row][col]], -1, cv2.LINE_AA)
-    words = f"{index} {frame.get('turning') or ''} {frame.get('turns_complete', '')} {frame.get('top_one_colour', '')}"
+    told = [frame.get(key) for key in ("turning", "turns_complete", "top_one_colour")]
+    words = " ".join([str(index), *(str(v) for v in told if v is not None)])
     cv2.putText(picture, words, (6, 16), cv2.FONT_HERSHEY_SIMPLEX, 0.42, (0, 0, 0), 3, cv2.LINE_AA)
     cv2.putText(picture, words, (6, 16), cv2.FONT_HERSHEY_SIMPLEX, 0.42, (255, 255, 255), 1, cv2.LINE_AA)
     return picture
 
 
 def main(argv: list[str]) -> int:
-    """Writes the sheet: of a folder of pictures, or of a clip (its .json) from frame `first` on, every `count`th."""
+    """Writes the sheet: of a folder of pictures, or of a clip (its .json) from frame `first` on, every
+    `count`th."""
     folder, out = Path(argv[0]), Path(argv[1])
     first, count = (int(argv[2]) if len(argv) > 2 else 0), (int(argv[3]) if len(argv) > 3 else 12)
     if folder.suffix == ".json":
         truth = json.loads(folder.read_text())
-        tiles = [drawn_frame(folder.with_suffix(""), truth, i) for i in range(first, len(truth["frames"]), count)]
+        tiles = [
+            drawn_frame(folder.with_suffix(""), truth, i) for i in range(first, len(truth["frames"]), count)
+        ]
     else:
         names = sorted(p.stem for p in folder.glob("[pn]*.json"))[first : first + count]
         tiles = [drawn(folder, n) for n in names]

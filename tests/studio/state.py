@@ -1,7 +1,7 @@
 """Cubes as coloured places in space: random legal last layers, turns, scrambles, the facelets of a state.
 
-Deliberately independent of `models`: a state here is what each sticker's place holds, a turn is a rotation of those
-places in space. Tests hold both engines against each other.
+Deliberately independent of `models`: a state here is what each sticker's place holds, a turn is a rotation
+of those places in space. Tests hold both engines against each other.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 FACES = "URFDLB"
 #: outward normal of each face in the cube's frame (x = R, y = B, z = U), in the order of FACES
 NORMALS = np.array([[0, 0, 1], [1, 0, 0], [0, -1, 0], [0, 0, -1], [-1, 0, 0], [0, 1, 0]])
-#: direction in which columns grow, as seen from outside the face (see shared/photos: rows as printed on paper)
+#: direction in which columns grow, as seen from outside the face (see shared/photos: rows as printed on
+#: paper)
 COLUMN_STEPS = np.array([[1, 0, 0], [0, 1, 0], [1, 0, 0], [1, 0, 0], [0, -1, 0], [-1, 0, 0]])
 #: direction in which rows grow
 ROW_STEPS = np.array([[0, -1, 0], [0, 0, -1], [0, 0, -1], [0, 1, 0], [0, 0, -1], [0, 0, -1]])
@@ -29,11 +30,12 @@ Facelets = NDArray[np.int8]
 
 @dataclass(frozen=True)
 class Layer:
-    """A last layer in the slot order of the truth files: corners UFR UFL UBL UBR, edges UF UL UB UR (clockwise).
+    """A last layer in the slot order of the truth files: corners UFR UFL UBL UBR, edges UF UL UB UR
+    (clockwise).
 
-    `corners[i]` is the home slot of the corner now in slot i, `twist[i]` 0 when its top sticker faces up, 1 when it is
-    on the next face clockwise seen from outside the corner, 2 counter-clockwise; edges likewise, flip 1 = top sticker
-    on the side. `edges` and `flip` are empty for size 2.
+    `corners[i]` is the home slot of the corner now in slot i, `twist[i]` 0 when its top sticker faces up, 1
+    when it is on the next face clockwise seen from outside the corner, 2 counter-clockwise; edges likewise,
+    flip 1 = top sticker on the side. `edges` and `flip` are empty for size 2.
     """
 
     size: int
@@ -45,8 +47,9 @@ class Layer:
     def is_legal(self) -> bool:
         """Whether a cube of this size can reach the state with everything below solved.
 
-        Size 4 (common practice, no source): any arrangement and any flips of whole edges. Sizes 3 and 5: the middle
-        of each edge obeys the 3x3x3's laws, so flips add up to even and both arrangements have one parity.
+        Size 4 (common practice, no source): any arrangement and any flips of whole edges. Sizes 3 and 5: the
+        middle of each edge obeys the 3x3x3's laws, so flips add up to even and both arrangements have one
+        parity.
         """
         if sorted(self.corners) != [0, 1, 2, 3] or sum(self.twist) % 3:
             return False
@@ -95,7 +98,8 @@ def solved_facelets(size: int) -> Facelets:
 
 @lru_cache(maxsize=8)
 def places(size: int) -> NDArray[np.int64]:
-    """(6, n, n, 3) doubled integer positions of the sticker places: -n..n, odd steps inside, +-n on the face."""
+    """(6, n, n, 3) doubled integer positions of the sticker places: -n..n, odd steps inside, +-n on the
+    face."""
     out = np.zeros((6, size, size, 3), dtype=np.int64)
     steps = 2 * np.arange(size) - (size - 1)
     for face in range(6):
@@ -190,7 +194,8 @@ def random_scramble(rng: np.random.Generator, size: int, turns: int = 60) -> Fac
 
 
 def one_slot_out(rng: np.random.Generator, size: int) -> Facelets:
-    """Solved but for the last layer and one slot at the front right: the slot is taken out and put back wrong."""
+    """Solved but for the last layer and one slot at the front right: the slot is taken out and put back
+    wrong."""
     out = layer_facelets(random_layer(rng, size))
     inner = max(size - 1, 1)
     for _ in range(int(rng.integers(1, 3))):
@@ -215,8 +220,8 @@ def is_last_layer(facelets: Facelets) -> bool:
 def evident_from_top(facelets: Facelets, visible: NDArray[np.bool_]) -> bool:
     """Whether the visible stickers of the top layer alone prove that the cube is not at its last layer.
 
-    `visible` is (6, n, n). Proofs looked for: a bottom-coloured sticker, a whole visible piece without the top colour,
-    top centres of two colours (size 4 and more).
+    `visible` is (6, n, n). Proofs looked for: a bottom-coloured sticker, a whole visible piece without the
+    top colour, top centres of two colours (size 4 and more).
     """
     n = facelets.shape[1]
     top_layer = np.zeros_like(visible)
@@ -237,7 +242,8 @@ def evident_from_top(facelets: Facelets, visible: NDArray[np.bool_]) -> bool:
 
 
 def layer_from_facelets(facelets: Facelets) -> Layer:
-    """The last layer of a cube that is solved below; ValueError when it is not at that stage or edges are split."""
+    """The last layer of a cube that is solved below; ValueError when it is not at that stage or edges are
+    split."""
     n = facelets.shape[1]
     if not is_last_layer(facelets):
         raise ValueError("the cube is not solved below its last layer")

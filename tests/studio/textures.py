@@ -59,10 +59,13 @@ def _colour(rng: np.random.Generator, kind: str) -> Array:
 
 
 def coloured_grid(rng: np.random.Generator, rows: int, columns: int, px: int = 256) -> Array:
-    """(px, px, 3) a printed grid of coloured squares: the sort of thing that looks like a cube's face and is none."""
+    """(px, px, 3) a printed grid of coloured squares: the sort of thing that looks like a cube's face and is
+    none."""
     pool = rng.uniform(10, 250, (int(rng.integers(2, 8)), 3))
     if rng.random() < 0.5:
-        strong = np.array([[240, 240, 240], [240, 210, 20], [190, 20, 40], [240, 110, 20], [20, 60, 170], [20, 150, 60]])
+        strong = np.array(
+            [[240, 240, 240], [240, 210, 20], [190, 20, 40], [240, 110, 20], [20, 60, 170], [20, 150, 60]]
+        )
         pool = strong + rng.normal(0, 12, strong.shape)
     margin = rng.uniform(0.0, 0.14)
     back = np.full(3, rng.choice([12, 30, 235, 250]))

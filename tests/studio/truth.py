@@ -1,4 +1,5 @@
-"""The truth beside each picture, in the format of shared/photos (a JSON object; see tests/studio/TRUTH.md)."""
+"""The truth beside each picture, in the format of shared/photos (a JSON object; see
+tests/studio/TRUTH.md)."""
 
 from __future__ import annotations
 
@@ -8,10 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .actor import Actor
 from .camera import Camera
 from .cube_mesh import sticker_frames, sticker_side, top_corners
 from .light import HARD
-from .scene import Actor, Shot
+from .scene import Shot
 from .shades import COLOURS
 from .state import FACES, evident_from_top
 
@@ -22,7 +24,8 @@ SIDE_FACES = (1, 2, 4, 5)
 
 
 def top_layer_places(size: int) -> list[tuple[int, int, int]]:
-    """(face, row, col) of every sticker of the last layer: the whole of U, then the top rows of F, R, B, L."""
+    """(face, row, col) of every sticker of the last layer: the whole of U, then the top rows of F, R, B,
+    L."""
     places = [(0, r, c) for r in range(size) for c in range(size)]
     return places + [(FACES.index(f), 0, c) for f in "FRBL" for c in range(size)]
 
@@ -38,8 +41,8 @@ def sticker_truths(
 ) -> list[dict[str, Any]]:
     """One object per sticker: visible share (16 rays), whether its centre is seen, its pixel and its extent.
 
-    `thin_px` is the height of the sticker's projected outline over its longest side; `xy` is null when nothing of it
-    is visible (the centre's pixel otherwise, even where the centre itself is covered).
+    `thin_px` is the height of the sticker's projected outline over its longest side; `xy` is null when
+    nothing of it is visible (the centre's pixel otherwise, even where the centre itself is covered).
     """
     centres, frames = world_frames(actor)
     side = sticker_side(actor.body)
@@ -90,7 +93,8 @@ def quad_of(actor: Actor, camera: Camera) -> list[list[float]]:
 def facelet_names(actor: Actor) -> dict[str, list[list[str]]]:
     """Face -> rows of colour names, URFDLB in the order of the shared truth files."""
     return {
-        FACES[f]: [[actor.scheme[int(v)] for v in row] for row in actor.facelets[f]] for f in (0, 1, 2, 3, 4, 5)
+        FACES[f]: [[actor.scheme[int(v)] for v in row] for row in actor.facelets[f]]
+        for f in (0, 1, 2, 3, 4, 5)
     }
 
 
@@ -126,7 +130,8 @@ def cube_fields(actor: Actor) -> dict[str, Any]:
 
 
 def camera_fields(shot: Shot) -> dict[str, Any]:
-    """The object `camera`: as in shared/photos, and besides the whole pinhole (`focal_px`, pose of the cube)."""
+    """The object `camera`: as in shared/photos, and besides the whole pinhole (`focal_px`, pose of the
+    cube)."""
     camera = shot.stage.camera
     out: dict[str, Any] = {
         "model": shot.camera_name,
@@ -192,7 +197,11 @@ def truth_of(shot: Shot, seed: tuple[int, ...], sight: Sight) -> dict[str, Any]:
     tags |= {"hard_shadow"} if any(entry["type"] in HARD for entry in shot.lighting.listing) else set()
     out["mirrored"] = shot.mirrored
     out["others"] = [
-        {"n": o.body.size, "top_quad": quad_of(o, camera), "cube_height_frac": round(hull_height(o, camera), 3)}
+        {
+            "n": o.body.size,
+            "top_quad": quad_of(o, camera),
+            "cube_height_frac": round(hull_height(o, camera), 3),
+        }
         for o in shot.others
     ]
     out |= {
@@ -209,7 +218,8 @@ def truth_of(shot: Shot, seed: tuple[int, ...], sight: Sight) -> dict[str, Any]:
 
 
 def mirrored(truth: dict[str, Any]) -> dict[str, Any]:
-    """The truth of a picture flipped left to right: pixels move; the cube and its labels stay what they are."""
+    """The truth of a picture flipped left to right: pixels move; the cube and its labels stay what they
+    are."""
     width = truth["width"]
 
     def flip(p: list[float]) -> list[float]:
@@ -223,10 +233,11 @@ def mirrored(truth: dict[str, Any]) -> dict[str, Any]:
 
 
 def with_gloss(truth: dict[str, Any], share: Callable[[list[float], float], float]) -> dict[str, Any]:
-    """Adds each visible sticker's `gloss_share` and the glare tags. `share` takes a pixel and a radius in pixels.
+    """Adds each visible sticker's `gloss_share` and the glare tags. `share` takes a pixel and a radius in
+    pixels.
 
-    glare: over half of the light of a visible top sticker is reflection; glare_heavy: on more than 30 % of the visible
-    top stickers over 60 % of the light is.
+    glare: over half of the light of a visible top sticker is reflection; glare_heavy: on more than 30 % of
+    the visible top stickers over 60 % of the light is.
     """
     tops = []
     for sticker in truth.get("stickers", []):
@@ -243,14 +254,19 @@ def with_gloss(truth: dict[str, Any], share: Callable[[list[float], float], floa
 
 
 def albedo_check(truth: dict[str, Any], albedo: NDArray[np.float32], linear_rgb: Array) -> dict[str, Any]:
-    """Compares the albedo that the renderer saw at each sticker's pixel with the colour that the truth gives it.
+    """Compares the albedo that the renderer saw at each sticker's pixel with the colour that the truth gives
+    it.
 
     Only stickers whose centre is visible and that are at least 6 px thin; a mark's sticker is left out.
     """
     bad: list[list[Any]] = []
     total = 0
     for s in truth["stickers"]:
-        if not s["centre_visible"] or s["thin_px"] < 6 or truth["glyph_sticker"] == [s["face"], s["row"], s["col"]]:
+        if (
+            not s["centre_visible"]
+            or s["thin_px"] < 6
+            or truth["glyph_sticker"] == [s["face"], s["row"], s["col"]]
+        ):
             continue
         total += 1
         x, y = int(s["xy"][0]), int(s["xy"][1])
