@@ -147,6 +147,15 @@ class Evidence:
         elif top_seen < LEAST_TOP_SEEN:
             reason = "top-hidden"
         self._vote(posterior, reason)
+        now = (code, -1 if code == SOLVED else posterior.top)  # a solved cube has no top of its own
+        good = reason is None and p >= SETTLE_FROM
+        self._streak = self._streak + 1 if good and now == self._last else int(good)
+        self._last = now
+        self._doubts = 0 if good and (self._stood is None or code == self._stood.case) else self._doubts + 1
+        if self._settled and self._doubts >= DOUBTS:
+            self._settled, self._stood = False, None
+        if not self._settled and self._streak >= SETTLE_FRAMES:
+            self._settled, self._doubts = True, 0
         if self._settled and self._doubts and self._stood is not None:
             return self._stood
         named = reason in (None, "ambiguous")
