@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 MOST_FAILURES: Final = 60
-_COLUMNS: Final = (
+_OUTCOMES: Final = (
     ("pictures", "pictures", "count"),
     ("right", "right_share", "percent"),
     ("wrong", "wrong", "count"),
@@ -30,6 +30,8 @@ _COLUMNS: Final = (
     ("missed", "missed", "count"),
     ("refused", "refused", "count"),
     ("right reason", "refused_rightly", "count"),
+)
+_QUALITY: Final = (
     ("listed", "listed_share", "percent"),
     ("short list", "short_share", "percent"),
     ("size", "size_share", "percent"),
@@ -66,7 +68,8 @@ def score_folder(
     else:
         from rich.console import Console
 
-        Console(width=None if sys.stdout.isatty() else 200).print(table(groups))
+        console = Console(width=None if sys.stdout.isatty() else 110)
+        console.print(table(groups, _OUTCOMES), "", table(groups, _QUALITY))
         typer.echo(_curve_text(marks))
     if sheet is not None:
         _write_sheet(marks, sheet)
@@ -105,17 +108,17 @@ def failures(marks: Sequence[Mark]) -> list[Mark]:
     return sorted(failed, key=lambda mark: (order[mark.outcome], -(mark.claimed or 0.0)))
 
 
-def table(groups: dict[str, list[Mark]]) -> Table:
-    """The scores by condition."""
+def table(groups: dict[str, list[Mark]], columns: Sequence[tuple[str, str, str]]) -> Table:
+    """The scores by condition; a column is (heading, key of :func:`vision.scoring.summed`, kind)."""
     from rich.table import Table
 
     out = Table(box=None, pad_edge=False, header_style="bold", collapse_padding=True)
     out.add_column("condition", no_wrap=True)
-    for heading, _, _ in _COLUMNS:
+    for heading, _, _ in columns:
         out.add_column(heading, justify="right")
     for name, group in groups.items():
         scores = summed(group)
-        out.add_row(name, *[_cell(scores[key], kind) for _, key, kind in _COLUMNS])
+        out.add_row(name, *[_cell(scores[key], kind) for _, key, kind in columns])
     return out
 
 

@@ -19,7 +19,7 @@ _REASONS = {
         "too much of the top face is hidden",
         "move the fingers or the cube so that all of it shows",
     ),
-    "not-last-layer": ("a row below the top is not one colour", "solve everything below the top layer first"),
+    "not-last-layer": ("a row below the top is not one colour", "finish the rest of the cube first"),
     "ambiguous": ("several cases fit what is in view", ""),
     "unreadable": (
         "the stickers cannot be told apart",
