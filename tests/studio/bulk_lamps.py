@@ -43,6 +43,15 @@ def lamp(
     return q, irradiance
 
 
+def in_the_way(w: World, pos: V, size: float) -> bool:
+    """Whether a lamp of this size stands in the picture nearer than about the cube."""
+    v = pos - w.eye
+    d, cube = float(np.linalg.norm(v)), float(np.linalg.norm(w.eye))
+    aim = float(v @ w.fwd) / max(d, 1e-6)
+    spread = np.radians(50) + np.arctan2(size, d)
+    return d < size + 5 or (d < cube + 15 and aim > np.cos(spread))
+
+
 def lights(rng: Rng, s: Setting, w: World, top: V) -> list[str]:
     tags: list[str] = []
     made: list[tuple[V, float]] = []
@@ -53,9 +62,14 @@ def lights(rng: Rng, s: Setting, w: World, top: V) -> list[str]:
         ambient = rng.uniform(0.5, 1.2)
     for _ in range(count):
         cct = base if rng.random() < 0.6 else rng.uniform(2500, 7500)
-        az, el, d = rng.uniform(-2.6, 2.6), np.radians(rng.uniform(25, 88)), rng.uniform(50, 240)
-        hor = -w.ahead * np.cos(az) + w.aside * np.sin(az)
-        pos = (hor * np.cos(el) + np.array([0, 0, np.sin(el)])) * d
+        for _try in range(8):
+            az, el, d = rng.uniform(-2.6, 2.6), np.radians(rng.uniform(25, 88)), rng.uniform(50, 240)
+            hor = -w.ahead * np.cos(az) + w.aside * np.sin(az)
+            pos = (hor * np.cos(el) + np.array([0, 0, np.sin(el)])) * d
+            if not in_the_way(w, pos, 20):
+                break
+        else:
+            continue
         e = rng.uniform(0.4, 3.2)
         r = rng.random()
         if r < 0.25:
@@ -71,23 +85,24 @@ def lights(rng: Rng, s: Setting, w: World, top: V) -> list[str]:
         v = unit(w.eye)
         m = unit(2 * top * (v @ top) - v + rng.normal(0, 0.05, 3))
         if m[2] > 0.1:
-            tags.append("glare")
             d = rng.uniform(60, 200)
-            a = unit(np.cross(m, [0.3, 0.1, 1]))
-            rect = (
-                (a * d * rng.uniform(0.05, 0.3), np.cross(m, a) * d * rng.uniform(0.05, 0.25))
-                if rng.random() < 0.6
-                else None
-            )
-            made.append(
-                lamp(
-                    m * d,
-                    blackbody(rng.uniform(2800, 7500)),
-                    rng.uniform(0.3, 2.5),
-                    d * rng.uniform(0.02, 0.12),
-                    rect,
+            if not in_the_way(w, m * d, 0.15 * d):
+                tags.append("glare")
+                a = unit(np.cross(m, [0.3, 0.1, 1]))
+                rect = (
+                    (a * d * rng.uniform(0.05, 0.3), np.cross(m, a) * d * rng.uniform(0.05, 0.25))
+                    if rng.random() < 0.6
+                    else None
                 )
-            )
+                made.append(
+                    lamp(
+                        m * d,
+                        blackbody(rng.uniform(2800, 7500)),
+                        rng.uniform(0.3, 2.5),
+                        d * rng.uniform(0.02, 0.12),
+                        rect,
+                    )
+                )
     total = sum(e for _, e in made)
     for q, e in made:
         q[14] = e / total
