@@ -27,6 +27,7 @@ from models.decode_tables import (
 CORNER_NAMES = ("UFR", "UFL", "UBL", "UBR")
 EDGE_NAMES = ("UF", "UR", "UB", "UL")
 FACE_NAMES = "URFDLB"
+IntArray = NDArray[np.intp]
 _VIEWS = (("front", 2), ("right", 1), ("back", 5), ("left", 4))
 _MIRRORED_VIEW = {"front": "front", "right": "left", "back": "back", "left": "right"}
 _COLUMN_FACES = ((2, 1), (2, 4), (5, 4), (5, 1))  # the two side faces at FR, FL, BL, BR
@@ -58,11 +59,13 @@ def case_information(posterior: Posterior, *, least_share: float = 1e-3) -> dict
         if share < least_share:
             break
         index = (mirror_index if s.tables.mirrored[h] else seen_index).ravel()
-        one_hot = np.zeros((len(index), len(codes)))
-        one_hot[np.arange(len(index)), index] = 1.0
+        order = np.argsort(index, kind="stable")
+        present, first = np.unique(index[order], return_index=True)
         for name, face in _VIEWS:
             label = _MIRRORED_VIEW[name] if s.tables.mirrored[h] else name
-            total[label] += share * _view_joint(s, h, face, one_hot)
+            block = 216 * int(s.tables.colours[h, face])
+            seen = _view_joint(s, h, face, order, first)
+            total[label][block : block + 216, present] += share * seen
     out = {}
     for name, joint in total.items():
         joint = joint / joint.sum()
@@ -84,8 +87,11 @@ def _edge_shows(slot: int, place: int) -> NDArray[np.intp]:
     return np.array(rows, dtype=np.intp)
 
 
-def _view_joint(s: Scored, h: int, face: int, one_hot: FloatArray) -> FloatArray:
-    """Joint (6**4 looks, codes) of what side ``face`` shows and the case, under one colouring."""
+def _view_joint(s: Scored, h: int, face: int, order: IntArray, begins: IntArray) -> FloatArray:
+    """Joint (6**3 looks of the top row, cases) of what side ``face`` shows and the case, under one colouring.
+
+    ``order`` sorts the (twist, flip) vectors by case, ``begins`` is where each case begins.
+    """
     colours = s.tables.colours[h]
     corner_slots, edge_slots = _side_slots(face)
     (first, second) = (colours[_corner_shows(slot, place)] for slot, place in corner_slots)
@@ -104,11 +110,11 @@ def _view_joint(s: Scored, h: int, face: int, one_hot: FloatArray) -> FloatArray
         for parity in range(2):
             rows = slice(12 * parity, 12 * parity + 12)
             np.add.at(edge[parity], (look[rows], np.arange(flips)[None, :]), s.edges[h, parity])
-    joint = np.einsum("act,ab,bef->cetf", corner, s.parity[h], edge, optimize=True)
-    by_case = joint.reshape(216, -1) @ one_hot
-    out = np.zeros((6**4, one_hot.shape[1]))
-    out[int(colours[face]) * 216 : int(colours[face]) * 216 + 216] = by_case
-    return out
+    coupled = s.parity[h] @ edge.reshape(groups, -1)
+    joint = corner.reshape(2, -1).T @ coupled  # (look, twist) by (look, flip)
+    joint = joint.reshape(36, 27, 6, flips).transpose(0, 2, 1, 3).reshape(216, -1)
+    by_case: FloatArray = np.add.reduceat(joint[:, order], begins, axis=1)
+    return by_case
 
 
 def next_view(posterior: Posterior, *, least_gain: float = 0.05) -> str | None:

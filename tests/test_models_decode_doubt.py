@@ -1,0 +1,152 @@
+"""What is said in doubt: the view that tells most, and the part of the cube that does not fit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from models.cases import CASE_LIST, case_index_of
+from models.cube import moves_permutation
+from models.decode import decode
+from models.decode_doubt import alternatives, case_information, misfits, next_view
+from models.layer import LastLayer, corner_positions, corner_stickers
+
+SCHEME = (0, 2, 5, 1, 3, 4)
+SIDES = {"front": 2, "right": 1, "back": 5, "left": 4}
+Array = NDArray[np.float64]
+
+
+def picture(faces: NDArray[np.integer], wrong: float = 8.0) -> Array:
+    """Log-likelihoods of clearly read stickers; ``faces`` (6, n, n) home faces."""
+    true = np.array(SCHEME)[faces]
+    return np.where(true[..., None] == np.arange(6), 0.0, -wrong)
+
+
+def hide(loglik: Array, *faces: int) -> Array:
+    out = loglik.copy()
+    out[list(faces)] = 0.0
+    return out
+
+
+def entropy(weights: Array) -> float:
+    p = weights[weights > 0] / weights.sum()
+    return float(-(p * np.log(p)).sum())
+
+
+def test_the_expected_information_is_that_of_plain_enumeration() -> None:
+    """2x2x2, the bottom known, random evidence on top: look at each side in all 648 states and count."""
+    loglik = np.zeros((6, 2, 2, 6))
+    loglik[0] = np.random.default_rng(3).normal(scale=1.5, size=(2, 2, 6))
+    loglik[1:3, 1] = loglik[4:, 1] = 0.0
+    for face in (1, 2, 3, 4, 5):
+        rows = (1,) if face != 3 else (0, 1)
+        for row in rows:
+            loglik[face, row] = -300.0 * (np.arange(6) != SCHEME[face])
+    posterior = decode(loglik, scheme=SCHEME, mirror=False)
+    shown = corner_stickers()  # (648, slot, sticker) home faces
+    flat = loglik.reshape(-1, 6)[:, SCHEME]
+    scores = flat[corner_positions(2)[None], shown].sum(axis=(1, 2))
+    weights = np.exp(scores - scores.max())
+    weights /= weights.sum()
+    cases = case_index_of(np.arange(648) % 27)
+    found = case_information(posterior)
+    for name, face in SIDES.items():
+        slots = [(s, k) for s in range(4) for k in range(3) if corner_positions(2)[s, k] // 4 == face]
+        looks = shown[:, [s for s, _ in slots], [k for _, k in slots]] @ np.array([6, 1])
+        joint = np.zeros((36, len(CASE_LIST)))
+        np.add.at(joint, (looks, cases), weights)
+        expected = entropy(joint.sum(axis=0)) + entropy(joint.sum(axis=1)) - entropy(joint.ravel())
+        assert found[name] == pytest.approx(expected, abs=1e-9)
+
+
+def test_the_named_view_settles_the_doubt() -> None:
+    """With only the top in view several cases often fit; the side that is named makes one of them surer."""
+    rng = np.random.default_rng(0)
+    doubted = settled = 0
+    for _ in range(40):
+        state = LastLayer.from_indices(4, int(rng.integers(648)), int(rng.integers(384)))
+        whole = picture(state.facelets())
+        posterior = decode(hide(whole, 1, 2, 3, 4, 5), scheme=SCHEME, mirror=False)
+        side = next_view(posterior)
+        if posterior.probability > 0.98:
+            assert side is None
+            continue
+        assert side is not None
+        more = decode(hide(whole, *({1, 2, 3, 4, 5} - {SIDES[side]})), scheme=SCHEME, mirror=False)
+        doubted += 1
+        settled += more.probability > 0.98
+        assert next_view(more) != side, "what is in view already is not asked for again"
+    assert doubted > 5 and settled > doubted / 2
+
+
+def test_in_a_mirror_the_named_side_is_the_real_one() -> None:
+    rng = np.random.default_rng(4)
+    tried = 0
+    while tried < 5:
+        state = LastLayer.from_indices(4, int(rng.integers(648)), int(rng.integers(384)))
+        whole = picture(state.facelets(), wrong=30.0)
+        view = hide(whole, 1, 3, 4, 5)
+        if decode(view, scheme=SCHEME, mirror=False).probability > 0.9:
+            continue
+        in_mirror = view[[0, 4, 2, 3, 1, 5]][:, :, ::-1].copy()
+        straight = case_information(decode(view, scheme=SCHEME))
+        mirrored = case_information(decode(in_mirror, scheme=SCHEME, mirror_prior=1 - 1e-2))
+        for name in SIDES:
+            assert mirrored[name] == pytest.approx(straight[name], abs=1e-6)
+        tried += 1
+
+
+def faces_after(moves: str, size: int) -> NDArray[np.int64]:
+    home = np.repeat(np.arange(6), size * size)
+    return home[moves_permutation(moves, size)].reshape(6, size, size)
+
+
+def test_a_last_layer_has_nothing_that_misfits() -> None:
+    for corner, edge in ((0, 0), (100, 77), (640, 300)):
+        loglik = hide(picture(LastLayer.from_indices(4, corner, edge).facelets()), 3, 4, 5)
+        posterior = decode(loglik, scheme=SCHEME)
+        assert misfits(posterior) == ()
+        other = alternatives(posterior)
+        assert max(other.values()) <= posterior.log_evidence + 1e-9
+
+
+def test_a_split_pair_is_named() -> None:
+    faces = LastLayer.solved(4).facelets().astype(np.int64)
+    # one wing of the front edge and one of the right edge change places
+    faces[2, 0, 1], faces[1, 0, 2] = 1, 2
+    posterior = decode(hide(picture(faces), 3, 4, 5), scheme=SCHEME)
+    assert alternatives(posterior)["split"] > posterior.log_evidence
+    assert {m.where for m in misfits(posterior) if m.kind == "pair"} == {"UF", "UR"}
+
+
+def test_a_lower_row_that_is_not_one_colour_is_named() -> None:
+    faces = LastLayer.from_indices(4, 321, 123).facelets().astype(np.int64)
+    faces[2, 2] = [2, 1, 4, 2]
+    posterior = decode(hide(picture(faces), 3, 4, 5), scheme=SCHEME)
+    worst = misfits(posterior)[0]
+    assert (worst.kind, worst.where) == ("row", "F row 3")
+    assert alternatives(posterior)["row"] > posterior.log_evidence
+
+
+def test_a_scramble_is_no_last_layer() -> None:
+    for moves in ("R U F D2 B L' U R2 F", "Rw U2 F Lw D B2 Uw R F'", "F R' B2 D L U' F2 R D"):
+        posterior = decode(hide(picture(faces_after(moves, 4)), 3, 4, 5), scheme=SCHEME)
+        other = alternatives(posterior)
+        assert max(other["any"], other["scrambled"]) > posterior.log_evidence + 5
+        assert misfits(posterior)
+
+
+def test_a_slot_that_is_not_solved_is_noticed() -> None:
+    """R U R' takes the pair out of the slot in front on the right."""
+    posterior = decode(hide(picture(faces_after("R U R'", 4)), 3, 4, 5), scheme=SCHEME)
+    other = alternatives(posterior)
+    assert max(other["slot"], other["pieces"]) > posterior.log_evidence + 5
+
+
+def test_centres_that_are_mixed_are_named() -> None:
+    faces = LastLayer.from_indices(4, 10, 20).facelets().astype(np.int64)
+    faces[0, 1, 1] = 2
+    posterior = decode(hide(picture(faces, wrong=12.0), 3, 4, 5), scheme=SCHEME)
+    assert misfits(posterior)[0].kind == "centres"
+    assert alternatives(posterior)["centres"] > posterior.log_evidence
