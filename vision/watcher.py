@@ -72,6 +72,7 @@ class FrameReport:
     running_s: float | None
     ended: Timed | None
     newly_settled: bool
+    arrived_s: float
 
     @property
     def case(self) -> str | None:
@@ -419,4 +420,5 @@ class Watcher:
             running_s=self.timer.running_s(frame.time_s),
             ended=ended,
             newly_settled=newly,
+            arrived_s=frame.arrived_s,
         )

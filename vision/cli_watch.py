@@ -1,0 +1,257 @@
+"""``lastlook watch`` and ``lastlook journal``: a camera at the cube, and what practice it has seen."""
+
+from __future__ import annotations
+
+import csv
+import os
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from models.errors import UsageError
+
+if TYPE_CHECKING:
+    from models.journal import Row
+
+
+class Front(StrEnum):
+    """Which side of the cube the holder calls his front, as the camera sees it."""
+
+    near = "near"
+    far = "far"
+    left = "left"
+    right = "right"
+
+
+class Look(StrEnum):
+    """Colours of the window."""
+
+    dark = "dark"
+    light = "light"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command("watch")(watch)
+    group = typer.Typer(help="Show the journal of attempts; 'journal forget' deletes from it.")
+    group.callback(invoke_without_command=True)(journal)
+    group.command("forget")(forget)
+    app.add_typer(group, name="journal")
+
+
+def journal_path() -> Path:
+    """The journal's file: LASTLOOK_JOURNAL, or ``journal.db`` in the platform's data folder."""
+    chosen = os.environ.get("LASTLOOK_JOURNAL")
+    if chosen:
+        return Path(chosen)
+    from platformdirs import user_data_path
+
+    return user_data_path("lastlook", appauthor=False) / "journal.db"
+
+
+def watch(
+    source: Annotated[
+        str,
+        typer.Argument(
+            help="A webcam's number, a recording, a folder of frames, or an http(s) or rtsp address."
+        ),
+    ] = "0",
+    no_window: Annotated[bool, typer.Option("--no-window", help="Print lines instead.")] = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print one JSON object a frame, without a window.")
+    ] = False,
+    front: Annotated[
+        Front | None, typer.Option(help="The side you call your front, as the camera sees it.")
+    ] = None,
+    size: Annotated[
+        int | None, typer.Option(min=2, max=7, help="Layers of the cube; told from the picture if left out.")
+    ] = None,
+    profile: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Colour profile: a name or a file; built in if left out."),
+    ] = None,
+    mirrored: Annotated[bool, typer.Option("--mirrored", help="The source shows a mirror image.")] = False,
+    look: Annotated[Look, typer.Option(help="Colours of the window; T changes them.")] = Look.dark,
+    frame_rate: Annotated[
+        float, typer.Option(min=1.0, max=1000.0, help="Frames a second of a folder of frames.")
+    ] = 30.0,
+    moments: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Where the key S saves moments.")
+    ] = None,
+    keep: Annotated[bool, typer.Option("--journal/--no-journal", help="Write attempts down.")] = True,
+    patience: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SECONDS",
+            min=0.0,
+            help="Give up on a camera that stays away so long; without a window 60, with one never.",
+        ),
+    ] = None,
+) -> int:
+    """Watch a cube: follow it, name its case, show what to do, and time the practice."""
+    from vision.readers import quiet_opencv, source_named
+
+    windowed = not (no_window or as_json)
+    where = source_named(source)
+    if windowed:
+        from vision.live import check_display
+
+        check_display()
+    quiet_opencv()
+
+    import cv2
+
+    from calibration.profile import default_profile
+    from models.journal import Journal
+    from vision.profiles import load_named
+    from vision.session import Session
+    from vision.stream import FrameStream
+    from vision.watch import WindowWatch, load_library_beside, run_lines
+    from vision.watcher import Watcher
+
+    colours = load_named(profile) or default_profile()
+    give_up_s = patience if patience is not None else (None if windowed else 60.0)
+    live = windowed or not where.finite
+    notebook = Journal(journal_path()) if keep else None
+    stream = FrameStream(
+        where, pace="clock" if windowed else "every", give_up_s=give_up_s, frame_rate=frame_rate
+    )
+    watcher = Watcher(colours, size=size, front=None if front is None else front.value, live=live)
+    watcher.mirrored = mirrored
+    session = Session(stream, watcher, journal=notebook, cube=profile or "")
+    cv2.setNumThreads(1 if live else 2)
+    try:
+        with stream:
+            if windowed:
+                from vision.live import Window
+                from vision.moments import moments_folder
+
+                load_library_beside(session)
+                runner = WindowWatch(session, dark=look is Look.dark, moments=moments or moments_folder())
+                with Window() as window:
+                    runner.run(window)
+                session.finish()
+                return 0
+            if not as_json:
+                from models.library import load_library
+
+                session.library = load_library()
+            return run_lines(session, sys.stdout, as_json=as_json, finite=where.finite)
+    finally:
+        watcher.close()
+        if notebook is not None:
+            notebook.close()
+
+
+def journal(
+    context: typer.Context,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object an attempt.")] = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="Comma-separated values with a heading.")] = False,
+    case: Annotated[str | None, typer.Option(metavar="CODE", help="Attempts at this case only.")] = None,
+    since: Annotated[
+        str | None, typer.Option(metavar="DATE", help="From this date on, like 2026-11-25.")
+    ] = None,
+    last: Annotated[int | None, typer.Option(min=1, help="The last so many attempts.")] = None,
+) -> int:
+    """Show the attempts that were timed."""
+    if context.invoked_subcommand is not None:
+        return 0
+    if as_json and as_csv:
+        raise UsageError("--json and --csv exclude each other; choose one")
+    from models.journal import COLUMNS, Journal, as_json_lines
+
+    _known_case(case)
+    with Journal(journal_path()) as notebook:
+        rows = notebook.rows(case=case, since=_date(since), last=last)
+    if as_json:
+        for line in as_json_lines(rows):
+            typer.echo(line)
+    elif as_csv:
+        writer = csv.writer(sys.stdout, lineterminator="\n")
+        writer.writerow(["id", *COLUMNS])
+        for row in rows:
+            writer.writerow(["" if value is None else value for value in row.to_json_dict().values()])
+    else:
+        _table(rows)
+    return 0
+
+
+def forget(
+    numbers: Annotated[
+        list[int] | None, typer.Argument(metavar="[NUMBER]...", help="Attempts by their number.")
+    ] = None,
+    case: Annotated[str | None, typer.Option(metavar="CODE", help="All attempts at this case.")] = None,
+    before: Annotated[
+        str | None, typer.Option(metavar="DATE", help="All attempts before this date, like 2026-11-25.")
+    ] = None,
+    everything: Annotated[bool, typer.Option("--all", help="The whole journal.")] = False,
+) -> int:
+    """Delete attempts from the journal; they cannot be brought back."""
+    from models.journal import Journal
+
+    if everything and (numbers or case or before):
+        raise UsageError("--all takes everything; leave out the other choices")
+    _known_case(case)
+    with Journal(journal_path()) as notebook:
+        gone = notebook.forget(numbers or None, case=case, before=_date(before), everything=everything)
+    typer.echo(f"{gone} attempt{'' if gone == 1 else 's'} forgotten")
+    return 0
+
+
+def _known_case(code: str | None) -> None:
+    from models.cases import CASES
+
+    if code is not None and code not in CASES:
+        raise UsageError(f"{code!r} is no case; 'lastlook cases' lists them")
+
+
+def _date(text: str | None) -> str | None:
+    """A date or a time as the journal compares it; a time with a zone is turned into UTC."""
+    if text is None:
+        return None
+    from datetime import UTC, datetime
+
+    from models.journal import utc_text
+
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"{text!r} is no date; write it like 2026-11-25 or 2026-11-25T18:30") from None
+    return utc_text(moment if moment.tzinfo is not None else moment.astimezone().astimezone(UTC))
+
+
+def _table(rows: list[Row]) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    if not rows:
+        typer.echo("no attempts in the journal yet; 'lastlook watch' writes them")
+        return
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for name, right in (
+        ("no.", True), ("when (UTC)", False), ("cube", False), ("case", False), ("seen", True),
+        ("turned", True), ("result", False), ("sequence", False),
+    ):  # fmt: skip
+        table.add_column(name, justify="right" if right else "left", no_wrap=name != "sequence")
+    for row in rows:
+        one = row.attempt
+        table.add_row(
+            str(row.id),
+            one.at[:19].replace("T", " "),
+            " ".join(part for part in (f"{one.size}x{one.size}", one.cube) if part),
+            one.case,
+            _seconds(one.recognition_s, one.recognition_pm_s),
+            _seconds(one.execution_s, one.execution_pm_s),
+            one.result,
+            one.sequence or "",
+        )
+    Console(width=None if sys.stdout.isatty() else 160, highlight=False, markup=False).print(table)
+
+
+def _seconds(value: float | None, off: float | None) -> str:
+    if value is None:
+        return "-"
+    return f"{value:.2f} s" if off is None else f"{value:.2f} ± {off:.2f} s"

@@ -1,0 +1,178 @@
+"""A watch from first frame to last: stream, watcher, journal and library together, without a window."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from models.cases import CASES, case_of
+from models.journal import Attempt, Journal, utc_text
+from models.layer import LastLayer
+from vision.stream import FrameStream, StreamEvent
+from vision.watcher import FrameReport, SettledState, Watcher
+
+if TYPE_CHECKING:
+    from models.library import Library, Suggestion
+
+MOST_SUGGESTIONS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class _Begun:
+    """What was on show when an attempt began."""
+
+    code: str
+    angle: int
+    size: int
+    sequence: str | None
+    probability: float
+
+
+class Session:
+    """Frames in, reports out; attempts go into the journal as they end. ``cube`` names the profile."""
+
+    def __init__(
+        self,
+        stream: FrameStream,
+        watcher: Watcher,
+        *,
+        library: Library | None = None,
+        journal: Journal | None = None,
+        cube: str = "",
+    ) -> None:
+        self.stream = stream
+        self.watcher = watcher
+        self.attempts: list[Attempt] = []
+        self.chosen = 0
+        self.frames = self.tracked = self.settled = 0
+        self._cases: Counter[str] = Counter()
+        self.library = library
+        self._journal = journal
+        self._cube = cube
+        self._begun: _Begun | None = None
+        self._state: LastLayer | None = None
+        self._suggested: list[Suggestion] = []
+        self._last_s = 0.0
+
+    def advance(self, timeout_s: float) -> tuple[FrameReport | None, list[StreamEvent]]:
+        """The next frame's report, None when none came within ``timeout_s``, and what the source said."""
+        frame = self.stream.next_frame(timeout_s)
+        events = self.stream.events()
+        if frame is None:
+            return None, events
+        report = self.watcher.step(frame)
+        self._last_s = report.time_s
+        self.frames += 1
+        self.tracked += report.pose is not None
+        self.settled += report.settled
+        if report.newly_settled and report.case is not None:
+            self._cases[report.case] += 1
+        self._note(report)
+        return report, events
+
+    def suggestions(self, report: FrameReport) -> list[Suggestion]:
+        """Sequences for the cube as it is held, the chosen one first."""
+        if report.verdict is None or report.pose is None or self.library is None:
+            return []
+        state = report.verdict.posterior.state
+        if state != self._state:
+            self._state = state
+            self._suggested = list(self.library.suggest(state, report.pose.size, limit=MOST_SUGGESTIONS))
+            self.chosen = 0
+        shift = self.chosen % max(len(self._suggested), 1)
+        return self._suggested[shift:] + self._suggested[:shift]
+
+    def _note(self, report: FrameReport) -> None:
+        if report.phase == "settled" and report.settled and report.verdict is not None and report.pose:
+            begun = self.watcher.timer.settled
+            case, angle = case_of(report.verdict.posterior.state)
+            if isinstance(begun, SettledState) and begun.code == case.code:
+                shown = self.suggestions(report)
+                sequence = f"{shown[0].first} {shown[0].turns}".strip() if shown else None
+                self._begun = _Begun(case.code, angle % 4, report.pose.size, sequence, report.probability)
+        if report.ended is not None:
+            self._keep(report.ended, report.time_s)
+
+    def _keep(self, ended: Any, now_s: float) -> None:
+        begun = self._begun
+        if begun is None:
+            return
+        ago_s = max(0.0, now_s - ended.settled_at.by_s)
+        execution = ended.execution
+        attempt = Attempt(
+            at=utc_text(datetime.now(UTC) - timedelta(seconds=ago_s)),
+            cube=self._cube,
+            size=begun.size,
+            case=begun.code,
+            angle=begun.angle,
+            sequence=begun.sequence,
+            recognition_s=round(ended.recognition.seconds, 4),
+            recognition_pm_s=round(ended.recognition.pm_s, 4),
+            execution_s=None if execution is None else round(execution.seconds, 4),
+            execution_pm_s=None if execution is None else round(execution.pm_s, 4),
+            result=ended.result,
+            confidence=round(min(1.0, begun.probability), 6),
+        )
+        self.attempts.append(attempt)
+        if self._journal is not None:
+            self._journal.add(attempt)
+
+    def finish(self) -> None:
+        """The source has ended or the user has: an attempt under way goes into the journal as unfinished."""
+        ended = self.watcher.timer.stop()
+        if ended is not None:
+            self._keep(ended, self._last_s)
+
+    def summary_json(self) -> dict[str, Any]:
+        """The object that closes a finite source."""
+        return {
+            "summary": {
+                "frames": self.frames,
+                "dropped": self.stream.dropped,
+                "tracked": self.tracked,
+                "settled": self.settled,
+                "cases": [{"code": code, "times": times} for code, times in self._cases.items()],
+                "attempts": [attempt.to_json_dict() for attempt in self.attempts],
+            }
+        }
+
+
+def frame_json(report: FrameReport) -> dict[str, Any]:
+    """One frame as plain values, keys in the documented order; ``quad`` in the pixels of the source."""
+    quad = report.quad_xy()
+    return {
+        "frame": report.number,
+        "time": round(report.time_s, 4),
+        "tracked": report.pose is not None,
+        "settled": report.settled,
+        "case": report.case,
+        "probability": round(report.probability, 6),
+        "quad": None if quad is None else [[round(float(x), 2), round(float(y), 2)] for x, y in quad],
+        "size": None if report.pose is None else report.pose.size,
+        "next_view": report.next_view,
+    }
+
+
+def frame_line(report: FrameReport, turns: str = "") -> str:
+    """What is worth a line of text: the case once it is settled, and attempts as they end."""
+    if report.newly_settled and report.case is not None:
+        line = f"{report.time_s:8.2f} s  {CASES[report.case].name} ({report.case})"
+        return f"{line}: {turns}" if turns else line
+    if report.ended is not None:
+        return f"{report.time_s:8.2f} s  {attempt_words(report.ended)}"
+    return ""
+
+
+def attempt_words(ended: Any) -> str:
+    """A finished attempt for a person."""
+    seen = ended.recognition
+    words = f"recognised in {seen.seconds:.2f} s (± {seen.pm_s:.2f})"
+    if ended.execution is not None:
+        words += f", turned in {ended.execution.seconds:.2f} s (± {ended.execution.pm_s:.2f})"
+    elif ended.result == "lost":
+        words += ", then out of sight"
+    else:
+        words += ", not finished"
+    return words

@@ -1,0 +1,209 @@
+"""The two ways to watch: in the window, and as lines or JSON without one."""
+
+from __future__ import annotations
+
+import json
+import sys
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, TextIO
+
+from models.errors import LastlookError
+from vision.holding import FRONTS
+from vision.live import Screen, Window
+from vision.live_panel import DARK, LIGHT, Shown
+from vision.live_words import shown_at
+from vision.moments import save_moment
+from vision.session import Session, attempt_words, frame_json, frame_line
+from vision.stream import StreamEvent
+from vision.watcher import FrameReport
+from vision.wording import CAUTION
+
+WAIT_S: Final = 0.03
+NOTICE_S: Final = 4.0
+REPAINT_S: Final = 0.2
+
+HELP: Final = (
+    "Hold the cube so that its top face shows, and tilt it towards the side named until the case is settled. "
+    "The clock starts then; the first turn starts the second clock, one colour on top stops it. "
+    "F: which side you call your front, as the camera sees it. M: the source shows a mirror image. "
+    f"{CAUTION}"
+)
+
+
+@dataclass(slots=True)
+class _Notice:
+    """A passing word on the panel."""
+
+    words: str = ""
+    until_s: float = 0.0
+
+    def say(self, words: str, seconds: float = NOTICE_S) -> None:
+        self.words, self.until_s = words, time.monotonic() + seconds
+
+    def now(self) -> str:
+        return self.words if time.monotonic() < self.until_s else ""
+
+
+class WindowWatch:
+    """Runs a session in the window until the user leaves or closes it."""
+
+    def __init__(self, session: Session, *, dark: bool, moments: Path) -> None:
+        self.session = session
+        self.screen = Screen(theme=DARK if dark else LIGHT)
+        self._moments = moments
+        self._report: FrameReport | None = None
+        self._frozen = self._help = False
+        self._last = ""
+        self._notice = _Notice()
+        self._trouble = ""
+        self._shown: Shown | None = None
+        self._shown_s = 0.0
+
+    def run(self, window: Window, *, stop: Callable[[], bool] | None = None) -> None:
+        """Until Q, Escape, the window's own close button, or ``stop`` says so. At the end of a recording the
+        last picture stays up."""
+        try:
+            while True:
+                report, events = self.session.advance(WAIT_S)
+                self._hear(events)
+                if report is not None:
+                    self._take(report)
+                arrived = report.arrived_s if report is not None and not self._frozen else None
+                canvas = self.screen.compose(self._report, self._panel(), window.wh)
+                key = window.show(canvas, arrived)
+                if key in ("q", "escape", "closed") or (stop is not None and stop()):
+                    return
+                self._press(key)
+        finally:
+            self.screen.painter.close()
+
+    def _take(self, report: FrameReport) -> None:
+        if report.ended is not None:
+            self._last = f"Last: {attempt_words(report.ended)}"
+        if not self._frozen:
+            self._report = report
+            self._trouble = ""
+
+    def _hear(self, events: list[StreamEvent]) -> None:
+        for event in events:
+            if event.kind in ("lost", "waiting", "stalled", "gave-up"):
+                self._trouble = event.text
+            elif event.kind == "ended":
+                self._notice.say("The end of the recording. Q leaves.", 3600)
+            elif event.kind == "skipped":
+                self._notice.say(event.text)
+            else:
+                self._trouble = ""
+
+    def _panel(self) -> Shown:
+        now = time.monotonic()
+        if self._help:
+            front = self.session.watcher.front_wanted
+            return Shown("Help", "busy", advice=HELP, front=f"your front: {front or 'near'}")
+        report = self._report
+        suggestions = self.session.suggestions(report) if report is not None and report.settled else []
+        shown = shown_at(
+            report,
+            suggestions,
+            front=self.session.watcher.front_wanted,
+            frozen=self._frozen,
+            last=self._last,
+            notice=self._trouble or self._notice.now(),
+        )
+        # what is unsure changes with every frame; a person cannot read faster than this
+        settled_now = self._shown is None or shown.mood == "sure" or self._shown.mood == "sure"
+        if shown != self._shown and (settled_now or now - self._shown_s > REPAINT_S):
+            self._shown, self._shown_s = shown, now
+        assert self._shown is not None
+        return self._shown
+
+    def _press(self, key: str) -> None:
+        watcher = self.session.watcher
+        if key == " ":
+            self._frozen = not self._frozen
+        elif key == "s" and self._report is not None:
+            try:
+                path = save_moment(self._report, self._moments)
+                self._notice.say(f"Saved: {path.name}")
+            except LastlookError as error:
+                self._notice.say(str(error))
+        elif key == "n":
+            self.session.chosen += 1
+        elif key == "f":
+            here = FRONTS.index(watcher.front_wanted or "near")
+            watcher.front_wanted = FRONTS[(here + 1) % len(FRONTS)]
+        elif key == "m":
+            watcher.turn_over()
+            self._notice.say("Taken for a mirror image." if watcher.mirrored else "Taken as it is.")
+        elif key == "t":
+            self.screen.turn_theme()
+        elif key == "h":
+            self._help = not self._help
+
+
+def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> int:
+    """Without a window: one JSON object a frame, or a line for what is worth one; returns the exit status."""
+    ended = False
+    failed = ""
+    try:
+        while not ended:
+            report, events = session.advance(0.25)
+            for event in events:
+                if event.kind == "gave-up":
+                    failed = event.text
+                elif event.kind not in ("opened", "ended"):
+                    print(f"lastlook: {event.text}", file=sys.stderr)
+            if report is not None:
+                _print_frame(session, report, out, as_json=as_json)
+            ended = report is None and session.stream.ended
+    finally:
+        session.finish()
+    if as_json and finite:
+        print(json.dumps(session.summary_json(), ensure_ascii=False), file=out, flush=True)
+    elif finite and session.frames:
+        print(_summary_line(session), file=out, flush=True)
+    if failed and (session.frames == 0 or not finite):
+        raise LastlookError(failed)
+    if session.settled:
+        return 0
+    return 3 if session.tracked else 4
+
+
+def _print_frame(session: Session, report: FrameReport, out: TextIO, *, as_json: bool) -> None:
+    if as_json:
+        print(json.dumps(frame_json(report), ensure_ascii=False), file=out, flush=True)
+        return
+    turns = ""
+    if report.newly_settled:
+        shown = session.suggestions(report)
+        turns = f"{shown[0].first} {shown[0].turns}".strip() if shown else ""
+    line = frame_line(report, turns)
+    if line:
+        print(line, file=out, flush=True)
+
+
+def _summary_line(session: Session) -> str:
+    share = session.tracked / max(session.frames, 1)
+    attempts = len(session.attempts)
+    return (
+        f"{session.frames} frames, cube followed in {share:.0%}, case settled in {session.settled}; "
+        f"{attempts} attempt{'' if attempts == 1 else 's'}"
+    )
+
+
+def load_library_beside(session: Session) -> None:
+    """Load the sequences while the first frames already come in."""
+
+    def load() -> None:
+        from models.library import load_library
+
+        try:
+            session.library = load_library()
+        except LastlookError as error:
+            print(f"lastlook: {error}", file=sys.stderr)
+
+    threading.Thread(target=load, name="lastlook-library", daemon=True).start()
