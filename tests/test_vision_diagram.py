@@ -12,6 +12,7 @@ from models.cases import CASES
 from models.layer import LastLayer
 from vision.answer import FACES
 from vision.diagram import EXTENT, PLAIN, Ink, case_image, case_shapes, case_svg
+from vision.diagram_text import FULL, HALF, diagram_cells
 
 # where a corner or edge slot lies in the drawing, and its sticker on each face: (row, col) with n = 3
 CORNERS = {"UFR": (1, 1), "UFL": (-1, 1), "UBL": (-1, -1), "UBR": (1, -1)}
@@ -103,6 +104,18 @@ def test_shape_alone_tells() -> None:
     for ink in (Ink(), PLAIN):
         bright, dark = sorted((luminance(ink.lit), luminance(ink.face)), reverse=True)
         assert (bright + 0.05) / (dark + 0.05) > 3
+
+
+def test_the_terminal_shows_the_same_moons() -> None:
+    ink = Ink()
+    for case in CASES.values():
+        for angle in range(case.angles):
+            twist, flip = case.twist_at(angle), case.flip_at(angle)
+            cells = diagram_cells(twist, flip)
+            lit = [shape for shape in case_shapes(twist, flip, ink) if shape.fill == ink.lit]
+            for place, shape in zip([*CORNERS.values(), *EDGES.values()], lit, strict=True):
+                shown = cells[1 + place[1]][1 + place[0]]
+                assert shown == (FULL if shape.side is None else HALF[shape.side])
 
 
 def test_svg_is_well_formed_and_draws_the_same_shapes() -> None:

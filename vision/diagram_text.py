@@ -1,4 +1,4 @@
-"""The moon diagram for a terminal: squares for the top face, bars where the top colour faces a side."""
+"""The moon diagram for a terminal: full moons where the top colour is up, half moons where it faces aside."""
 
 from __future__ import annotations
 
@@ -8,46 +8,44 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from rich.text import Text
 
-_FULL, _EMPTY = "■", "□"
+FULL, CENTRE, FRONT = "●", "·", "▔"
+HALF = {"L": "◐", "R": "◑", "F": "◒", "B": "◓"}
+"""Half moons by the side on which their lit half lies (Unicode 16, block Geometric Shapes)."""
 _LIT = "bold #e0b000"
-# place (row, column) of each slot in the 5 x 5 drawing, the front at the bottom
-_CORNERS = ((3, 3), (3, 1), (1, 1), (1, 3))
-_EDGES = ((3, 2), (2, 3), (1, 2), (2, 1))
-# (row, column) step towards the side that the top colour faces, for twist 1 and 2 of each corner slot
-_TWISTED = (((0, 1), (1, 0)), ((1, 0), (0, -1)), ((0, -1), (-1, 0)), ((-1, 0), (0, 1)))
-_FLIPPED = ((1, 0), (0, 1), (-1, 0), (0, -1))
+# place (row, column) of each slot in the drawing, the front at the bottom
+_CORNERS = ((2, 2), (2, 0), (0, 0), (0, 2))
+_EDGES = ((2, 1), (1, 2), (0, 1), (1, 0))
+# the side that the top colour faces, for twist 1 and 2 of each corner slot
+_TWISTED = ("RF", "FL", "LB", "BR")
+_FLIPPED = "FRBL"
 
 
 def diagram_cells(twist: Sequence[int], flip: Sequence[int] = ()) -> list[list[str]]:
-    """5 x 5 characters: the top face in the middle, bars outside where the top colour faces that side.
+    """4 x 3 characters: the pieces at their places and a mark below the front.
 
     ``twist`` UFR UFL UBL UBR and ``flip`` UF UR UB UL as in the answer format; no flips for a 2x2x2.
     """
-    cells = [[" "] * 5 for _ in range(5)]
-    cells[2][2] = _FULL if flip else " "
-    for (row, column), turn, steps in zip(_CORNERS, twist, _TWISTED, strict=True):
-        cells[row][column] = _EMPTY if turn else _FULL
-        if turn:
-            down, right = steps[turn - 1]
-            cells[row + down][column + right] = "┃" if right else "━"
-    for (row, column), turned, (down, right) in zip(_EDGES, flip, _FLIPPED, strict=False):
-        cells[row][column] = _EMPTY if turned else _FULL
-        if turned:
-            cells[row + down][column + right] = "┃" if right else "━"
+    cells = [[" "] * 3 for _ in range(4)]
+    cells[1][1] = CENTRE if flip else " "
+    cells[3][1] = FRONT
+    for (row, column), turn, sides in zip(_CORNERS, twist, _TWISTED, strict=True):
+        cells[row][column] = HALF[sides[turn - 1]] if turn else FULL
+    for (row, column), turned, side in zip(_EDGES, flip, _FLIPPED, strict=False):
+        cells[row][column] = HALF[side] if turned else FULL
     return cells
 
 
 def draw_case(twist: Sequence[int], flip: Sequence[int] = (), *, indent: str = "    ") -> Text:
-    """The diagram as rich text, five lines, the front at the bottom."""
+    """The diagram as rich text, four lines, the front at the bottom."""
     from rich.text import Text
 
     text = Text()
     for row in diagram_cells(twist, flip):
         text.append(indent)
         for column, cell in enumerate(row):
-            lit = cell in (_FULL, "━", "┃")
-            text.append(cell, style=_LIT if lit else "dim")
-            if column < 4:
+            moon = cell == FULL or cell in HALF.values()
+            text.append(cell, style=_LIT if moon else "dim")
+            if column < 2:
                 text.append(" ")
         text.append("\n")
     return text[:-1]
