@@ -8,6 +8,7 @@ drawn lines, first on blurred maps for reach, then on sharp ones for precision.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -94,22 +95,18 @@ def orientation_table() -> tuple[Floats, Floats]:
     return rotations, orientation_monomials(rotations)
 
 
-def likely_orientations(monomials: Floats, most: int = 2) -> list[Floats]:
-    """The table's rotations nearest to a name (15,), best first, at least 15 degrees apart."""
+def likely_orientations(monomials: Floats, least_apart_rad: float = 0.26) -> Iterator[Floats]:
+    """The two of the table's rotations nearest to a name (15,), best first, so far apart at least."""
     rotations, names = orientation_table()
     gaps = ((names - monomials) ** 2).sum(1)
-    found: list[Floats] = []
-    for i in np.argsort(gaps)[:60]:
-        if all(_apart(rotations[i], other) for other in found):
-            found.append(rotations[i])
-        if len(found) == most:
-            break
-    return found
-
-
-def _apart(a: Floats, b: Floats, least: float = 0.26) -> bool:
-    overlap = np.einsum("nij,ij->n", cube_rotations(), a.T @ b)
-    return bool(np.arccos(np.clip((overlap.max() - 1) / 2, -1, 1)) > least)
+    first = int(gaps.argmin())
+    yield rotations[first]
+    near = np.argpartition(gaps, 80)[:80]
+    near = near[np.argsort(gaps[near])]
+    overlap = np.einsum("nij,mij->mn", cube_rotations(), rotations[first].T @ rotations[near]).max(1)
+    apart = np.arccos(np.clip((overlap - 1) / 2, -1, 1)) > least_apart_rad
+    if apart.any():
+        yield rotations[near[int(apart.argmax())]]
 
 
 @lru_cache(maxsize=8)

@@ -7,6 +7,7 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
+import bulk_camera
 import bulk_scene
 import numpy as np
 import torch
@@ -14,6 +15,8 @@ from finder_targets import Cubes
 from torch import Tensor
 
 CUBES = 4
+#: photographs kept at a time; older ones give way to the same scenes under other cameras
+POOL = 12_000
 #: of a cube's surface, what must be in view to be asked for, and below which it counts as not there
 ASKED, ABSENT = 0.30, 0.08
 
@@ -46,7 +49,10 @@ class Feed:
         self.places = torch.zeros(count, CUBES, 2, device=device)
         self.edges_px = torch.ones(count, CUBES, device=device)
         self.lures = torch.zeros(count, 3, device=device)
-        self.generator = torch.Generator(device=device).manual_seed(seed)
+        self.pool = torch.zeros(min(count, POOL), 3, height, width, dtype=torch.uint8, device=device)
+        self.pool_scene = torch.zeros(len(self.pool), dtype=torch.long, device=device)
+        self.filled = 0
+        self._next = 1
 
     def run(self) -> None:
         """Fill the feed; meant for a thread of its own."""
@@ -100,10 +106,32 @@ class Feed:
             self.centre[pick, slot], self.size[pick, slot], self.k1[pick, slot],
         )
 
-    def draw(self, batch: int) -> Tensor:
-        """Scenes at random, none of the held-out ones."""
-        pick = torch.randint(0, max(1, self.ready), (batch,), device=self.device)
-        return torch.where(pick % 16 == 0, (pick + 1).clamp(max=self.ready - 1), pick)
+    def photograph_some(self, many: int, seed: int) -> None:
+        """Put the next ``many`` scenes into the pool, each under a camera of its own; none of the held-out ones."""
+        pick = torch.arange(self._next, self._next + many) % max(1, self.ready)
+        self._next = int(pick[-1]) + 1
+        pick = torch.where(pick % 16 == 0, (pick + 1).clamp(max=max(0, self.ready - 1)), pick).to(self.device)
+        stored = self.photograph(pick, seed)
+        if self.filled < len(self.pool):
+            slots = torch.arange(self.filled, min(self.filled + many, len(self.pool)), device=self.device)
+            self.filled = int(slots[-1]) + 1
+        else:
+            slots = torch.randint(0, len(self.pool), (many,), device=self.device)
+        self.pool[slots] = stored[: len(slots)]
+        self.pool_scene[slots] = pick[: len(slots)]
+
+    def photograph(self, pick: Tensor, seed: int) -> Tensor:
+        """Scenes as a camera would store them, (B, 3, H, W) uint8 BGR."""
+        cameras = bulk_camera.sample_camera(np.random.default_rng(seed), len(pick), self.height)
+        stored = bulk_camera.photograph_torch(
+            self.linear[pick].float(), cameras, seed=seed, meter_mask=self.surface[pick].float()
+        )
+        return stored.permute(0, 3, 1, 2)
+
+    def draw(self, batch: int) -> tuple[Tensor, Tensor]:
+        """Scenes (B,) at random and their photographs (B, 3, H, W), BGR in -0.5..0.5."""
+        at = torch.randint(0, self.filled, (batch,), device=self.device)
+        return self.pool_scene[at], self.pool[at].float() / 255 - 0.5
 
     def held_out(self) -> Tensor:
         """The scenes kept from training."""
@@ -122,7 +150,6 @@ class Feed:
         slot = torch.where(hidden, (self.states[pick] != 0).long().argmax(1), slot)
         return torch.where(nothing, -1, slot)
 
-    def pictures(self, pick: Tensor) -> tuple[Tensor, Tensor]:
-        """Linear pictures (B, 3, H, W) RGB and the main cube's surface (B, 1, H, W)."""
-        linear = self.linear[pick].permute(0, 3, 1, 2).float()
-        return linear, self.surface[pick][:, None].float()
+    def masks(self, pick: Tensor) -> Tensor:
+        """The main cube's surface in picked scenes, (B, 1, H, W)."""
+        return self.surface[pick][:, None].float()

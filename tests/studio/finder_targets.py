@@ -102,15 +102,14 @@ def line_heat(lines: Tensor, use: Tensor, side: int, sigma: float) -> Tensor:
     )
     grid = torch.stack([xs, ys], -1).reshape(1, -1, 2)
     best = torch.full((lines.shape[0], side * side), 1e6, device=lines.device)
-    for i in range(lines.shape[1]):
-        chosen = use[:, i]
-        if not bool(chosen.any()):
-            continue
-        a, d = lines[:, i, 0], lines[:, i, 1] - lines[:, i, 0]
-        rel = grid - a[:, None]
-        t = ((rel * d[:, None]).sum(-1) / (d * d).sum(-1, keepdim=True).clamp_min(1e-6)).clamp(0, 1)
-        gap = (rel - t[..., None] * d[:, None]).square().sum(-1)
-        best = torch.minimum(best, torch.where(chosen[:, None], gap, 1e6))
+    for first in range(0, lines.shape[1], 12):
+        at = slice(first, first + 12)
+        a = lines[:, at, 0, None]
+        d = lines[:, at, 1, None] - a
+        rel = grid[:, None] - a
+        along = (rel * d).sum(-1) / (d * d).sum(-1).clamp_min(1e-6)
+        gap = (rel - along.clamp(0, 1)[..., None] * d).square().sum(-1)
+        best = torch.minimum(best, torch.where(use[:, at, None], gap, 1e6).amin(1))
     return torch.exp(-best / (2 * sigma * sigma)).reshape(-1, side, side)
 
 

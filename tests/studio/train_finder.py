@@ -18,14 +18,12 @@ import threading
 import time
 from pathlib import Path
 
-import bulk_camera
 import numpy as np
 import torch
 import torch.nn.functional as functional
 from finder_feed import Feed
 from finder_nets import CROP_EDGES, FINDER_STRIDE, POSER_INPUT, SIZES, Finder, Poser
 from finder_targets import (
-    Cubes,
     apply,
     finder_targets,
     poser_targets,
@@ -43,16 +41,6 @@ def soft_focal(logit: Tensor, target: Tensor, ignore: Tensor) -> Tensor:
     gap = (torch.sigmoid(logit) - target).abs().square()
     loss = functional.binary_cross_entropy_with_logits(logit, target, reduction="none") * gap
     return (loss * ~ignore).sum() / (target > 0.9).sum().clamp_min(1) * 0.5
-
-
-def photograph(linear: Tensor, mask: Tensor, seed: int) -> Tensor:
-    """Linear (B, 3, H, W) RGB to what a camera would store, BGR in -0.5..0.5; each picture a camera of its own."""
-    rng = np.random.default_rng(seed)
-    cameras = bulk_camera.sample_camera(rng, len(linear), linear.shape[2])
-    stored = bulk_camera.photograph_torch(
-        linear.permute(0, 2, 3, 1).contiguous(), cameras, seed=seed, meter_mask=mask[:, 0]
-    )
-    return stored.permute(0, 3, 1, 2).float() / 255 - 0.5
 
 
 def finder_batch(
@@ -246,6 +234,8 @@ def main() -> None:
     parser.add_argument("--spp", type=int, default=32)
     parser.add_argument("--height", type=int, default=360, help="of the traced pictures, 16:9")
     parser.add_argument("--device", default="cuda", help="cpu: to try the script, not to train with")
+    parser.add_argument("--fresh", type=int, default=24, help="new photographs a step")
+    parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--start", type=Path, help="folder with finder.pt and poser.pt to go on from")
     args = parser.parse_args()
@@ -267,18 +257,21 @@ def main() -> None:
         poser.load_state_dict(torch.load(args.start / "poser.pt", weights_only=True))
     nets = [finder, poser]
     averages = [Average(net) for net in nets]
-    optimisers = [torch.optim.AdamW(net.parameters(), 2e-3, weight_decay=1e-3) for net in nets]
+    optimisers = [torch.optim.AdamW(net.parameters(), args.rate, weight_decay=1e-3, fused=device.type == "cuda") for net in nets]
+    with torch.no_grad():
+        while feed.filled < min(args.first, feed.ready) // 2:
+            feed.photograph_some(min(args.fresh, feed.ready), -feed.filled % 2**31)
     step = 0
     log = (args.out / "log.txt").open("a")
     while (done := (time.time() - begin) / (args.minutes * 60)) < 1:
         warm = min(1.0, (step + 1) / 200)
-        rate = 2e-3 * warm * max(0.01, 0.5 * (1 + np.cos(np.pi * done)))
+        rate = args.rate * warm * max(0.01, 0.5 * (1 + np.cos(np.pi * done)))
         for optimiser in optimisers:
             optimiser.param_groups[0]["lr"] = rate
-        pick = feed.draw(args.batch)
-        linear, mask = feed.pictures(pick)
         with torch.no_grad():
-            picture = photograph(linear, mask, step)
+            feed.photograph_some(args.fresh, step)
+            pick, picture = feed.draw(args.batch)
+            mask = feed.masks(pick)
             shape = list(SMALL.values())[int(np.random.choice(4, p=(0.5, 0.3, 0.1, 0.1)))]
             small, heat, numbers, weight, ignore = finder_batch(feed, pick, picture, shape, True)
             which = feed.draw_cube(pick)
@@ -294,12 +287,12 @@ def main() -> None:
             torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
             optimiser.step()
             average.update(net, step)
-        if shape == SMALL["wide"] and step % 4 == 0 and step > 300:
+        if shape == SMALL["wide"] and step % 4 == 0 and step > 500:
             finder.eval()
             plain = finder_batch(feed, pick, picture, shape, False)[0]
             mine(feed, finder, pick, plain, (args.height, wide))
             finder.train()
-        if step % 100 == 0:
+        if step % 250 == 0:
             line = {
                 "step": step,
                 "s": round(time.time() - begin),
@@ -309,7 +302,7 @@ def main() -> None:
             line |= {k: round(float(v), 4) for k, v in parts.items()}
             log.write(json.dumps(line) + "\n")
             log.flush()
-            if step % 500 == 0:
+            if step % 1000 == 0:
                 print(line, flush=True)
         step += 1
     for net, average in zip(nets, averages, strict=True):
@@ -324,8 +317,8 @@ def held_out(feed: Feed, finder: Finder, poser: Poser) -> dict[str, float]:
     """What the nets do on scenes that training never drew."""
     totals: dict[str, list[float]] = {}
     for pick in feed.held_out().split(64):
-        linear, mask = feed.pictures(pick)
-        picture = photograph(linear, mask, int(pick[0]))
+        mask = feed.masks(pick)
+        picture = feed.photograph(pick, int(pick[0])).float() / 255 - 0.5
         small, heat, numbers, _, _ = finder_batch(feed, pick, picture, SMALL["wide"], False)
         out = finder(small)
         peak = torch.sigmoid(out[:, 0]).flatten(1).amax(1)
