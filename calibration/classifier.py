@@ -112,8 +112,6 @@ def sticker_loglik(
     outlier_share (N,): prior that the pixels are anything, 0..1
     variant_share (S, F, G): prior of each variant on each face, adding up to 1
     """
-    modes, faces = cell_mean.shape[:2]
-    count = len(features)
     levels = model.glare_level
     # glare adds the light's colour (white of this face) in linear light
     linear = np.exp(cell_mean)
@@ -123,28 +121,38 @@ def sticker_loglik(
     centre = np.log(lit) - np.log1p(over) / SHOULDER  # (S, F, 6, G, 3)
     slope = linear[..., None, :] / lit / (1.0 + over)
     cov = slope[..., None] * cell_cov[:, :, :, None] * slope[..., None, :]
-    cov = cov + model.sticker_cov[:, None] + model.variant_cov  # (S, F, 6, G, 3, 3)
-    parts = np.empty((modes, count, 6, len(levels)))
-    stray = np.empty((modes, count))
-    log_share = np.log(variant_share) - 1.5 * _LOG_2PI
-    cover_precision, cover_log_det = inverse_and_log_det(model.cover_cov)
-    log_cover = np.log(max(model.cover_share, 1e-12)) - 0.5 * (float(cover_log_det) + 3.0 * _LOG_2PI)
-    log_anything = np.log(outlier_share) - np.log(model.outlier_volume)
-    for face in range(faces):
-        rows = np.flatnonzero(face_of == face)
-        own = cov[:, face, None] + np.eye(3) * measure_var[rows][:, None, None, None, :]
-        precision, log_det = inverse_and_log_det(own)  # (S, R, 6, G)
-        off = features[rows][None, :, None, None, :] - centre[:, face, None]
-        distance = quadratic(off, precision)
-        parts[:, rows] = log_share[:, face, None, None] - 0.5 * (distance + log_det)
-        bare = features[rows] - (cell_mean[:, face, None, 0] + model.cover_mean)
-        covered = log_cover - 0.5 * np.einsum("sri,ij,srj->sr", bare, cover_precision, bare)
-        stray[:, rows] = np.logaddexp(covered, log_anything[rows])
-    parts += np.log1p(-outlier_share - (1.0 - outlier_share) * model.cover_share)[:, None, None]
-    top = np.maximum(parts.max(axis=-1), stray[..., None])
+    cov += model.sticker_cov[:, None] + model.variant_cov  # (S, F, 6, G, 3, 3)
+    stacked = np.stack([cov[..., i, j] for i, j in _UPPER])[:, :, face_of]  # (6, S, N, 6, G)
+    for channel in range(3):
+        stacked[channel] += measure_var[:, channel, None, None]
+    off = features[:, None, None, :] - centre[:, face_of]
+    distance, det = _distance(stacked, off[..., 0], off[..., 1], off[..., 2])
+    own = np.log1p(-outlier_share - (1.0 - outlier_share) * model.cover_share) - 1.5 * _LOG_2PI
+    parts = np.log(variant_share)[:, face_of, None] - 0.5 * (distance + np.log(det))
+    parts += own[:, None, None]
+    precision, log_det = inverse_and_log_det(model.cover_cov)
+    bare = features - (cell_mean[:, face_of, 0] + model.cover_mean)
+    covered = -0.5 * np.einsum("sni,ij,snj->sn", bare, precision, bare)
+    covered += np.log(max(model.cover_share, 1e-12)) - 0.5 * (float(log_det) + 3.0 * _LOG_2PI)
+    stray = np.logaddexp(covered, np.log(outlier_share) - np.log(model.outlier_volume))[..., None]
+    top = np.maximum(parts.max(axis=-1), stray)
     share = np.exp(parts - top[..., None])
-    total = share.sum(axis=-1) + np.exp(stray[..., None] - top)
+    total = share.sum(axis=-1) + np.exp(stray - top)
     return StickerScores(top + np.log(total), share / total[..., None], centre, slope)
+
+
+#: Places of a symmetric 3 x 3 matrix: the diagonal, then the rest.
+_UPPER = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
+
+
+def _distance(cov: Floats, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats]:
+    """Squared Mahalanobis length of (x, y, z) and the determinant; cov (6, ...) ordered as _UPPER."""
+    a, b, c, d, e, f = cov
+    bc, df, de = b * c - f * f, e * f - d * c, d * f - b * e
+    det = a * bc + d * df + e * de
+    out = bc * x * x + (a * c - e * e) * y * y + (a * b - d * d) * z * z
+    out += 2.0 * (df * x * y + de * x * z + (d * e - a * f) * y * z)
+    return out / det, det
 
 
 def face_variants(
@@ -155,10 +163,9 @@ def face_variants(
     responsibility (S, N, 6) and share (S, N, 6, G) as found so far. The profile's ``glare_share`` counts as
     FACE_STICKERS stickers beside those of the face.
     """
-    found = np.einsum("snk,snkg->sng", responsibility, share)
-    out = np.empty((len(found), faces, found.shape[-1]))
-    for face in range(faces):
-        out[:, face] = found[:, face_of == face].sum(axis=1) + FACE_STICKERS * model.glare_share
+    found = (responsibility[:, :, None, :] @ share)[:, :, 0]  # (S, N, G)
+    on_face = (face_of == np.arange(faces)[:, None]).astype(np.float64)
+    out = on_face @ found + FACE_STICKERS * model.glare_share
     normalised: Floats = out / out.sum(axis=-1, keepdims=True)
     return normalised
 

@@ -113,7 +113,7 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
     damp = np.eye(3) + told @ prepared.cell_cov
     damp_inverse = inverse(damp)
     cell = damp_inverse @ told
-    own = np.einsum("sfkij,sfkj->sfki", damp_inverse, pull)
+    own = (damp_inverse @ pull[..., None])[..., 0]
     precision = np.broadcast_to(precision0, (modes, size, size)).copy()
     blocks = precision[:, :18, :18].reshape(modes, 6, 3, 6, 3)
     by_colour = cell.sum(axis=1)
@@ -130,18 +130,18 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
         precision[:, span, :18] = across.transpose(0, 2, 1)
         right[:, span] += own[:, face].sum(axis=1)
     cov = inverse(precision)
-    mean = np.einsum("sij,sj->si", cov, right)
+    mean = (cov @ right[..., None])[..., 0]
     off = mean - mean0
-    distance = np.einsum("si,ij,sj->s", off, precision0, off)
+    distance = ((off @ precision0) * off).sum(axis=1)
     log_det = -np.linalg.slogdet(precision)[1]
     usual = mean[:, :18].reshape(modes, 1, 6, 3) + mean[:, 18:].reshape(modes, faces, 1, 3)
     usual_cov = _cell_covariance(cov, faces)
     # each cell given z: precision cell_precision + told
     within = inverse(prepared.cell_precision + told)
     keep = within @ prepared.cell_precision
-    cell_mean = np.einsum("sfkij,sfkj->sfki", keep, usual) + np.einsum("sfkij,sfkj->sfki", within, pull)
+    cell_mean = (keep @ usual[..., None] + within @ pull[..., None])[..., 0]
     departure = cell_mean - usual
-    penalty = quadratic(departure, prepared.cell_precision) + np.log(np.linalg.det(damp))
+    penalty = quadratic(departure, prepared.cell_precision) + np.log(_det3(damp))
     lost = keep - np.eye(3)
     return LightFit(
         mean=mean,
@@ -152,6 +152,16 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
         departure_cov=within + lost @ usual_cov @ lost.swapaxes(-1, -2),
         log_occam=-0.5 * distance + 0.5 * (log_det - log_det0) - 0.5 * penalty.sum(axis=(1, 2)),
     )
+
+
+def _det3(m: Floats) -> Floats:
+    """Determinants of matrices (..., 3, 3)."""
+    out: Floats = (
+        m[..., 0, 0] * (m[..., 1, 1] * m[..., 2, 2] - m[..., 1, 2] * m[..., 2, 1])
+        - m[..., 0, 1] * (m[..., 1, 0] * m[..., 2, 2] - m[..., 1, 2] * m[..., 2, 0])
+        + m[..., 0, 2] * (m[..., 1, 0] * m[..., 2, 1] - m[..., 1, 1] * m[..., 2, 0])
+    )
+    return out
 
 
 def information(
@@ -170,24 +180,29 @@ def information(
     """
     modes, faces = cell_mean.shape[:2]
     variants = len(model.glare_level)
-    cov = model.sticker_cov[:, None] + model.variant_cov  # (6, G, 3, 3)
-    cell = np.zeros((modes, faces, 6, 3, 3))
-    pull = np.zeros((modes, faces, 6, 3))
-    weight = responsibility[..., None] * scores.share
-    for face in range(faces):
-        rows = face_of == face
-        part = weight[:, rows].transpose(0, 2, 3, 1).reshape(modes, 6 * variants, -1)
-        count = part.sum(axis=-1).reshape(modes, 6, variants)
-        total = (part @ seen_features[rows]).reshape(modes, 6, variants, 3)
-        own = cov + np.diag(noise_var[rows].mean(axis=0))
-        precision = inverse_and_log_det(own)[0]
-        slope, centre = scores.slope[:, face], scores.centre[:, face]
-        sharp = slope[..., None] * precision * slope[..., None, :] * count[..., None, None]
-        cell[:, face] = sharp.sum(axis=2)
-        off = total - count[..., None] * centre
-        pull[:, face] = np.einsum("skgi,kgij,skgj->ski", slope, precision, off)
-        pull[:, face] += np.einsum("skij,skj->ski", cell[:, face], cell_mean[:, face])
+    on_face = (face_of == np.arange(faces)[:, None]).astype(np.float64)  # (F, N)
+    noise = on_face @ noise_var / np.maximum(on_face.sum(axis=1), 1.0)[:, None]
+    cov = model.sticker_cov[:, None] + model.variant_cov + noise[:, None, None, None] * np.eye(3)
+    precision = inverse_and_log_det(cov)[0]  # (F, 6, G, 3, 3)
+    weight = (responsibility[..., None] * scores.share).reshape(modes, len(face_of), 6 * variants)
+    columns = np.concatenate([on_face[:, None], on_face[:, None] * seen_features.T], axis=1)  # (F, 4, N)
+    sums = (columns.reshape(4 * faces, -1) @ weight).reshape(modes, faces, 4, 6, variants)
+    count = sums[:, :, 0, :, :, None]
+    off = np.moveaxis(sums[:, :, 1:], 2, -1) - count * scores.centre  # (S, F, 6, G, 3)
+    slope = scores.slope
+    told = (slope * count)[..., None] * precision * slope[..., None, :]
+    cell = told.sum(axis=3)
+    pull = (slope * (precision @ off[..., None])[..., 0]).sum(axis=3)
+    pull += (cell @ cell_mean[..., None])[..., 0]
     return cell, pull
+
+
+def robust_centre(features: Floats) -> tuple[Floats, Floats]:
+    """Median (3,) of features (N, 3), and their scatter round it as a variance (3,), at least 0.05^2."""
+    half = (len(features) - 1) // 2
+    centre = np.sort(features, axis=0)[half]
+    spread: Floats = np.sort(np.abs(features - centre), axis=0)[half]
+    return centre, (1.4826 * spread + 0.05) ** 2
 
 
 def group_information(
@@ -203,9 +218,8 @@ def group_information(
             rows = np.flatnonzero((face_of == face) & (labels == k))
             if not len(rows):
                 continue
-            centre = np.median(features[rows], axis=0)
-            scatter = np.median(np.abs(features[rows] - centre), axis=0) * 1.4826 + 0.05
-            cell[face, k] = inverse(model.sticker_cov[k] + np.diag(scatter**2))
+            centre, scatter_var = robust_centre(features[rows])
+            cell[face, k] = inverse(model.sticker_cov[k] + np.diag(scatter_var))
             pull[face, k] = cell[face, k] @ centre
     return cell, pull
 

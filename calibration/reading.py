@@ -28,6 +28,7 @@ from calibration.light import (
     information,
     posterior,
     prepare,
+    robust_centre,
 )
 from calibration.profile import ColourModel, Profile, default_profile
 from calibration.samples import StickerSamples
@@ -41,11 +42,11 @@ MAX_MODES = 6
 #: Modes this many nats below the best are given up, at the start and once stickers have spoken.
 START_NATS = 14.0
 KEEP_NATS = 9.0
-EM_STEPS = 3
+EM_STEPS = 2
 #: Standard deviation of a pixel average in linear light, from noise and JPEG, at full coverage.
 PIXEL_NOISE = 0.004
 #: How much of the spread within a sticker stays in its average (texture, glare edges, neighbours).
-SPREAD_SHARE = 0.3
+SPREAD_SHARE = 0.7
 #: Prior of a top-layer sticker to carry the top's colour: on the top face, on a side face.
 TOP_SHARE, SIDE_SHARE = 0.55, 0.45
 
@@ -142,10 +143,9 @@ def _start(
                 continue
             if not len(rows):
                 continue
-            centre = np.median(seen.features[rows], axis=0)
-            scatter = np.median(np.abs(seen.features[rows] - centre), axis=0) * 1.4826 + 0.05
+            centre, scatter_var = robust_centre(seen.features[rows])
             centres.append(centre)
-            spreads.append(np.diag(scatter**2))
+            spreads.append(np.diag(scatter_var))
             group_faces.append(face)
         labels = colours[:, group_faces]
         log_evidence = group_evidence(
