@@ -190,17 +190,15 @@ def _sticker(body: CubeBody, rng: np.random.Generator, linear_rgb: Array) -> Mes
     mesh = plate(outline, body.sticker_height_mm, body.sticker_height_mm * 0.8)
     slip = rng.normal(0, 0.006 + 0.012 * body.wear, 2) * side
     mesh = mesh.moved(turn_about((0, 0, 1), rng.normal(0, 0.01 + 0.02 * body.wear)), (*slip, 0.0))
-    # the frame's first two axes are columns and rows (downwards), a left-handed pair: mirror the plate in y
-    points, normals = mesh.points * [1, -1, 1], mesh.normals * [1, -1, 1]
     colour = (
         linear_rgb
         * (1 + rng.normal(0, 0.02))
-        * (1 + rng.normal(0, 0.015 + 0.04 * body.wear, (len(points), 1)))
+        * (1 + rng.normal(0, 0.015 + 0.04 * body.wear, (len(mesh.points), 1)))
     )
     if worn:
         colour = 0.85 * colour + 0.15 * rng.uniform(0.2, 0.5)
-    rough = np.full(len(points), np.clip(body.roughness + rng.normal(0, 0.03), 0.06, 0.95))
-    return Mesh(points, normals, mesh.triangles[:, ::-1], np.clip(colour, 0.002, 0.95), rough, mesh.uv)
+    rough = np.full(len(mesh.points), np.clip(body.roughness + rng.normal(0, 0.03), 0.06, 0.95))
+    return Mesh(mesh.points, mesh.normals, mesh.triangles, np.clip(colour, 0.002, 0.95), rough, mesh.uv)
 
 
 def glyph_mesh(kind: str, size_mm: float) -> Mesh:

@@ -238,7 +238,5 @@ def hand_mesh(
         else:
             colour[cuff] = cloth
         rough[cuff] = 0.9
-    points, normals, triangles = mesh.points, mesh.normals, mesh.triangles
-    if left:
-        points, normals, triangles = points * [1, -1, 1], normals * [1, -1, 1], triangles[:, ::-1]
-    return Mesh(points, normals, triangles, np.clip(colour, 0.005, 0.9), rough, mesh.uv)
+    finished = Mesh(mesh.points, mesh.normals, mesh.triangles, np.clip(colour, 0.005, 0.9), rough, mesh.uv)
+    return finished.moved(np.diag([1.0, -1.0, 1.0])) if left else finished

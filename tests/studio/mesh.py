@@ -24,10 +24,10 @@ class Mesh:
     uv: Array
 
     def moved(self, matrix: Array, shift: Array | tuple[float, float, float] = (0.0, 0.0, 0.0)) -> Mesh:
-        """The mesh turned by a rotation matrix, then shifted."""
-        return replace(
-            self, points=self.points @ matrix.T + np.asarray(shift), normals=self.normals @ matrix.T
-        )
+        """The mesh turned (or mirrored, its outside kept outside) by an orthogonal matrix, then shifted."""
+        triangles = self.triangles if np.linalg.det(matrix) > 0 else self.triangles[:, ::-1]
+        points, normals = self.points @ matrix.T + np.asarray(shift), self.normals @ matrix.T
+        return replace(self, points=points, normals=normals, triangles=triangles)
 
     def painted(self, linear_rgb: Array | tuple[float, float, float], rough: float | None = None) -> Mesh:
         """The same mesh in one colour."""
