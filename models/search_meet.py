@@ -19,7 +19,7 @@ from models.layer import LastLayer
 from models.notation import Moves
 from models.permutation import PERMUTATION_CASES, class_index_of
 from models.search_result import Core
-from models.search_space import KeyArray, Space, destination, follows
+from models.search_space import KeyArray, Space, destination, follows, is_top_turn
 
 IntArray = NDArray[np.int64]
 FloatArray = NDArray[np.float32]
@@ -72,8 +72,17 @@ class Halves:
         """Turns that vanish where each sequence meets the start of the core."""
         space, turns = self.space, self.space.turns
         base = len(core.cancelled())
-        if not any(len((Moves((t,)) + core).cancelled()) < base + 1 for t in turns):
+        meets = any(len((Moves((t,)) + core).cancelled()) < base + 1 for t in turns)
+        if not meets and without_top_turns(core) == core:
             return np.zeros(len(space), np.int8)
+
+        def saved_by(setup: Moves, whole: bool) -> tuple[int, bool]:
+            """(turns saved, whether turns further ahead may be touched as well)."""
+            joined = (setup + core).cancelled()
+            if whole:
+                return len(setup) + base - len(without_top_turns(joined, end=False)), False
+            return len(setup) + base - len(joined), len(joined) < base or joined[:1] != setup[:1]
+
         saved = np.zeros(len(space), np.int8)
         up: list[NDArray[np.signedinteger]] = [np.arange(len(space))]
         for _ in range(2):
@@ -81,11 +90,26 @@ class Halves:
         tails = np.stack([space.turn[row] for row in up], axis=1)
         tails[self.cost < 3, 2] = -1
         tails[self.cost < 2, 1] = -1
-        unique, which = np.unique(tails, axis=0, return_inverse=True)
-        for i, tail in enumerate(unique.tolist()):
+        short = self.cost <= 3
+        unique, which = np.unique(np.column_stack([tails, short]), axis=0, return_inverse=True)
+        for i, (*tail, whole) in enumerate(unique.tolist()):
             moves = Moves(tuple(turns[t] for t in reversed(tail) if t >= 0))
-            saved[which.ravel() == i] = len(moves) + base - len((moves + core).cancelled())
+            saved_here, deeper = saved_by(moves, bool(whole))
+            rows = np.flatnonzero(which.ravel() == i)
+            saved[rows] = saved_here
+            if deeper:
+                saved[rows] = [saved_by(space.moves(int(row)), True)[0] for row in rows]
         return saved
+
+
+def without_top_turns(moves: Moves, *, end: bool = True) -> Moves:
+    """A sequence without the turns of the top layer that it begins (and ends) with."""
+    first, last = 0, len(moves)
+    while first < last and is_top_turn(moves[first]):
+        first += 1
+    while end and last > first and is_top_turn(moves[last - 1]):
+        last -= 1
+    return moves[first:last]
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,7 @@ from models.cube import moves_permutation
 from models.effort import EffortModel
 from models.errors import LastlookError
 from models.notation import Moves
-from models.search_meet import TARGETS, IntArray, Meetings, pick
+from models.search_meet import TARGETS, IntArray, Meetings, pick, without_top_turns
 from models.search_result import Found, Result
 from models.search_space import Space
 from models.sequences import solved_class
@@ -73,7 +73,7 @@ class Ranked:
                     break
                 setup = self.space.moves(int(batch.setup[k]))
                 finish = self.space.moves(int(batch.finish[k])).inverse()
-                moves = (setup + batch.core.moves + finish).cancelled()
+                moves = without_top_turns((setup + batch.core.moves + finish).cancelled())
                 if moves in seen or is_padded(setup, batch.core.moves, finish, self.size):
                     continue
                 seen.add(moves)

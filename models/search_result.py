@@ -47,7 +47,8 @@ def core_variants(
 
 @dataclass(frozen=True)
 class Found:
-    """One sequence: ``setup``, ``core`` and ``finish``; ``moves`` is all three with the seams cancelled.
+    """One sequence: ``setup``, ``core`` and ``finish``; ``moves`` is all three with the seams cancelled and
+    without turns of the top layer at either end.
 
     ``code``: the case it solves. ``turns``: setup and finish turns together after cancellation (what
     the core does not account for). ``effort``: of ``moves``, by the model the search was given.

@@ -205,7 +205,7 @@ def follows(turns: Sequence[Turn]) -> NDArray[np.bool_]:
 def estimate(turns: Sequence[Turn], depth: int) -> int:
     """How many sequences `enumerate_space` will list."""
     after = follows(turns).astype(np.int64)
-    level = np.array([int(not _top_only(t)) for t in turns], dtype=np.int64)
+    level = np.array([int(not is_top_turn(t)) for t in turns], dtype=np.int64)
     total = 1
     for _ in range(depth):
         total += int(level.sum())
@@ -213,7 +213,8 @@ def estimate(turns: Sequence[Turn], depth: int) -> int:
     return total
 
 
-def _top_only(turn: Turn) -> bool:
+def is_top_turn(turn: Turn) -> bool:
+    """True for U, U2 and U'."""
     return turn.base == "U" and turn.depth == 1 and not turn.inner
 
 
@@ -224,7 +225,7 @@ def enumerate_space(turns: Sequence[Turn], size: int, depth: int) -> Space:
     """
     model = piece_model(size, not is_outer(turns))
     ordered = tuple(
-        sorted(turns, key=lambda t: (t.axis, not _top_only(t), t.base, t.depth, t.inner, t.quarters))
+        sorted(turns, key=lambda t: (t.axis, not is_top_turn(t), t.base, t.depth, t.inner, t.quarters))
     )
     tables = [destination(turn_permutation(t, size)) for t in ordered]
     dtype = np.uint8 if 6 * size * size <= 256 else np.uint16
@@ -239,7 +240,7 @@ def enumerate_space(turns: Sequence[Turn], size: int, depth: int) -> Space:
         begin, end = starts[d], starts[d + 1]
         for t in range(len(ordered)):
             if d == 0:
-                rows = np.zeros(0 if _top_only(ordered[t]) else 1, dtype=np.int64)
+                rows = np.zeros(0 if is_top_turn(ordered[t]) else 1, dtype=np.int64)
             else:
                 rows = begin + np.flatnonzero(after[t][last[begin:end]])
             stop = at + len(rows)

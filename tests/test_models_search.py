@@ -1,0 +1,340 @@
+"""The search against a slow plain one, counts from the literature, and facts of the trade."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import pytest
+
+from models.cases import CASE_LIST, CASES, case_of, mirror_of
+from models.cube import moves_permutation
+from models.errors import LastlookError, LayerError, UsageError
+from models.layer import LastLayer
+from models.notation import Moves, Turn, parse_moves
+from models.permutation import permutation_of
+from models.search import NO_CORE, Core, all_odd_codes, core_variants, find
+from models.search_rank import is_padded
+from models.search_space import OUTER, enumerate_space, estimate, turn_set
+from models.sequences import read_cores, widened
+
+FLIP_ONE = read_cores()["flip-one"]
+CORE = Core("flip-one", FLIP_ONE)
+
+
+# --- the core, as the trade knows it (common practice, no source) ---
+
+
+def test_the_core_does_what_the_trade_says() -> None:
+    """It flips one edge, twists two corners, swaps two edges and two corners."""
+    state = LastLayer.after(FLIP_ONE, 4)
+    assert sum(state.flip) == 1
+    assert sorted(state.twist) == [0, 0, 1, 2]
+    for order in (state.corners, state.edges):
+        assert sum(place != home for place, home in enumerate(order)) == 2
+
+
+# --- how many sequences there are ---
+
+
+def test_sequence_counts_are_the_published_ones() -> None:
+    """Korf, Finding Optimal Solutions to Rubik's Cube Using Pattern Databases (AAAI 1997), table 1: nodes of
+    the search tree by depth. Ours leaves out those that begin with U, which are 3 times those one shorter."""
+    published = [1, 18, 243, 3240, 43254, 577368, 7706988]
+    outer = turn_set(OUTER, 3)
+    without_top = [1] + [estimate(outer, d) - estimate(outer, d - 1) for d in range(1, 7)]
+    every = [1] + [without_top[d] + 3 * without_top[d - 1] for d in range(1, 7)]
+    assert every == published
+
+
+def test_distinct_positions_are_the_published_ones() -> None:
+    """OEIS A080601: positions of the 3x3x3 at distance 0, 1, 2, 3, 4 in face turns."""
+    space = enumerate_space(turn_set(OUTER, 3), 3, 4)
+    assert len(space) == 1 + 15 + 198 + 2646 + 35316
+    model = space.model
+    everything = np.concatenate([model.below, model.top_corners, model.top_edges])
+    seen: set[bytes] = set()
+    counts = []
+    tops = [parse_moves(t) for t in ("", "U", "U2", "U'")]
+    for d in range(5):
+        before = len(seen)
+        for top_turn in tops[:1] if d == 0 else tops:
+            # U first and then a sequence: where U took a sticker, the sequence carries on from there
+            start = np.argsort(moves_permutation(top_turn, 3))[everything]
+            length = d - (1 if len(top_turn) else 0)
+            where = np.full(54, -1)
+            where[everything] = np.arange(len(everything))
+            for column in space.positions[:, space.starts[length] : space.starts[length + 1]].T:
+                carried = _carry(column, start, where, model)
+                seen.add(carried.tobytes())
+        counts.append(len(seen) - before)
+    assert counts == [1, 18, 243, 3240, 43239]
+
+
+def _carry(column: np.ndarray, start: np.ndarray, where: np.ndarray, model: object) -> np.ndarray:
+    """Positions after ``start`` and then a sequence given by where it takes each piece's own sticker."""
+    # a piece lies at sticker s of some cubie; the sequence takes that cubie's tracked sticker to column[...]
+    out = np.empty(len(start), np.int16)
+    for i, s in enumerate(start):
+        home, offset = _tracked(int(s), where, model)
+        out[i] = _beside(int(column[home]), offset, model)
+    return out
+
+
+@lru_cache(maxsize=1)
+def _cubies(size: int) -> list[list[int]]:
+    from models.search_space import _cubies as cubies
+
+    return cubies(size)
+
+
+@lru_cache(maxsize=64)
+def _place(sticker: int) -> tuple[int, int, int]:
+    for number, cubie in enumerate(_cubies(3)):
+        if sticker in cubie:
+            return number, cubie.index(sticker), len(cubie)
+    raise AssertionError
+
+
+def _tracked(sticker: int, where: np.ndarray, model: object) -> tuple[int, int]:
+    number, place, length = _place(sticker)
+    for k, other in enumerate(_cubies(3)[number]):
+        if where[other] >= 0:
+            return int(where[other]), (place - k) % length
+    raise AssertionError
+
+
+def _beside(sticker: int, offset: int, model: object) -> int:
+    number, place, length = _place(sticker)
+    return _cubies(3)[number][(place + offset) % length]
+
+
+# --- a slow plain search, held against the fast one ---
+
+
+def plain_search(core: Moves, layers: str, depth: int, size: int) -> dict[str, tuple[int, set[str]]]:
+    """Code -> (fewest setup + finish turns, all such sequences), trying every setup with every finish.
+
+    Whole sticker permutations, no shortcut but the one that turns of U outside change nothing.
+    """
+    turns = turn_set(layers, size)
+    sequences: list[tuple[Turn, ...]] = [()]
+    frontier: list[tuple[Turn, ...]] = [()]
+    order = {"U": 0, "D": 1, "L": 0, "R": 1, "F": 0, "B": 1}
+    for _ in range(depth):
+        frontier = [
+            (*s, t)
+            for s in frontier
+            for t in turns
+            if not s or s[-1].axis != t.axis or (s[-1].base != t.base and order[s[-1].base] < order[t.base])
+        ]
+        sequences += frontier
+    setups = [s for s in sequences if not s or s[0].base != "U"]
+    finishes = [tuple(t.inverse() for t in reversed(s)) for s in setups]
+    home = np.repeat(np.arange(6, dtype=np.int8), size * size)
+    fixed = np.ones(len(home), bool)
+    from models.layer import corner_positions, edge_positions
+
+    fixed[corner_positions(size).ravel()] = False
+    fixed[edge_positions(size).ravel()] = False
+    after_setup = np.stack([moves_permutation(Moves(s) + core, size) for s in setups])
+    best: dict[str, tuple[int, set[str]]] = {}
+    for finish in finishes:
+        p = moves_permutation(Moves(finish), size)
+        good = np.flatnonzero((home[after_setup[:, p[fixed]]] == home[fixed]).all(axis=1))
+        for i in good.tolist():
+            moves = (Moves(setups[i]) + core + Moves(finish)).cancelled()
+            while moves and moves[0].base == "U":
+                moves = moves[1:]
+            while moves and moves[-1].base == "U":
+                moves = moves[:-1]
+            state = LastLayer.after(moves, size).inverse()
+            code = permutation_of(state)[0] if state.is_oriented else case_of(state)[0].code
+            turns_used = len(moves) - len(core.cancelled())
+            fewest, found = best.get(code, (99, set()))
+            if turns_used < fewest:
+                fewest, found = turns_used, set()
+            if turns_used == fewest:
+                best[code] = fewest, found | {str(moves)}
+    return best
+
+
+def compare(core: Moves, layers: str, depth: int, size: int) -> int:
+    plain = plain_search(core, layers, depth, size)
+    codes = [c.code for c in CASE_LIST if c.occurs_on(size) and not c.is_oriented]
+    fast = find(codes, size=size, cores=(Core("it", core),), turns=layers, depth=depth, keep=0)
+    for code in codes:
+        case = fast.cases[code]
+        if code not in plain:
+            assert case.shortest is None and not case.found
+            continue
+        assert case.shortest == plain[code][0], code
+        assert {str(found.moves) for found in case.found} == plain[code][1], code
+    return len(set(plain) & set(codes))
+
+
+def test_the_plain_search_agrees_round_the_core() -> None:
+    assert compare(FLIP_ONE, "R U F", 3, 4) >= 4
+
+
+def test_the_plain_search_agrees_on_all_layers() -> None:
+    assert compare(FLIP_ONE, OUTER, 2, 4) >= 1
+
+
+@pytest.mark.slow
+def test_the_plain_search_agrees_deeper() -> None:
+    assert compare(FLIP_ONE, "R U F", 4, 4) > 20
+
+
+def test_the_plain_search_agrees_where_the_seams_cancel() -> None:
+    """A core that itself begins and ends in outer turns: half of the setup can vanish into it."""
+    core = parse_moves("R' F' U'") + FLIP_ONE + parse_moves("F U R")
+    assert compare(core, "R U F", 3, 4) >= 4
+    found = find(["e1-headlights-front"], cores=(Core("long", core),), turns="R U F", depth=3, keep=1)
+    assert found.cases["e1-headlights-front"].shortest == -6
+    assert found.cases["e1-headlights-front"].found[0].moves == FLIP_ONE
+
+
+def test_the_plain_search_agrees_without_a_core() -> None:
+    plain = plain_search(Moves(()), "R U F", 3, 3)
+    codes = [c.code for c in CASE_LIST if c.occurs_on(3) and not c.is_oriented]
+    fast = find(codes, size=3, turns="R U F", depth=3, keep=0)
+    for code in codes:
+        expected = plain.get(code)
+        assert fast.cases[code].shortest == (expected[0] if expected else None), code
+        if expected:
+            assert {str(f.moves) for f in fast.cases[code].found} == expected[1]
+
+
+# --- what comes out ---
+
+
+@lru_cache(maxsize=1)
+def odd_search() -> object:
+    return find(all_odd_codes(), cores=(CORE,), depth=5, keep=2)
+
+
+def test_all_54_odd_cases_are_found_round_the_core() -> None:
+    result = odd_search()
+    assert len(result.cases) == 54 and result.complete and result.searched == 10
+    for code, case in result.cases.items():
+        assert case.shortest is not None and case.found
+        for found in case.found:
+            state = LastLayer.after(found.moves, 4).inverse()
+            assert case_of(state)[0].code == code
+            assert found.length == len(FLIP_ONE) + found.turns
+            assert found.moves == (found.setup + FLIP_ONE + found.finish).cancelled()
+            assert not is_padded(found.setup, FLIP_ONE, found.finish, 4)
+        assert result.proof(code).startswith(f"shortest: {case.shortest} setup and finish turns")
+    assert result.cases["e1-headlights-front"].shortest == 0
+
+
+def test_found_sequences_hold_on_a_6x6x6_when_widened() -> None:
+    result = odd_search()
+    for code in ("e1-pi-left", "e3-t-back", "e1-solved"):
+        moves = widened(result.cases[code].found[0].moves, 6)
+        assert case_of(LastLayer.after(moves, 6).inverse())[0].code == code
+
+
+def test_mirror_cases_have_mirror_sequences() -> None:
+    """Common practice, no source; with the mirrored core beside the core both have the same fewest turns."""
+    cores = core_variants(CORE, mirrored=True)
+    assert len(cores) == 2
+    result = find(all_odd_codes(), cores=cores, depth=4, keep=1)
+    for code, case in result.cases.items():
+        assert case.shortest == result.cases[mirror_of(CASES[code]).code].shortest
+
+
+def test_another_angle_of_the_core_changes_nothing_but_the_hands() -> None:
+    codes = [c for c in all_odd_codes() if "sune" in c]
+    front = find(codes, cores=(CORE,), depth=4, keep=1)
+    for core in core_variants(CORE, angles=(1, 2, 3)):
+        turned = find(codes, cores=(core,), depth=4, keep=1)
+        assert [c.shortest for c in turned.cases.values()] == [c.shortest for c in front.cases.values()]
+
+
+def test_by_effort_the_least_effort_comes_first() -> None:
+    from models.effort import load_effort
+
+    model = load_effort()
+    codes = ["e1-t-back", "e3-pi-left"]
+    result = find(codes, cores=(CORE,), depth=5, keep=6, by="effort")
+    by_length = find(codes, cores=(CORE,), depth=5, keep=1)
+    for code in codes:
+        efforts = [found.effort for found in result.cases[code].found]
+        assert efforts == sorted(efforts)
+        assert efforts[0] <= by_length.cases[code].found[0].effort
+        for found in result.cases[code].found:
+            assert found.effort == pytest.approx(model.effort(found.moves))
+
+
+def test_the_57_and_the_21_are_searched_without_a_core() -> None:
+    """Shortest sequences that the trade knows (common practice, no source): sune and antisune 7, headlights
+    and the two-edge cases of 6, the three-cycles of corners 9, of edges 9 in face turns and 7 with M."""
+    result = find(["e0-sune", "e0-antisune", "e2o-headlights-right", "Aa", "Ab"], size=3, depth=5, keep=1)
+    assert [c.shortest for c in result.cases.values()] == [7, 7, 6, 9, 9]
+    slices = find(["Ua", "Ub", "H", "Z"], size=4, turns="M U", depth=5, keep=1)
+    assert [c.shortest for c in slices.cases.values()] == [7, 7, 7, 9]
+    for code, case in slices.cases.items():
+        assert permutation_of(LastLayer.after(case.found[0].moves, 4).inverse())[0] == code
+
+
+def test_inner_turns_keep_pairs_and_centres_whole() -> None:
+    """With block turns the wings and centres of the 4x4x4 are followed; results hold sticker by sticker."""
+    result = find(["e2o-headlights-right", "e2a-bowtie-left"], size=4, turns="Rw R U F", depth=3, keep=0)
+    for code, case in result.cases.items():
+        for found in case.found:
+            assert case_of(LastLayer.after(found.moves, 4).inverse())[0].code == code
+    assert result.cases["e2o-headlights-right"].shortest == 6
+
+
+def test_parity_classes_are_found_round_a_wide_core() -> None:
+    core = Core("swap-two", read_cores()["swap-two"])
+    result = find(["par-solved-flbr", "par-solved-frlb"], cores=(core,), depth=3, keep=1)
+    assert result.cases["par-solved-flbr"].shortest == 0
+    for code, case in result.cases.items():
+        assert permutation_of(LastLayer.after(case.found[0].moves, 4).inverse())[0] == code
+
+
+# --- stopping and refusing ---
+
+
+def test_stopped_early_it_keeps_what_it_found() -> None:
+    calls = 0
+
+    def stop(share: float, words: str) -> None:
+        nonlocal calls
+        calls += 1
+        assert 0 <= share <= 1 and words
+        if calls == 20:
+            raise KeyboardInterrupt
+
+    result = find(all_odd_codes(), cores=(CORE,), depth=5, keep=1, progress=stop)
+    assert not result.complete and result.searched < 10
+    whole = odd_search()
+    some = [code for code, case in result.cases.items() if case.found]
+    assert some
+    for code in some:
+        if result.cases[code].shortest <= result.searched:
+            assert result.cases[code].shortest == whole.cases[code].shortest
+        assert "together" in result.proof(code) or "stopped" in result.proof(code)
+
+
+@pytest.mark.parametrize(
+    ("options", "error"),
+    [
+        ({"codes": ["e1-nowhere"]}, UsageError),
+        ({"codes": ["e0-solved"]}, UsageError),
+        ({"codes": ["e1-solved"], "size": 3}, UsageError),
+        ({"codes": ["e1-solved"], "turns": "x"}, UsageError),
+        ({"codes": ["e1-solved"], "turns": ""}, UsageError),
+        ({"codes": ["e1-solved"], "depth": 0}, UsageError),
+        ({"codes": ["e1-solved"], "depth": 9}, UsageError),
+        ({"codes": ["e1-solved"], "by": "beauty"}, UsageError),
+        ({"codes": ["e1-solved"], "cores": (Core("bad", parse_moves("R U R'")),)}, LayerError),
+        ({"codes": ["e1-solved"], "turns": "R Q"}, LastlookError),
+    ],
+)
+def test_what_cannot_be_searched_is_refused(options: dict[str, object], error: type[Exception]) -> None:
+    with pytest.raises(error):
+        find(**{"cores": (NO_CORE,), **options})  # type: ignore[arg-type]
