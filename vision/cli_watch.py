@@ -92,6 +92,8 @@ def watch(
     ] = None,
 ) -> int:
     """Watch a cube: follow it, name its case, show what to do, and time the practice."""
+    # matrices here are small: threads inside them only get in the way of ours
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from vision.readers import quiet_opencv, source_named
 
     windowed = not (no_window or as_json)

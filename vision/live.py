@@ -209,7 +209,8 @@ def draw_cube(picture: Image, pose: CubePose, zoom: float, report: FrameReport) 
         cols, rows = np.meshgrid(steps, steps)
         grid = pose.project(face_points(index, cols, rows).reshape(-1, 3)).reshape(n + 1, n + 1, 2)
         nodes = np.round((grid * zoom - 0.5) * (1 << _SHIFT)).astype(np.int32)
-        inner = [] if report.turning else [*nodes[1:-1], *nodes.transpose(1, 0, 2)[1:-1]]
+        across = np.ascontiguousarray(nodes.transpose(1, 0, 2))
+        inner = [] if report.turning else [*nodes[1:-1], *across[1:-1]]
         if inner:
             cv2.polylines(picture, inner, False, _CASING, stroke + 1, cv2.LINE_AA, _SHIFT)
             cv2.polylines(picture, inner, False, _LINE, stroke, cv2.LINE_AA, _SHIFT)

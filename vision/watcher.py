@@ -14,7 +14,7 @@ from calibration.profile import Profile
 from vision.evidence import SOLVED, Verdict
 from vision.holding import free_share, front_face, labelled, nearest_labelling, view_weight
 from vision.locate import find_cubes
-from vision.pose import CubePose
+from vision.pose import VERTICES, CubePose
 from vision.reasoner import Job, Outcome, Reasoner
 from vision.sample import sample_stickers
 from vision.seeker import Find, Seeker, Sighting
@@ -33,6 +33,8 @@ CHECK_SETTLED_S: Final = 1.5
 MIRROR_FROM: Final = 0.995
 MIRROR_READS: Final = 4
 BETTER_BY: Final = 0.05
+SAME_CELLS: Final = 0.2
+CATCH_UP: Final = 4
 RECENT_FRAMES: Final = 16
 
 
@@ -210,12 +212,9 @@ class Watcher:
             if last.size == pose.size and sighting.number - number <= CARRY_FRAMES and angle < CARRY_RAD:
                 pose, carried = named, True
         tracker = Tracker(sighting.image_bgr, pose)
-        tracked = None
-        later = [one for number, one in self._recent if number > sighting.number]
-        for one in later or [image]:
-            tracked = tracker.follow(one)
-            if tracked is None:
-                return None
+        tracked = self._caught_up(tracker, sighting, image)
+        if tracked is None:
+            return None
         self._tracker = tracker
         self._poses.append((sighting.number, pose))
         self._cover, self._checked_faces = None, pose.visible_faces(0.12)
@@ -226,6 +225,17 @@ class Watcher:
             if not carried:
                 self._renamed()
         self._turns = TurnWatch(pose.size)
+        return tracked
+
+    def _caught_up(self, tracker: Tracker, sighting: Sighting, image: Image) -> Tracked | None:
+        """Through the frames that came in during the search, a few of them, up to the newest one."""
+        later = [one for number, one in self._recent if number > sighting.number] or [image]
+        stride = max(1, round(len(later) / CATCH_UP))
+        tracked: Tracked | None = None
+        for one in later[:-1][stride - 1 :: stride] + later[-1:]:
+            tracked = tracker.follow(one)
+            if tracked is None:
+                return None
         return tracked
 
     def _compared(self, sighting: Sighting, tracked: Tracked, image: Image) -> Tracked | None:
@@ -239,12 +249,11 @@ class Watcher:
         if float(np.hypot(*(here - there))) > 0.7 * edge_px:
             return tracked  # another cube
         named, angle = nearest_labelling(found, pose)
+        off = np.abs(named.project(VERTICES) - pose.project(VERTICES)).max() / edge_px * pose.size
+        if found.size == pose.size and off < SAME_CELLS:
+            return tracked
         tracker = Tracker(sighting.image_bgr, named)
-        again: Tracked | None = None
-        for one in [one for number, one in self._recent if number > sighting.number] or [image]:
-            again = tracker.follow(one)
-            if again is None:
-                return tracked
+        again = self._caught_up(tracker, sighting, image)
         if again is None or tracker.seam_score() < self._tracker.seam_score() + BETTER_BY:
             return tracked
         self._tracker = tracker
