@@ -10,6 +10,7 @@ import sys
 from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -25,24 +26,27 @@ ROOT = Path(__file__).parent.parent
 SAMPLES = ROOT / "sample_images"
 
 
-def commands() -> dict[str, set[str]]:
-    """Command name -> its options, out of the application itself."""
-    group = typer.main.get_command(build_app())
-    return {
-        name: {option for parameter in command.params for option in parameter.opts if option.startswith("--")}
-        for name, command in group.commands.items()  # type: ignore[attr-defined]
-    }
+def options_of(command: Any) -> set[str]:
+    """The long options of a command, and of its own commands if it has some."""
+    own = {option for parameter in command.params for option in parameter.opts if option.startswith("--")}
+    return own.union(*(options_of(inner) for inner in getattr(command, "commands", {}).values()))
 
 
-def documented() -> list[tuple[str, str, set[str]]]:
-    """(file, command, options) of every ``lastlook COMMAND ...`` line in the code of the two documents."""
+def commands() -> dict[str, Any]:
+    """Command name -> command, out of the application itself."""
+    group: Any = typer.main.get_command(build_app())
+    return dict(group.commands)
+
+
+def documented() -> list[tuple[str, str, str, set[str]]]:
+    """(file, command, next word, options) of every ``lastlook COMMAND ...`` in the code of the two documents."""
     found = []
     for name in ("README.md", "DEVELOPERS.md"):
         text = (ROOT / name).read_text()
         code = re.findall(r"```.*?```|`[^`\n]+`", text, re.DOTALL)
         for line in "\n".join(code).splitlines():
-            for used in re.finditer(r"\blastlook ([a-z]+)([^|;&`]*)", line):
-                found.append((name, used[1], set(re.findall(r"(--[a-z][a-z-]*)", used[2]))))
+            for used in re.finditer(r"\blastlook ([a-z]+)(?: ([a-z]+)\b)?([^|;&`]*)", line):
+                found.append((name, used[1], used[2] or "", set(re.findall(r"(--[a-z][a-z-]*)", used[3]))))
     return found
 
 
@@ -50,15 +54,16 @@ def test_what_the_documents_show_exists() -> None:
     have = commands()
     shown = documented()
     assert shown
-    for where, command, options in shown:
+    for where, command, word, options in shown:
         assert command in have, f"{where} shows 'lastlook {command}'"
-        assert options <= have[command] | {"--help"}, (
-            f"{where}: 'lastlook {command}' has no {options - have[command]}"
-        )
+        unknown = options - options_of(have[command]) - {"--help"}
+        assert not unknown, f"{where}: 'lastlook {command}' has no {unknown}"
+        inner = getattr(have[command], "commands", None)
+        assert not (inner and word) or word in inner, f"{where} shows 'lastlook {command} {word}'"
 
 
 def test_every_command_is_in_the_readme() -> None:
-    shown = {command for where, command, _ in documented() if where == "README.md"}
+    shown = {command for where, command, *_ in documented() if where == "README.md"}
     assert set(commands()) <= shown
 
 
