@@ -17,12 +17,11 @@ Find = Callable[..., Found]
 
 @dataclass(frozen=True, eq=False)
 class Sighting:
-    """What was found in the frame ``number``; ``purpose`` is passed through."""
+    """What was found in the frame ``number``."""
 
     number: int
     image_bgr: Image
     cubes: tuple[FoundCube, ...]
-    purpose: str
 
 
 class Seeker:
@@ -30,7 +29,7 @@ class Seeker:
 
     def __init__(self, find: Find, *, background: bool) -> None:
         self._find = find
-        self._asked: tuple[int, Image, int | None, str] | None = None
+        self._asked: tuple[int, Image, int | None] | None = None
         self._busy = False
         self._done: Sighting | None = None
         self._failure: BaseException | None = None
@@ -41,16 +40,16 @@ class Seeker:
             self._thread = threading.Thread(target=self._run, name="lastlook-finder", daemon=True)
             self._thread.start()
 
-    def ask(self, number: int, image_bgr: Image, size: int | None, purpose: str) -> bool:
+    def ask(self, number: int, image_bgr: Image, size: int | None) -> bool:
         """Begin a search in a frame; False when one is under way."""
         if self._thread is None:
-            self._done = Sighting(number, image_bgr, self._find(image_bgr, size=size).cubes, purpose)
+            self._done = Sighting(number, image_bgr, self._find(image_bgr, size=size).cubes)
             return True
         with self._changed:
             if self._busy:
                 return False
             self._busy = True
-            self._asked = (number, image_bgr, size, purpose)
+            self._asked = (number, image_bgr, size)
             self._changed.notify()
         return True
 
@@ -79,7 +78,7 @@ class Seeker:
                     return
                 asked, self._asked = self._asked, None
             assert asked is not None
-            number, image_bgr, size, purpose = asked
+            number, image_bgr, size = asked
             try:
                 found = self._find(image_bgr, size=size)
             except Exception as error:
@@ -87,5 +86,5 @@ class Seeker:
                     self._failure, self._busy = error, False
                 return
             with self._changed:
-                self._done = Sighting(number, image_bgr, found.cubes, purpose)
+                self._done = Sighting(number, image_bgr, found.cubes)
                 self._busy = False

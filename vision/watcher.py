@@ -12,30 +12,25 @@ from numpy.typing import NDArray
 
 from calibration.profile import Profile
 from vision.evidence import SOLVED, Verdict
-from vision.holding import free_share, front_face, labelled, nearest_labelling, view_weight
+from vision.follower import Follower
+from vision.holding import front_face, labelled, view_weight
 from vision.locate import find_cubes
-from vision.pose import VERTICES, CubePose
+from vision.pose import CubePose
 from vision.reasoner import Job, Outcome, Reasoner
 from vision.sample import sample_stickers
-from vision.seeker import Find, Seeker, Sighting
+from vision.seeker import Find
 from vision.stream import StreamFrame
 from vision.timing import AttemptTimer, Instant, Phase, Seen, State, Timed
-from vision.track import Tracked, Tracker
+from vision.track import Tracked
 from vision.turning import TurnWatch
 
 Image = NDArray[np.uint8]
 
 SETTLED_READ_EVERY: Final = 6
-CARRY_FRAMES: Final = 20
-CARRY_RAD: Final = float(np.radians(40))
 CHECK_UNSETTLED_S: Final = 0.16
 CHECK_SETTLED_S: Final = 1.5
 MIRROR_FROM: Final = 0.995
 MIRROR_READS: Final = 4
-BETTER_BY: Final = 0.05
-SAME_CELLS: Final = 0.2
-CATCH_UP: Final = 4
-RECENT_FRAMES: Final = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,54 +125,42 @@ class Watcher:
         self.front_wanted = front
         self.mirrored = False
         self.timer = AttemptTimer()
-        self._size = size
-        self._live = live
         self._read_every = read_every
-        self._seeker = Seeker(find, background=live)
+        self._follower = Follower(find, size=size, live=live)
         self._reasoner = Reasoner(profile, background=live)
-        self._tracker: Tracker | None = None
         self._turns: TurnWatch | None = None
-        self._recent: deque[tuple[int, Image]] = deque(maxlen=RECENT_FRAMES)
-        self._poses: deque[tuple[int, CubePose]] = deque(maxlen=RECENT_FRAMES)
         self._epoch = self._labels = 0
         self._front = 2
         self._known = _Known()
         self._rested: Instant | None = None
         self._began: Instant | None = None
         self._checked_s = 0.0
-        self._checked_faces: tuple[str, ...] = ()
-        self._cover: NDArray[np.float32] | None = None
         self._seen_s = 0.0
         self._was_settled = False
 
     def close(self) -> None:
         """End the threads."""
-        self._seeker.close()
+        self._follower.close()
         self._reasoner.close()
 
     def turn_over(self) -> None:
         """Take the source for mirrored, or no longer; everything begins anew."""
         self.mirrored = not self.mirrored
-        self._lose()
-        self._poses.clear()
-        self._recent.clear()
+        self._follower.lose()
+        self._turns, self._rested = None, None
         self._renamed()
         self.timer.forget()
 
     def step(self, frame: StreamFrame) -> FrameReport:
         """Take one frame in."""
         image = frame.image_bgr if not self.mirrored else np.asarray(cv2.flip(frame.image_bgr, 1), np.uint8)
-        self._recent.append((frame.index, image))
         tracked = self._follow(frame, image)
         turning = False
         if tracked is not None:
             self._known.times.append(frame.time_s)
-            self._poses.append((frame.index, tracked.pose))
             turning = self._watch_turns(tracked, frame, image)
             self._checks(frame, image, turning)
-            tracked_pose: CubePose | None = self._tracker.pose if self._tracker else tracked.pose
-        else:
-            tracked_pose = None
+        tracked_pose = self._follower.pose if tracked is not None else None
         if tracked_pose is not None and not turning:
             self._read(tracked_pose, frame, image)
         if self._take_outcome():
@@ -187,108 +170,30 @@ class Watcher:
     # where the cube is
 
     def _follow(self, frame: StreamFrame, image: Image) -> Tracked | None:
-        tracked = self._tracker.follow(image) if self._tracker is not None else None
-        if tracked is None and self._tracker is not None and not self._live:
-            self._tracker = None
-        if tracked is None:
-            self._seeker.ask(frame.index, image, self._size, "find")
-        sighting = self._seeker.collect()
-        if sighting is None:
+        tracked = self._follower.step(frame.index, image)
+        change = self._follower.change
+        if tracked is None or not change:
             return tracked
-        if tracked is not None:
-            self._note_cover(sighting)
-            return self._compared(sighting, tracked, image)
-        if tracked is None and sighting.cubes:
-            return self._begin(sighting, image, frame)
-        return tracked
-
-    def _begin(self, sighting: Sighting, image: Image, frame: StreamFrame) -> Tracked | None:
-        """Track from a sighting on, through the frames that came in while it was searched for."""
-        pose = sighting.cubes[0].pose
-        carried = False
-        if self._poses:
-            number, last = self._poses[-1]
-            named, angle = nearest_labelling(pose, last)
-            if last.size == pose.size and sighting.number - number <= CARRY_FRAMES and angle < CARRY_RAD:
-                pose, carried = named, True
-        tracker = Tracker(sighting.image_bgr, pose)
-        tracked = self._caught_up(tracker, sighting, image)
-        if tracked is None:
-            return None
-        self._tracker = tracker
-        self._poses.append((sighting.number, pose))
-        self._cover, self._checked_faces = None, pose.visible_faces(0.12)
-        self._note_cover(sighting)
-        if not carried or (self._turns is not None and self._turns.turning):
-            self._rested = Instant(self._seen_s, frame.time_s) if carried else None
-            self._forget()
-            if not carried:
-                self._renamed()
-        self._turns = TurnWatch(pose.size)
-        return tracked
-
-    def _caught_up(self, tracker: Tracker, sighting: Sighting, image: Image) -> Tracked | None:
-        """Through the frames that came in during the search, a few of them, up to the newest one."""
-        later = [one for number, one in self._recent if number > sighting.number] or [image]
-        stride = max(1, round(len(later) / CATCH_UP))
-        tracked: Tracked | None = None
-        for one in later[:-1][stride - 1 :: stride] + later[-1:]:
-            tracked = tracker.follow(one)
-            if tracked is None:
-                return None
-        return tracked
-
-    def _compared(self, sighting: Sighting, tracked: Tracked, image: Image) -> Tracked | None:
-        """Hold the track against a fresh sighting; where they differ the sighting is right."""
-        pose = next((pose for number, pose in self._poses if number == sighting.number), None)
-        if pose is None or not sighting.cubes or self._tracker is None:
-            return tracked
-        found = sighting.cubes[0].pose
-        here, there = (one.project(np.zeros((1, 3)))[0] for one in (pose, found))
-        edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
-        if float(np.hypot(*(here - there))) > 0.7 * edge_px:
-            return tracked  # another cube
-        named, angle = nearest_labelling(found, pose)
-        off = np.abs(named.project(VERTICES) - pose.project(VERTICES)).max() / edge_px * pose.size
-        if found.size == pose.size and off < SAME_CELLS:
-            return tracked
-        tracker = Tracker(sighting.image_bgr, named)
-        again = self._caught_up(tracker, sighting, image)
-        if again is None or tracker.seam_score() < self._tracker.seam_score() + BETTER_BY:
-            return tracked
-        self._tracker = tracker
-        self._cover = None
         turning = self._turns is not None and self._turns.turning
-        if found.size != pose.size or angle > CARRY_RAD:
+        self._turns = TurnWatch(tracked.pose.size)
+        if change == "other":
+            self._rested = None
             self._renamed()
-        self._turns = TurnWatch(found.size)
-        if turning:
+        elif turning and change == "found":  # out of sight in the middle of a turn: it may be over
+            self._rested = Instant(self._seen_s, frame.time_s)
+            self._forget()
+        elif turning:
             self._turns.go_on()
-        return again
-
-    def _note_cover(self, sighting: Sighting) -> None:
-        """Keep how much of each sticker a hand leaves free, as the finder sees it in its frame."""
-        pose = next((pose for number, pose in self._poses if number == sighting.number), None)
-        if pose is None or not sighting.cubes:
-            return
-        cover = free_share(sighting.image_bgr, pose, sighting.cubes[0])
-        if self._cover is None or self._cover.shape != cover.shape:
-            self._cover = np.ones_like(cover)
-        self._cover = np.where(np.isfinite(cover), cover, self._cover)
+        return tracked
 
     def _checks(self, frame: StreamFrame, image: Image, turning: bool) -> None:
         """Ask for a fresh sighting now and then, sooner while nothing settles."""
         self._seen_s = frame.time_s
         wait_s = CHECK_SETTLED_S if self._was_settled else CHECK_UNSETTLED_S
-        in_view = self._tracker.pose.visible_faces(0.12) if self._tracker is not None else ()
-        news = set(in_view) - set(self._checked_faces)
-        if turning or (frame.time_s - self._checked_s < wait_s and not news):
-            return
-        self._checked_s, self._checked_faces = frame.time_s, in_view
-        self._seeker.ask(frame.index, image, self._size, "check")
-
-    def _lose(self) -> None:
-        self._tracker, self._turns, self._rested = None, None, None
+        news = self._follower.new_face_in_view
+        if not turning and (news or frame.time_s - self._checked_s >= wait_s):
+            self._checked_s = frame.time_s
+            self._follower.ask(frame.index, image)
 
     def _renamed(self) -> None:
         self._labels += 1
@@ -303,7 +208,7 @@ class Watcher:
     # turns
 
     def _watch_turns(self, tracked: Tracked, frame: StreamFrame, image: Image) -> bool:
-        assert self._turns is not None and self._tracker is not None
+        assert self._turns is not None
         was = self._turns.turning
         state = self._turns.see(tracked.misfit, tracked.slice_turns_rad, tracked.slice_explained, tracked.fit)
         if state == "turning" and not was:
@@ -312,19 +217,11 @@ class Watcher:
             self._forget()
             self._rested = None
         if state == "rested":
-            self._tracker.fluid = False
-            self._tracker.renew()
-            if not self._tracker.seams_straight():
-                self._seeker.ask(frame.index, image, self._size, "check")
-                if not self._live:
-                    sighting = self._seeker.collect()
-                    if sighting is not None:
-                        self._compared(sighting, tracked, image)
-                if self._tracker is not None and not self._tracker.seams_straight():
-                    self._turns.go_on()
-            if not self._turns.turning:
+            if self._follower.at_rest(frame.index, image, tracked):
                 self._rested = self._between(list(self._known.times), 2, 0.75)
-        self._tracker.fluid = self._turns.turning
+            else:
+                self._turns.go_on()
+        self._follower.fluid = self._turns.turning
         return self._turns.turning
 
     @staticmethod
@@ -349,8 +246,9 @@ class Watcher:
         else:
             self._front = front_face(pose, 0, self.front_wanted)
         samples = sample_stickers(image, pose)
-        if self._cover is not None and self._cover.shape == samples.coverage.shape:
-            samples = replace(samples, coverage=samples.coverage * self._cover)
+        cover = self._follower.cover
+        if cover is not None and cover.shape == samples.coverage.shape:
+            samples = replace(samples, coverage=samples.coverage * cover)
         self._reasoner.offer(
             Job(frame.index, self._epoch, frame.time_s, samples, view_weight(pose), self._front)
         )
