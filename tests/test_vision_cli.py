@@ -39,7 +39,7 @@ def commands() -> dict[str, Any]:
 
 
 def documented() -> list[tuple[str, str, str, set[str]]]:
-    """(file, command, next word, options) of every ``lastlook COMMAND ...`` in the code of the two documents."""
+    """(file, command, next word, options) of every ``lastlook COMMAND ...`` in the documents' code."""
     found = []
     for name in ("README.md", "DEVELOPERS.md"):
         text = (ROOT / name).read_text()
