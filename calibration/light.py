@@ -35,6 +35,7 @@ class Prepared:
     face_log_det: float
     cell_cov: Floats  # (6, 3, 3)
     cell_precision: Floats  # (6, 3, 3)
+    cell_log_det: Floats  # (6,)
 
     def prior(self, faces: int) -> tuple[Floats, Floats, float]:
         """Mean (D,), precision (D, D) and log determinant of the covariance of z for F faces."""
@@ -63,6 +64,7 @@ def prepare(profile: Profile) -> Prepared:
         face_log_det=float(np.linalg.slogdet(model.face_cov)[1]),
         cell_cov=model.cell_cov,
         cell_precision=inverse(model.cell_cov),
+        cell_log_det=inverse_and_log_det(model.cell_cov)[1],
     )
 
 
@@ -109,11 +111,12 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
     modes, faces = told.shape[:2]
     mean0, precision0, log_det0 = prepared.prior(faces)
     size = len(mean0)
-    # the cell's own departure integrated out: told -> (told^-1 + cell_cov)^-1, defined for told = 0 too
-    damp = np.eye(3) + told @ prepared.cell_cov
-    damp_inverse = inverse(damp)
-    cell = damp_inverse @ told
-    own = (damp_inverse @ pull[..., None])[..., 0]
+    # each cell given z; then its departure integrated out: told -> (told^-1 + cell_cov)^-1, also for told = 0
+    apart = prepared.cell_precision
+    within, log_det_within = inverse_and_log_det(apart + told)
+    keep = within @ apart
+    cell = apart - apart @ keep
+    own = (keep.swapaxes(-1, -2) @ pull[..., None])[..., 0]
     precision = np.broadcast_to(precision0, (modes, size, size)).copy()
     blocks = precision[:, :18, :18].reshape(modes, 6, 3, 6, 3)
     by_colour = cell.sum(axis=1)
@@ -136,12 +139,9 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
     log_det = -np.linalg.slogdet(precision)[1]
     usual = mean[:, :18].reshape(modes, 1, 6, 3) + mean[:, 18:].reshape(modes, faces, 1, 3)
     usual_cov = _cell_covariance(cov, faces)
-    # each cell given z: precision cell_precision + told
-    within = inverse(prepared.cell_precision + told)
-    keep = within @ prepared.cell_precision
     cell_mean = (keep @ usual[..., None] + within @ pull[..., None])[..., 0]
     departure = cell_mean - usual
-    penalty = quadratic(departure, prepared.cell_precision) + np.log(_det3(damp))
+    penalty = quadratic(departure, apart) + log_det_within + prepared.cell_log_det
     lost = keep - np.eye(3)
     return LightFit(
         mean=mean,
@@ -152,16 +152,6 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
         departure_cov=within + lost @ usual_cov @ lost.swapaxes(-1, -2),
         log_occam=-0.5 * distance + 0.5 * (log_det - log_det0) - 0.5 * penalty.sum(axis=(1, 2)),
     )
-
-
-def _det3(m: Floats) -> Floats:
-    """Determinants of matrices (..., 3, 3)."""
-    out: Floats = (
-        m[..., 0, 0] * (m[..., 1, 1] * m[..., 2, 2] - m[..., 1, 2] * m[..., 2, 1])
-        - m[..., 0, 1] * (m[..., 1, 0] * m[..., 2, 2] - m[..., 1, 2] * m[..., 2, 0])
-        + m[..., 0, 2] * (m[..., 1, 0] * m[..., 2, 1] - m[..., 1, 1] * m[..., 2, 0])
-    )
-    return out
 
 
 def information(

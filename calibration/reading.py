@@ -18,13 +18,12 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classifier import StickerScores, face_variants, sticker_loglik
+from calibration.classifier import StickerScores, face_variants, inverse_and_log_det, sticker_loglik
 from calibration.colour import log_light
 from calibration.light import (
     LightFit,
     Prepared,
     group_evidence,
-    group_information,
     information,
     posterior,
     prepare,
@@ -85,12 +84,27 @@ class _Seen:
 
 
 @dataclass(frozen=True, eq=False)
+class _Groups:
+    """The one-coloured groups under one top: visible-face index, pose face, centre (g, 3), scatter (g, 3)."""
+
+    index: Ints
+    faces: Ints
+    centre: Floats
+    scatter_var: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class _Modes:
     """S hypotheses: top face, colours of all pose faces (S, 6), log evidence of the start (S,)."""
 
     tops: Ints
     colours: Ints
     log_start: Floats
+    groups: dict[int, _Groups]
+
+    def chosen(self, keep: NDArray[np.bool_]) -> _Modes:
+        """The modes that the mask selects."""
+        return _Modes(self.tops[keep], self.colours[keep], self.log_start[keep], self.groups)
 
 
 def _gather(samples: StickerSamples, profile: Profile) -> _Seen:
@@ -116,14 +130,36 @@ def _gather(samples: StickerSamples, profile: Profile) -> _Seen:
 
 
 @lru_cache(maxsize=64)
-def _frames(size: int, top: int, scheme: tuple[int, ...], mirror: bool) -> tuple[Ints, Ints, Ints]:
-    """Fixed pose-frame stickers below the layer of ``top``, and pose-face colours (H, 6) by colouring."""
+def _frames(
+    size: int, top: int, scheme: tuple[int, ...], mirror: bool
+) -> tuple[NDArray[np.bool_], Ints, Ints]:
+    """Which pose-frame stickers lie below the layer of ``top``; pose-face colours (H, 6) by colouring."""
     front = next(f for f in (2, 1, 5, 4, 0, 3) if f % 3 != top % 3)
     table = tables(size, top, front, scheme, mirror)
     colours = np.empty((len(table.colours), 6), dtype=np.intp)
     for face, pose_face in enumerate(face_map(top, front)):
         colours[:, pose_face] = table.colours[:, face]
-    return table.fixed_stickers, colours, table.mirrored.astype(np.intp)
+    is_fixed = np.zeros(6 * size * size, dtype=bool)
+    is_fixed[table.fixed_stickers] = True
+    return is_fixed, colours, table.mirrored.astype(np.intp)
+
+
+def _groups(seen: _Seen, size: int, top: int, scheme: tuple[int, ...], mirror: bool) -> _Groups:
+    is_fixed = _frames(size, top, scheme, mirror)[0][seen.place]
+    index, centres, scatters = [], [], []
+    for face in range(len(seen.faces)):
+        rows = np.flatnonzero(is_fixed & (seen.face_of == face))
+        if len(rows):
+            centre, scatter_var = robust_centre(seen.features[rows])
+            index.append(face)
+            centres.append(centre)
+            scatters.append(scatter_var)
+    return _Groups(
+        index=np.array(index, dtype=np.intp),
+        faces=np.array([seen.faces[i] for i in index], dtype=np.intp),
+        centre=np.array(centres).reshape(-1, 3),
+        scatter_var=np.array(scatters).reshape(-1, 3),
+    )
 
 
 def _start(
@@ -131,26 +167,12 @@ def _start(
 ) -> _Modes:
     """The best hypotheses by the evidence of the one-coloured groups alone."""
     found_tops, found_colours, found_log = [], [], []
-    per_face = size * size
+    groups = {top: _groups(seen, size, top, profile.scheme, mirror) for top in tops}
     for top in tops:
-        fixed, colours, mirrored = _frames(size, top, profile.scheme, mirror)
-        is_fixed = np.zeros(6 * per_face, dtype=bool)
-        is_fixed[fixed] = True
-        centres, spreads, group_faces = [], [], []
-        for index, face in enumerate(seen.faces):
-            rows = np.flatnonzero((seen.face_of == index) & is_fixed[seen.place])
-            if face == top and not len(rows):
-                continue
-            if not len(rows):
-                continue
-            centre, scatter_var = robust_centre(seen.features[rows])
-            centres.append(centre)
-            spreads.append(np.diag(scatter_var))
-            group_faces.append(face)
-        labels = colours[:, group_faces]
-        log_evidence = group_evidence(
-            prepared, np.array(centres).reshape(-1, 3), np.array(spreads).reshape(-1, 3, 3), labels
-        )
+        _, colours, mirrored = _frames(size, top, profile.scheme, mirror)
+        own = groups[top]
+        spread = own.scatter_var[:, :, None] * np.eye(3)
+        log_evidence = group_evidence(prepared, own.centre, spread, colours[:, own.faces])
         log_evidence = log_evidence + np.where(mirrored == 1, np.log(0.01), np.log(0.99))
         found_tops.append(np.full(len(colours), top, dtype=np.intp))
         found_colours.append(colours)
@@ -171,7 +193,7 @@ def _start(
         if key not in known:
             known.add(key)
             chosen.append(int(h))
-    return _Modes(tops_all[chosen], colours_all[chosen], log_all[chosen])
+    return _Modes(tops_all[chosen], colours_all[chosen], log_all[chosen], groups)
 
 
 def _label_prior(seen: _Seen, modes: _Modes, profile: Profile, size: int, mirror: bool) -> Floats:
@@ -181,9 +203,7 @@ def _label_prior(seen: _Seen, modes: _Modes, profile: Profile, size: int, mirror
     faces = seen.place // per_face
     out = np.full((len(modes.tops), len(seen.place), 6), -40.0)
     for s, (top, colours) in enumerate(zip(modes.tops, modes.colours, strict=True)):
-        is_fixed = np.zeros(6 * per_face, dtype=bool)
-        is_fixed[_frames(size, int(top), profile.scheme, mirror)[0]] = True
-        fixed = is_fixed[seen.place]
+        fixed = _frames(size, int(top), profile.scheme, mirror)[0][seen.place]
         top_colour = int(colours[top])
         share = np.where(faces == top, TOP_SHARE, SIDE_SHARE)
         moving = np.repeat(np.log((1.0 - share) / 4.0)[:, None], 6, axis=1)
@@ -253,7 +273,7 @@ def read_stickers(
     tries = tuple(tops) if tops is not None else seen.faces
     modes = _start(seen, prepared, profile, size, tries, mirror)
     prior = _label_prior(seen, modes, profile, size, mirror)
-    light = _first_light(seen, prepared, model, prior)
+    light = _first_light(modes, prepared, model, len(seen.faces))
     faces = len(seen.faces)
     shares = np.broadcast_to(model.glare_share, (len(prior), faces, len(model.glare_share)))
     for _ in range(EM_STEPS):
@@ -263,20 +283,24 @@ def read_stickers(
         keep = evidence > evidence.max() - 3.0 * KEEP_NATS
         if not keep.all():
             joint, prior, light, scores = joint[keep], prior[keep], light.chosen(keep), scores.chosen(keep)
-            modes = _Modes(modes.tops[keep], modes.colours[keep], modes.log_start[keep])
+            modes = modes.chosen(keep)
         responsibility = np.exp(joint - log_sum(joint)[..., None])
         light = _update(seen, prepared, model, responsibility, scores, light.cell_mean)
         shares = face_variants(model, seen.face_of, responsibility, scores.share, faces)
     return _decode_modes(samples, profile, seen, prepared, modes, light, shares, front, mirror)
 
 
-def _first_light(seen: _Seen, prepared: Prepared, model: ColourModel, prior: Floats) -> LightFit:
+def _first_light(modes: _Modes, prepared: Prepared, model: ColourModel, faces: int) -> LightFit:
     """Light of each mode from the groups whose colour it knows."""
-    parts = []
-    for known in prior == 0.0:
-        labels = np.where(known.any(axis=1), known.argmax(axis=1), -1)
-        parts.append(group_information(model, seen.features, seen.face_of, labels, len(seen.faces)))
-    return posterior(prepared, np.stack([p[0] for p in parts]), np.stack([p[1] for p in parts]))
+    count = len(modes.tops)
+    told, pull = np.zeros((count, faces, 6, 3, 3)), np.zeros((count, faces, 6, 3))
+    for s, top in enumerate(modes.tops):
+        own = modes.groups[int(top)]
+        labels = modes.colours[s, own.faces]
+        cov = model.sticker_cov[labels] + own.scatter_var[:, :, None] * np.eye(3)
+        told[s, own.index, labels] = inverse_and_log_det(cov)[0]
+        pull[s, own.index, labels] = (told[s, own.index, labels] @ own.centre[..., None])[..., 0]
+    return posterior(prepared, told, pull)
 
 
 def _decode_modes(
