@@ -96,6 +96,12 @@ def _fill(column: _Column, answer: Answer, unit: int) -> None:
         how = Lettering(round(unit * (1.3 if rank == 0 else 0.95)), BOLD if rank == 0 else REGULAR, INK)
         column.text(turns_from_here(sequence), how, gap=0.05 if rank == 0 else 0.5)
         column.text(f"{sequence.length} OBTM, {sequence.etm} ETM", quiet)
+        if rank == 0 and sequence.proof:
+            column.text(sequence.proof, Lettering(round(unit * 0.8), REGULAR, QUIET))
+    if answer.permutation is not None:
+        after = answer.permutation
+        column.rule(unit)
+        column.text(f"Then: permutation {after.code}, {percent(after.probability)}", quiet, gap=0.4)
     if _has_corrections(answer):
         column.rule(unit)
         column.text(
