@@ -9,11 +9,10 @@ The outcome depends on nothing but the code and models/data/cores.toml and effor
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from models.cases import CASE_LIST
-from models.effort import load_effort
 from models.permutation import PERMUTATION_CASES, SOLVED_CODE
 from models.search import NO_CORE, Core, Found, Result, all_odd_codes, core_variants, find
 from models.sequences import read_cores, write_block
@@ -43,7 +42,8 @@ def _take(kept: Kept, result: Result, most: int, note: str = "") -> None:
             rows[text] = found, proof
 
 
-def _write(folder: Path, part: str, kept: Kept) -> Path:
+def write_part(folder: Path, part: str, kept: Kept) -> Path:
+    """Write one part's file; the text is the same for the same sequences."""
     path = folder / f"sequences-{part}.toml"
     blocks = [_HEADER.format(part=part)]
     for code, rows in kept.items():
@@ -108,16 +108,22 @@ def build_small() -> Kept:
     return kept
 
 
+PARTS: dict[str, Callable[[], Kept]] = {
+    "odd": build_odd,
+    "even": build_even,
+    "small": build_small,
+    "permutation": build_permutation,
+}
+
+
 def main(arguments: Sequence[str]) -> None:
     """Write the parts asked for into models/data."""
     folder = Path(__file__).parent / "data"
-    load_effort()
-    parts = {"odd": build_odd, "even": build_even, "small": build_small, "permutation": build_permutation}
-    for part in arguments or list(parts):
-        if part not in parts:
-            raise SystemExit(f"unknown part {part!r}; choose from {', '.join(parts)}")
-        kept = parts[part]()
-        path = _write(folder, part, kept)
+    for part in arguments or list(PARTS):
+        if part not in PARTS:
+            raise SystemExit(f"unknown part {part!r}; choose from {', '.join(PARTS)}")
+        kept = PARTS[part]()
+        path = write_part(folder, part, kept)
         print(f"{path.name}: {len(kept)} codes, {sum(map(len, kept.values()))} sequences")
 
 

@@ -189,7 +189,7 @@ def write_block(code: str, turns: str, *, source: str = "", proof: str = "", cor
 
 def _quoted(value: str) -> str:
     escaped = value.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
+    return '"' + "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}" for c in escaped) + '"'
 
 
 def built_in_texts() -> Iterator[tuple[str, str]]:

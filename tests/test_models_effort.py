@@ -1,0 +1,97 @@
+"""The effort model: what must hold whatever the weights are, and the user's own weights."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from models.effort import EffortError, EffortModel, hand_of, load_effort, place_of
+from models.notation import Moves, Turn, parse_moves
+
+turns = st.builds(
+    lambda base, quarters, depth: Turn(base, quarters, depth if base in "URFDLB" else 1),
+    st.sampled_from("URFDLBMESxyz"),
+    st.integers(1, 3),
+    st.integers(1, 3),
+)
+sequences = st.lists(turns, max_size=14).map(lambda listed: Moves(tuple(listed)))
+MODEL = load_effort()
+
+
+def effort(text: str, model: EffortModel = MODEL) -> float:
+    return model.effort(parse_moves(text))
+
+
+@given(sequences)
+def test_a_mirror_swaps_the_hands(moves: Moves) -> None:
+    assert MODEL.swapped().effort(moves.mirrored()) == pytest.approx(MODEL.effort(moves))
+
+
+@given(sequences, sequences)
+def test_joining_adds_up_but_for_the_seam(first: Moves, second: Moves) -> None:
+    seam = MODEL.pair_cost(first[-1], second[0]) if first and second else 0.0
+    whole = MODEL.effort(first + second)
+    assert whole == pytest.approx(MODEL.effort(first) + MODEL.effort(second) + seam)
+
+
+@given(sequences)
+def test_no_turn_is_free(moves: Moves) -> None:
+    assert MODEL.effort(moves) >= 0.5 * len(moves)
+    assert MODEL.effort(moves + parse_moves("B")) > MODEL.effort(moves)
+
+
+def test_the_hand_finds_some_things_easier_than_others() -> None:
+    assert effort("R U R' U'") < effort("R F R' F'") < effort("R B R' B'")
+    assert effort("R U R' U'") < effort("L' U' L U"), "the right hand is the stronger one"
+    assert effort("L' U' L U", MODEL.swapped()) == pytest.approx(effort("R U R' U'"))
+    assert effort("R U2 R'") > effort("R U R'")
+    assert effort("Rw U R'") > effort("R U R'")
+    assert effort("3Rw") > effort("Rw") > effort("R")
+    assert effort("R y R") > effort("R U R") + 0.3, "taking the cube anew costs"
+    assert effort("R L") > effort("R") + effort("L"), "so does changing the grip"
+    assert effort("R2 U2") > effort("R2") + effort("U2") - 1e-9
+    assert effort("x") < effort("y")
+
+
+def test_places_and_hands() -> None:
+    assert [place_of(t) for t in parse_moves("R Lw U F D B M 2R x")] == [
+        "side", "side", "top", "front", "bottom", "back", "middle", "middle", "rotation",
+    ]  # fmt: skip
+    assert [hand_of(t) for t in parse_moves("R L U U' U2 2L")] == [
+        "right",
+        "left",
+        "right",
+        "left",
+        "both",
+        "left",
+    ]
+
+
+def test_own_weights_take_the_place_of_the_built_in_ones(tmp_path: Path) -> None:
+    own = tmp_path / "effort.toml"
+    own.write_text("[turn]\nback = 0.5\n[regrip]\nback-top = 0.0\n")
+    model = load_effort(own)
+    assert effort("B", model) < effort("B")
+    assert effort("R", model) == effort("R")
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("[turn]\nbeck = 1\n", "beck"),
+        ("[turns]\nback = 1\n", "turns"),
+        ("[turn]\nback = 'much'\n", "number"),
+        ("[turn]\nback = 1e9\n", "number"),
+        ("[turn\n", "cannot be read"),
+        ("[regrip]\nback-nowhere = 1\n", "back-nowhere"),
+    ],
+)
+def test_weights_that_make_no_sense_are_named(tmp_path: Path, text: str, word: str) -> None:
+    own = tmp_path / "effort.toml"
+    own.write_text(text)
+    with pytest.raises(EffortError, match=word) as caught:
+        load_effort(own)
+    assert str(own) in str(caught.value) and "\n" not in str(caught.value).strip()

@@ -1,0 +1,257 @@
+"""The library: what it must hold, every entry executed anew, bad entries, the cache, suggestions."""
+
+from __future__ import annotations
+
+import json
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sympy.combinatorics import Permutation
+
+from models.cases import CASE_LIST, CASES, case_of
+from models.cube import Cube, moves_permutation, order
+from models.layer import LastLayer, legal_mask
+from models.library import Library, load_library
+from models.notation import parse_moves
+from models.permutation import PERMUTATION_CASES, SOLVED_CODE, permutation_codes_for, permutation_of
+from models.sequences import Entry, read_cores, read_entries, widened, write_block
+
+FLIP_ONE = read_cores()["flip-one"]
+
+
+@lru_cache(maxsize=1)
+def library() -> Library:
+    return load_library()
+
+
+def test_nothing_built_in_is_left_out() -> None:
+    assert library().bad == ()
+    assert len(library().entries) > 700
+
+
+def test_every_case_and_class_has_its_sequences() -> None:
+    """27 e1 and 27 e3 with three or more each, the 57 others, the 21 letters and the 22 with parity."""
+    odd = [c.code for c in CASE_LIST if c.edges in ("e1", "e3")]
+    even = [c.code for c in CASE_LIST if c.edges not in ("e1", "e3") and not c.is_oriented]
+    assert (len(odd), len(even)) == (54, 57)
+    for code in odd:
+        assert sum({4, 6} <= set(entry.sizes) for entry in library().of(code)) >= 3, code
+    for code in even:
+        assert any(set(range(3, 8)) <= set(entry.sizes) for entry in library().of(code)), code
+    for code in permutation_codes_for(4):
+        if code != SOLVED_CODE:
+            assert any(4 in entry.sizes for entry in library().of(code)), code
+            if not PERMUTATION_CASES[code].parity:
+                assert any(3 in entry.sizes for entry in library().of(code)), code
+    for case in CASE_LIST:
+        if case.occurs_on(2) and not case.is_oriented:
+            assert any(2 in entry.sizes for entry in library().of(case.code)), case.code
+
+
+def test_each_odd_case_has_one_with_only_r_u_f_round_the_core() -> None:
+    variants = {FLIP_ONE, FLIP_ONE.inverse(), FLIP_ONE.mirrored(), FLIP_ONE.mirrored().inverse()}
+    for case in CASE_LIST:
+        if case.edges in ("e1", "e3"):
+            assert any(
+                set("".join(t.base for t in rest)) <= set("RUF")
+                for entry in library().of(case.code)
+                for rest in _around(parse_moves(entry.turns), variants)
+            ), case.code
+
+
+def _around(moves: object, cores: set[object]) -> list[object]:
+    """Setup and finish together, for each core that stands whole inside the sequence."""
+    out = []
+    for core in cores:
+        for start in range(len(moves) - len(core) + 1):  # type: ignore[arg-type]
+            if moves[start : start + len(core)] == core:  # type: ignore[index,arg-type]
+                out.append(moves[:start] + moves[start + len(core) :])  # type: ignore[index,arg-type]
+    return out
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_every_entry_does_what_it_says(part: int) -> None:
+    """Executed on coloured stickers from the case itself, with none of the library's own checks."""
+    for entry in library().entries[part::4]:
+        size = entry.sizes[0]
+        moves = widened(parse_moves(entry.turns), size)
+        if entry.code in CASES:
+            case = CASES[entry.code]
+            flip = case.flip_at(entry.angle) if size > 2 else ()
+            home = (0, 1, 2, 3) if size > 2 else ()
+            start = LastLayer(size, (0, 1, 2, 3), case.twist_at(entry.angle), home, flip)
+            after = Cube.from_facelets(start.facelets()).apply(moves).facelets()
+            assert (after[0] == 0).all(), f"{entry.file}:{entry.line}"
+        else:
+            start = PERMUTATION_CASES[entry.code].state(size).turned(entry.angle)
+            options = [start.after_top(k) for k in range(4)]
+            after = np.stack([Cube.from_facelets(o.facelets()).apply(moves).facelets() for o in options])
+        below = after.reshape(-1, 6, size, size)
+        for face in range(1, 6):
+            rows = below[:, face, 1:] if face != 3 else below[:, face]
+            assert (rows == face).all(), f"{entry.file}:{entry.line}"
+        if entry.code not in CASES:
+            # one of the four last turns of the top must solve it: every side's top row in one colour
+            rows = below[:, [1, 2, 4, 5], 0]
+            assert (rows == rows[..., :1]).all(axis=(1, 2)).any(), f"{entry.file}:{entry.line}"
+
+
+def test_sequences_repeated_their_order_do_nothing() -> None:
+    """The order of each is sympy's (fact of the trade: repeated so often, the cube is as before)."""
+    for entry in library().entries[::60]:
+        size = entry.sizes[0]
+        permutation = moves_permutation(widened(parse_moves(entry.turns), size), size)
+        expected = Permutation(permutation.tolist()).order()
+        assert order(permutation) == expected
+        whole = moves_permutation(widened(parse_moves(entry.turns), size) * expected, size)
+        assert (whole == np.arange(len(whole))).all()
+
+
+@st.composite
+def states(draw: st.DrawFn) -> LastLayer:
+    size = draw(st.integers(2, 7))
+    legal = np.argwhere(legal_mask(size))
+    corner, edge = legal[draw(st.integers(0, len(legal) - 1))].tolist()
+    state = LastLayer.from_indices(size, corner, edge)
+    if draw(st.booleans()):
+        return LastLayer(size, state.corners, (0,) * 4, state.edges, (0,) * len(state.edges))
+    return state
+
+
+@settings(max_examples=60, deadline=None)
+@given(states())
+def test_every_suggestion_does_what_it_should_from_that_state(state: LastLayer) -> None:
+    size = state.size
+    found = library().suggest(state, size)
+    solved = any(state.after_top(k) == LastLayer.solved(size) for k in range(4))
+    if not state.is_oriented:
+        assert found, "every case of every size has a sequence"
+    elif not solved:
+        assert found, "and so has every permutation"
+    for one in found:
+        cube = Cube.from_facelets(state.facelets()).apply(f"{one.first} {one.turns}")
+        after = LastLayer.from_facelets(cube.facelets())
+        assert after.is_oriented
+        assert not state.is_oriented or after == LastLayer.solved(size)
+        moves = parse_moves(one.turns)
+        assert (one.length, one.etm) == (moves.obtm, moves.etm)
+        assert one.first in ("", "U", "U2", "U'")
+        assert set(one.to_json_dict()) == {"turns", "first", "length", "etm", "effort", "source", "proof"}
+    assert [s.effort for s in found] == sorted(s.effort for s in found)
+
+
+def test_proofs_say_what_was_searched() -> None:
+    for code in ("e1-sune-left", "e0-h"):
+        first = library().of(code)[0]
+        assert first.proof.startswith("shortest: ") and "searched exhaustively" in first.proof
+
+
+# --- files ---
+
+GOOD = write_block("e0-sune", "R U R' U R U2 R'", source="yours")
+
+
+def test_bad_entries_are_reported_with_their_line_and_the_good_ones_kept(tmp_path: Path) -> None:
+    text = (
+        "# my own\n\n"
+        + GOOD  # line 3
+        + '[[sequence]]\ncode = "e0-sune"\nturns = "R U R\'"\n\n'  # line 8: breaks a pair
+        + '[[sequence]]\ncode = "e0-antisune"\nturns = "R U R\' U R U2 R\'"\n\n'  # line 12: another case
+        + '[[sequence]]\ncode = "e9-what"\nturns = "R"\n\n'  # line 16
+        + '[[sequence]]\ncode = "e0-sune\n\n'  # line 20: no TOML
+        + '[[sequence]]\ncode = "e0-sune"\nturns = "R Q"\n\n'  # line 23
+        + '[[sequence]]\ncode = "e0-sune"\nturns = 5\n\n'  # line 27
+        + '[[sequence]]\ncode = "e0-sune"\nturns = "R U2 R\' U\' R U\' R\'"\nspeed = "fast"\n\n'  # line 31
+        + GOOD.replace("R U R' U R U2 R'", "y R U R' U R U2 R' y'")  # line 36
+    )
+    path = tmp_path / "library.toml"
+    path.write_text(text)
+    found = load_library([path], built_in=False)
+    assert [entry.line for entry in found.entries] == [3, 36]
+    assert [(bad.file, bad.line) for bad in found.bad] == [
+        (str(path), line) for line in (8, 12, 16, 20, 23, 27, 31)
+    ]
+    for bad in found.bad:
+        assert "\n" not in str(bad) and str(bad).startswith(f"{path}:{bad.line}: ")
+    assert "e0-sune" in found.bad[1].reason and "speed" in found.bad[-1].reason
+
+
+def test_a_file_that_is_no_text_is_reported(tmp_path: Path) -> None:
+    path = tmp_path / "library.toml"
+    path.write_bytes(b"\xff\xfe\x00")
+    found = load_library([path, tmp_path / "missing.toml"], built_in=False)
+    assert found.entries == () and "UTF-8" in found.bad[0].reason
+
+
+def test_the_cache_is_used_renewed_and_never_believed_when_damaged(tmp_path: Path) -> None:
+    path, cache = tmp_path / "library.toml", tmp_path / "cache"
+    path.write_text(GOOD)
+    fresh = load_library([path], built_in=False, cache_folder=cache)
+    (kept,) = cache.iterdir()
+    assert load_library([path], built_in=False, cache_folder=cache).entries == fresh.entries
+    data = json.loads(kept.read_text())
+    data["good"][0]["source"] = "from the cache"
+    kept.write_text(json.dumps(data))
+    assert load_library([path], built_in=False, cache_folder=cache).entries[0].source == "from the cache"
+    for damage in ("", "{", '{"good": [{"code": 1}], "bad": []}', "[]"):
+        kept.write_text(damage)
+        assert load_library([path], built_in=False, cache_folder=cache).entries == fresh.entries
+    path.write_text(GOOD + write_block("e0-antisune", "R U2 R' U' R U' R'"))
+    assert len(load_library([path], built_in=False, cache_folder=cache).entries) == 2
+    unwritable = tmp_path / "file"
+    unwritable.write_text("")
+    assert load_library([path], built_in=False, cache_folder=unwritable).bad == ()
+
+
+def test_the_users_own_come_first_and_hidden_ones_not_at_all(tmp_path: Path) -> None:
+    path = tmp_path / "library.toml"
+    clumsy = "B' U2 B U B' U B B2 B2"
+    state = LastLayer.after(clumsy, 4).inverse()
+    code = case_of(state)[0].code
+    path.write_text(write_block(code, clumsy, source="yours"))
+    built_in = library().suggest(state, 4)
+    hidden = {(code, built_in[0].turns)}
+    own = load_library([path], hidden=hidden)
+    found = own.suggest(state, 4)
+    assert found[0].source == "yours"
+    assert built_in[0].turns not in {s.turns for s in found}
+
+
+@given(st.text(alphabet=st.characters(blacklist_categories=("Cs",)), max_size=40))
+def test_what_is_written_is_read_back(note: str) -> None:
+    good, bad = read_entries(write_block("e0-sune", "R U R' U R U2 R'", source=note, proof=note), "it")
+    assert bad == [] and isinstance(good[0], Entry)
+    assert (good[0].source, good[0].proof, good[0].line) == (note, note, 1)
+
+
+def test_the_small_part_is_what_its_command_makes(tmp_path: Path) -> None:
+    from importlib import resources
+
+    from models.library_build import build_small, write_part
+
+    path = write_part(tmp_path, "small", build_small())
+    built_in = resources.files("models").joinpath("data/sequences-small.toml").read_text(encoding="utf-8")
+    assert path.read_text(encoding="utf-8") == built_in
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("part", ["odd", "permutation", "even"])
+def test_the_other_parts_are_what_their_command_makes(part: str, tmp_path: Path) -> None:
+    from importlib import resources
+
+    from models.library_build import PARTS, write_part
+
+    path = write_part(tmp_path, part, PARTS[part]())
+    built_in = resources.files("models").joinpath(f"data/sequences-{part}.toml").read_text(encoding="utf-8")
+    assert path.read_text(encoding="utf-8") == built_in
+
+
+def test_letters_are_solved_not_only_oriented() -> None:
+    state = PERMUTATION_CASES["Y"].state(5)
+    best = library().suggest(state, 5)[0]
+    assert permutation_of(state)[0] == "Y"
+    assert state.then(LastLayer.after(f"{best.first} {best.turns}", 5)) == LastLayer.solved(5)
