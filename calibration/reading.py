@@ -40,8 +40,10 @@ Ints = NDArray[np.intp]
 MAX_MODES = 6
 #: Modes this many nats below the best are given up, at the start and once stickers have spoken.
 START_NATS = 14.0
+GIVE_UP_NATS = (27.0, 18.0)  # one for each EM step before the decoder
 KEEP_NATS = 9.0
-EM_STEPS = 2
+#: Where the decoder moves no sticker's colour by more than this probability, its first answer stands.
+SETTLED_SHARE = 0.05
 #: Standard deviation of a pixel average in linear light, from noise and JPEG, at full coverage.
 PIXEL_NOISE = 0.004
 #: How much of the spread within a sticker stays in its average (texture, glare edges, neighbours).
@@ -276,18 +278,18 @@ def read_stickers(
     light = _first_light(modes, prepared, model, len(seen.faces))
     faces = len(seen.faces)
     shares = np.broadcast_to(model.glare_share, (len(prior), faces, len(model.glare_share)))
-    for _ in range(EM_STEPS):
+    for give_up in GIVE_UP_NATS:
         scores = _score(seen, model, light, shares)
         joint = prior + scores.loglik
         evidence = log_sum(joint).sum(axis=1) + light.log_occam
-        keep = evidence > evidence.max() - 3.0 * KEEP_NATS
+        keep = evidence > evidence.max() - give_up
         if not keep.all():
             joint, prior, light, scores = joint[keep], prior[keep], light.chosen(keep), scores.chosen(keep)
             modes = modes.chosen(keep)
         responsibility = np.exp(joint - log_sum(joint)[..., None])
         light = _update(seen, prepared, model, responsibility, scores, light.cell_mean)
         shares = face_variants(model, seen.face_of, responsibility, scores.share, faces)
-    return _decode_modes(samples, profile, seen, prepared, modes, light, shares, front, mirror)
+    return _decode_modes(samples, profile, seen, prepared, modes, light, shares, prior, front, mirror)
 
 
 def _first_light(modes: _Modes, prepared: Prepared, model: ColourModel, faces: int) -> LightFit:
@@ -311,6 +313,7 @@ def _decode_modes(
     modes: _Modes,
     light: LightFit,
     shares: Floats,
+    prior: Floats,
     front: int,
     mirror: bool,
 ) -> Reading:
@@ -331,12 +334,16 @@ def _decode_modes(
     weight = np.array([p.log_evidence for p in first]) + light.log_occam / model.temperature
     keep = np.flatnonzero(weight > weight.max() - KEEP_NATS)
     marginals = np.stack([first[s].marginals.reshape(-1, 6)[seen.place] for s in keep])
+    joint = (prior + loglik)[keep]
+    by_itself = np.exp(joint - log_sum(joint)[..., None])
     light, scores = light.chosen(keep), scores.chosen(keep)
-    light = _update(seen, prepared, model, marginals, scores, light.cell_mean)
-    shares = face_variants(model, seen.face_of, marginals, scores.share, len(seen.faces))
-    scores = _score(seen, model, light, shares)
-    loglik = scores.loglik
-    final = [decoded(loglik[i], int(modes.tops[s])) for i, s in enumerate(keep)]
+    loglik, final = loglik[keep], [first[s] for s in keep]
+    if np.abs(marginals - by_itself).max() > SETTLED_SHARE:
+        light = _update(seen, prepared, model, marginals, scores, light.cell_mean)
+        shares = face_variants(model, seen.face_of, marginals, scores.share, len(seen.faces))
+        scores = _score(seen, model, light, shares)
+        loglik = scores.loglik
+        final = [decoded(loglik[i], int(modes.tops[s])) for i, s in enumerate(keep)]
     price = light.log_occam / model.temperature
     best = int(np.argmax([p.log_evidence + c for p, c in zip(final, price, strict=True)]))
     scored = tuple(
