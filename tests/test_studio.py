@@ -18,6 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.cube import moves_permutation
+from models.errors import LastlookError
 from models.layer import LastLayer
 from tests.studio import camera_model, clips, hand_mesh, light, mesh, motion, render, shades, state, truth
 from tests.studio.camera import Camera, front_face, look_at, undistort_scale
@@ -211,7 +212,8 @@ def test_negatives_are_what_they_say() -> None:
             assert shot.cube is None and not shot.others
         if shot.negative == "not_last_layer":
             assert shot.cube is not None and shot.layer is None
-            assert not state.is_last_layer(shot.cube.facelets)
+            whole = state.is_last_layer(shot.cube.facelets)
+            assert whole == (shot.negative_detail == "edge_split")
     assert kinds <= set(NEGATIVES) and len(kinds) > 1
 
 
@@ -223,6 +225,13 @@ def test_cubes_not_at_their_last_layer_are_not_and_proofs_of_it_are_proofs(seed:
     seen = rng.random((6, size, size)) < 0.7
     assert not state.is_last_layer(state.one_slot_out(rng, size))
     assert not state.evident_from_top(state.layer_facelets(state.random_layer(rng, size)), seen)
+    if size > 3:
+        split = state.edge_split(rng, size)
+        assert state.is_last_layer(split) and state.evident_from_top(split, np.ones_like(seen))
+        with pytest.raises(ValueError, match="edge"):
+            state.layer_from_facelets(split)
+        with pytest.raises(LastlookError):
+            LastLayer.from_facelets(split)
     scrambled = state.random_scramble(rng, size)
     counts = np.bincount(scrambled.ravel(), minlength=6)
     assert (counts == size * size).all()

@@ -20,6 +20,7 @@ from .light import KINDS, Lighting, draw_lighting
 from .mesh import rounded_box, sheet, turn_about
 from .state import (
     Layer,
+    edge_split,
     layer_facelets,
     one_slot_out,
     random_layer,
@@ -92,8 +93,11 @@ def draw_shot(seed: tuple[int, ...], wish: Wish) -> Shot:
     assert layer is not None
     facelets = layer_facelets(layer)
     if negative == "not_last_layer":
-        layer, detail = None, str(rng.choice(["scrambled", "one_slot_out"], p=(0.6, 0.4)))
-        facelets = random_scramble(rng, body.size) if detail == "scrambled" else one_slot_out(rng, body.size)
+        layer, part = None, rng.random()
+        split = body.size > 3 and part > 0.75
+        detail = "edge_split" if split else "scrambled" if part < 0.45 else "one_slot_out"
+        make = {"edge_split": edge_split, "scrambled": random_scramble, "one_slot_out": one_slot_out}
+        facelets = make[detail](rng, body.size)
     scheme = random_scheme(rng)
     body = marked(rng, body, facelets, scheme)
     actor: Actor | None = Actor(body, facelets, scheme, twist, pose, up_local)

@@ -209,8 +209,22 @@ def one_slot_out(rng: np.random.Generator, size: int) -> Facelets:
     return out
 
 
+def edge_split(rng: np.random.Generator, size: int) -> Facelets:
+    """A last layer in which two edges have exchanged a wing: their pieces do not belong together.
+
+    For sizes 4 and 5; the exchanged wings lie alike in their slots, so they keep their own handedness.
+    """
+    layer = random_layer(rng, size)
+    out = layer_facelets(layer)
+    first, second = (int(v) for v in rng.choice(4, 2, replace=False))
+    wing = int(rng.choice([0, size - 3]))
+    for a, b in zip(edge_places(size, first)[wing], edge_places(size, second)[wing], strict=True):
+        out[a], out[b] = out[b], out[a]
+    return out
+
+
 def is_last_layer(facelets: Facelets) -> bool:
-    """Whether everything below the top row of each side is solved."""
+    """Whether everything below the top row of each side is solved (edges of the last layer may be split)."""
     lower = facelets[[1, 2, 4, 5], 1:]
     homes = np.array([1, 2, 4, 5])[:, None, None]
     down = facelets[3]
@@ -221,7 +235,7 @@ def evident_from_top(facelets: Facelets, visible: NDArray[np.bool_]) -> bool:
     """Whether the visible stickers of the top layer alone prove that the cube is not at its last layer.
 
     `visible` is (6, n, n). Proofs looked for: a bottom-coloured sticker, a whole visible piece without the
-    top colour, top centres of two colours (size 4 and more).
+    top colour, an edge of pieces that do not belong together, top centres of two colours (size 4 and more).
     """
     n = facelets.shape[1]
     top_layer = np.zeros_like(visible)
@@ -234,6 +248,14 @@ def evident_from_top(facelets: Facelets, visible: NDArray[np.bool_]) -> bool:
     pieces += [list(pair) for s in range(4) for pair in edge_places(n, s)]
     for piece in pieces:
         if all(seen[p] for p in piece) and not any(facelets[p] == 0 for p in piece):
+            return True
+    for slot in range(4):
+        pairs = {
+            tuple(int(facelets[p]) for p in pair)
+            for pair in edge_places(n, slot)
+            if all(seen[p] for p in pair)
+        }
+        if len(pairs) > 1:
             return True
     if n > 3:
         centre = facelets[0, 1:-1, 1:-1][visible[0, 1:-1, 1:-1]]
