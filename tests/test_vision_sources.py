@@ -144,6 +144,13 @@ def test_alpha_is_laid_over_middle_grey(suffix: str) -> None:
     assert np.abs(read[50:].astype(int) - image[50:]).max() <= 2
 
 
+def test_a_turned_picture_with_alpha_stays_upright() -> None:
+    image = np.concatenate([upright(), np.full((96, 160, 1), 128, np.uint8)], axis=2)
+    for orientation in (3, 6):
+        read = decode_photo(png_with_exif(stored_for(image, orientation), orientation), name="x").image_bgr
+        assert (read == upright()).all()
+
+
 def test_alpha_of_all_zeros_was_never_meant() -> None:
     image = np.concatenate([upright(), np.zeros((96, 160, 1), np.uint8)], axis=2)
     assert (decode_photo(encoded(image, ".png"), name="x").image_bgr == upright()).all()

@@ -39,6 +39,17 @@ def read_header(data: bytes) -> Header | None:
     return None
 
 
+def may_have_alpha(kind: str, data: bytes) -> bool:
+    """Whether a file of this kind may hold an alpha channel; false is certain, true is not."""
+    if kind == "PNG":  # colour types 4 and 6, or a transparent colour
+        return data[25] in (4, 6) or b"tRNS" in data[:65536]
+    if kind == "WebP":  # a flag in the extended header, or the lossless format
+        return data[12:16] == b"VP8L" or (data[12:16] == b"VP8X" and bool(data[20] & 0x10))
+    if kind == "BMP":
+        return data[28] == 32
+    return kind in ("TIFF", "AVIF")
+
+
 def _jpeg(data: bytes) -> tuple[int, int]:
     at = 2
     while True:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError
-from vision.headers import Header, read_header
+from vision.headers import Header, may_have_alpha, read_header
 
 MAX_BYTES: Final = 256 * 1024 * 1024
 MAX_PIXELS: Final = 120_000_000
@@ -168,23 +168,26 @@ def _decode_with_opencv(data: bytes, name: str, kind: str, reduction: int) -> ND
     level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
     try:
         image = cv2.imdecode(packed, flags)
-        raw = None if kind == "JPEG" else cv2.imdecode(packed, cv2.IMREAD_UNCHANGED)
+        if image is None and kind == "TIFF":
+            image = _from_float(cv2.imdecode(packed, cv2.IMREAD_UNCHANGED))
+        elif image is not None and may_have_alpha(kind, data):
+            as_stored = cv2.imdecode(packed, flags | cv2.IMREAD_IGNORE_ORIENTATION)
+            if np.array_equal(image, as_stored):  # a turned picture with alpha is left without it
+                image = _over_grey(image, cv2.imdecode(packed, cv2.IMREAD_UNCHANGED))
     except cv2.error:
-        image = raw = None
+        image = None
     finally:
         cv2.utils.logging.setLogLevel(level)
-    if image is None and raw is not None:
-        image = _from_float(raw)
     if image is None:
         raise PictureError(
             f"{name}: this {kind} is cut short, damaged or of a rare sort; save it again as PNG"
         )
-    return _over_grey(image, raw)
+    return np.asarray(image, np.uint8)
 
 
-def _from_float(raw: NDArray[Any]) -> NDArray[np.uint8] | None:
+def _from_float(raw: NDArray[Any] | None) -> NDArray[np.uint8] | None:
     """A floating-point TIFF holds 0..1; anything else that only decodes unchanged is not for us."""
-    if raw.dtype.kind != "f" or raw.ndim not in (2, 3):
+    if raw is None or raw.dtype.kind != "f" or raw.ndim not in (2, 3):
         return None
     image = np.clip(np.nan_to_num(raw) * 255.0 + 0.5, 0, 255).astype(np.uint8)
     if image.ndim == 2 or image.shape[2] == 1:
