@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cases import case_of
-from models.cube import Cube, moves_permutation, rotation_moves, rotation_permutations
+from models.cube import Cube, invert, moves_permutation, rotation_moves, rotation_permutations
 from models.effort import EffortModel, load_effort
 from models.errors import LayerError
 from models.layer import LastLayer, corner_positions, edge_positions, has_edges
@@ -106,7 +106,9 @@ def _turned_back(after: NDArray[np.int64], size: int) -> tuple[str, NDArray[np.i
     options = after[rotation_permutations(size)]
     score = (options == home)[:, fixed].sum(axis=1)
     best = int(score.argmax()) if score.max() > score[0] else 0
-    return str(rotation_moves()[best].inverse()), options[best]
+    undone = invert(rotation_permutations(size)[best])
+    name = int(np.flatnonzero((rotation_permutations(size) == undone).all(axis=1))[0])
+    return str(rotation_moves()[name]), options[best]
 
 
 def _disturbed(after: NDArray[np.int64], size: int) -> list[str]:

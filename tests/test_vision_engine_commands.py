@@ -1,0 +1,232 @@
+"""find, check, case, cases and sequence as a user meets them: what is printed, written and returned."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from models.cases import CASES, codes_for
+from models.layer import LastLayer
+from models.sequences import solved_class
+from vision.cli import run
+from vision.diagram_text import diagram_cells
+
+
+@pytest.fixture(scope="module")
+def shared_cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("cache")
+
+
+@pytest.fixture(autouse=True)
+def own_folders(tmp_path: Path, shared_cache: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("LASTLOOK_DATA", str(tmp_path / "data"))
+    monkeypatch.setenv("LASTLOOK_CACHE", str(shared_cache))
+    return tmp_path
+
+
+def outcome(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    status = run(arguments)
+    out, err = capsys.readouterr()
+    return status, out, err
+
+
+def test_find_prints_what_it_proved_and_adds_to_the_library(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, _ = outcome(
+        capsys, "find", "e1-solved", "e0-sune", "par-solved-frlb", "--depth", "4", "--keep", "2", "--json",
+        "--add",
+    )  # fmt: skip
+    assert status == 0
+    found = {row["code"]: row for row in json.loads(out)}
+    assert set(found) == {"e1-solved", "e0-sune", "par-solved-frlb"}
+    for code, row in found.items():
+        assert row["complete"] and "searched exhaustively" in row["proof"]
+        for one in row["sequences"]:
+            from models.notation import parse_moves
+
+            assert solved_class(parse_moves(one["turns"]), 4)[0] == code
+    assert found["e1-solved"]["sequences"][0]["core"] == "flip-one"
+    status, out, _ = outcome(capsys, "sequence", "list")
+    assert status == 0 and len(out.splitlines()) == sum(len(row["sequences"]) for row in found.values())
+    assert all(line.split("\t")[0] in found for line in out.splitlines())
+
+
+def test_find_with_layers_cores_and_effort(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, _ = outcome(
+        capsys, "find", "e3-sune-left", "--turns", "R U F", "--depth", "5", "--by", "effort", "--mirrored",
+        "--inverted", "--angles", "--core", "flip-one", "--keep", "3",
+    )  # fmt: skip
+    assert status == 0
+    assert "e3-sune-left" in out and "effort" in out and "R U F" in out
+
+
+def test_find_nothing_is_status_4(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, err = outcome(capsys, "find", "e3-pi-back", "--depth", "1", "--turns", "R U")
+    assert status == 4 and "none within 1+1" in out and err == ""
+
+
+def test_find_all_is_filtered_by_edges(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, _ = outcome(
+        capsys, "find", "--all", "--edges", "e3", "--depth", "3", "--keep", "1", "--json"
+    )
+    assert status == 0
+    assert {row["code"] for row in json.loads(out)} == {c for c in codes_for(4) if CASES[c].edges == "e3"}
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["find"],
+        ["find", "e1-nowhere"],
+        ["find", "e1-sune-left", "--core", "R U R'"],
+        ["find", "e1-sune-left", "--core", "Q"],
+        ["find", "e1-sune-left", "--turns", "x"],
+        ["find", "e1-sune-left", "--depth", "8"],
+        ["find", "--all", "--edges", "e7"],
+        ["find", "e0-sune", "--edges", "e0"],
+        ["case", "e1-sune"],
+        ["case", "e1-sune-left", "--size", "3"],
+        ["case", "e1-sune-left", "--save", "case.txt"],
+        ["cases", "--corners", "lune"],
+        ["check", "R U Q"],
+        ["sequence", "add", "e1-nowhere", "R"],
+        ["sequence", "add", "e0-sune", "R U R'"],
+        ["sequence", "remove", "e0-sune", "R U R'"],
+        ["sequence", "import", "missing.txt"],
+    ],
+)
+def test_what_is_wrong_is_said_in_one_line(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, err = outcome(capsys, *arguments)
+    assert status in (1, 2) and out == ""
+    assert err.startswith("lastlook: ") and err.count("\n") == 1 and "should not have happened" not in err
+
+
+def test_check_says_what_is_solved_and_disturbed(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, _ = outcome(capsys, "check", "R U R' U R U2 R'", "--json")
+    found = json.loads(out)
+    assert status == 0
+    assert list(found) == [
+        "size", "solves", "from", "preserves", "disturbs", "twist", "flip", "obtm", "etm", "effort",
+    ]  # fmt: skip
+    assert (found["size"], found["solves"], found["preserves"]) == (4, "e0-sune", True)
+    status, out, _ = outcome(capsys, "check", "R U R'")
+    assert status == 0 and "breaks FR pair" in out
+    status, out, _ = outcome(capsys, "check", "Rw U2 Rw U2", "--size", "6", "--widen")
+    assert status == 0 and "3Rw U2 3Rw U2" in out
+
+
+def test_case_shows_cue_chance_relations_and_sequences(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, _ = outcome(capsys, "case", "e1-headlights-left")
+    assert status == 0
+    for angle in range(4):
+        assert CASES["e1-headlights-left"].cue_at(angle) in out
+    assert "2,304 of 248,832" in out and "e1-headlights-right" in out and "OBTM" in out
+    status, out, _ = outcome(capsys, "case", "e1-headlights-left", "--json")
+    found = json.loads(out)
+    assert found["states"] == 2304 and len(found["angles"]) == 4
+    for angle, row in enumerate(found["angles"]):
+        assert tuple(row["twist"]) == CASES["e1-headlights-left"].twist_at(angle)
+        for one in row["sequences"]:
+            home = (0, 1, 2, 3)
+            state = LastLayer(4, home, tuple(row["twist"]), home, tuple(row["flip"]))
+            assert state.then(LastLayer.after(f"{one['first']} {one['turns']}", 4)).is_oriented
+    assert found["carried_over"]
+
+
+@pytest.mark.parametrize(("code", "size"), [("e0-solved", 4), ("T", 3), ("par-solved-frlb", 4), ("e0-pi", 2)])
+def test_every_kind_of_case_can_be_shown(code: str, size: int, capsys: pytest.CaptureFixture[str]) -> None:
+    for extra in ([], ["--json"]):
+        status, out, err = outcome(capsys, "case", code, "--size", str(size), *extra)
+        assert status == 0 and code in out and err == ""
+
+
+def test_case_saves_its_diagram(own_folders: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    import cv2
+
+    for suffix in ("svg", "png"):
+        path = own_folders / f"case.{suffix}"
+        assert outcome(capsys, "case", "e3-t-back", "--save", str(path))[0] == 0
+        assert path.stat().st_size > 500
+    image = cv2.imread(str(own_folders / "case.png"))
+    assert image.shape == (480, 480, 3) and image.std() > 20
+    assert (own_folders / "case.svg").read_text().startswith("<svg ")
+
+
+def test_cases_are_listed_and_filtered(capsys: pytest.CaptureFixture[str]) -> None:
+    for size, count in ((2, 8), (3, 58), (4, 112)):
+        status, out, _ = outcome(capsys, "cases", "--size", str(size), "--json")
+        rows = json.loads(out)
+        assert status == 0 and len(rows) == count
+        assert sum(row["chance"] for row in rows) == pytest.approx(1)
+        assert all(row["sequences"] for row in rows if row["code"] != "e0-solved")
+    status, out, _ = outcome(capsys, "cases", "--edges", "e1", "--corners", "sune")
+    assert [line.split()[0] for line in out.splitlines()] == [
+        f"e1-sune-{where}" for where in ("front", "right", "back", "left")
+    ]
+    status, out, _ = outcome(capsys, "cases", "--permutations", "--json")
+    assert len(json.loads(out)) == 44
+
+
+def test_sequences_come_and_go(own_folders: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    mine = "L' U2 L U L' U L"
+    _, out, _ = outcome(capsys, "check", mine, "--json")
+    code = json.loads(out)["solves"]
+    assert outcome(capsys, "sequence", "add", code, mine)[0] == 0
+    assert "already" in outcome(capsys, "sequence", "add", code, mine)[1]
+    library = own_folders / "data" / "library.toml"
+    library.write_text(library.read_text().replace("[[sequence]]", "# a remark\n[[sequence]]", 1))
+    text = own_folders / "set.txt"
+    text.write_text(
+        "e0-wrong-label: F R U R' U' F'\nT\tR U R' U' R' F R2 U' R' U' R U R' F'  # the T\nR U\nZZ\n\n"
+    )
+    status, out, err = outcome(capsys, "sequence", "import", str(text))
+    assert status == 1 and out.startswith("2 added")
+    assert f"{text}:3: " in err and f"{text}:4: " in err
+    status, out, _ = outcome(capsys, "sequence", "list", "--json")
+    rows = json.loads(out)
+    assert [(row["code"], row["turns"]) for row in rows] == [
+        (code, mine),
+        ("e2o-headlights-right", "F R U R' U' F'"),
+        ("T", "R U R' U' R' F R2 U' R' U' R U R' F'"),
+    ]
+    saved = own_folders / "out.txt"
+    assert outcome(capsys, "sequence", "export", str(saved))[0] == 0
+    assert outcome(capsys, "sequence", "remove", code, mine)[0] == 0
+    assert "# a remark" in library.read_text() and mine not in library.read_text()
+    status, out, _ = outcome(capsys, "sequence", "import", str(saved))
+    assert status == 0 and out.startswith("1 added, 2 there already")
+
+
+def test_a_built_in_sequence_is_hidden_when_removed(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = outcome(capsys, "sequence", "list", "--all", "e0-sune", "--json")
+    turns = [row["turns"] for row in json.loads(out)]
+    assert outcome(capsys, "sequence", "remove", "e0-sune", turns[0])[0] == 0
+    _, out, _ = outcome(capsys, "sequence", "list", "--all", "e0-sune", "--json")
+    assert turns[0] not in [row["turns"] for row in json.loads(out)]
+
+
+def test_a_broken_file_of_the_users_own_is_reported_and_the_rest_works(
+    own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = own_folders / "data"
+    folder.mkdir()
+    (folder / "library.toml").write_text('[[sequence]]\ncode = "e0-sune"\nturns = "R"\n')
+    status, _, err = outcome(capsys, "sequence", "list")
+    assert status == 0 and "library.toml:1: " in err
+    assert outcome(capsys, "case", "e0-sune")[0] == 0
+    (folder / "effort.toml").write_text("[turn]\nside = 'x'\n")
+    status, _, err = outcome(capsys, "case", "e0-sune")
+    assert status == 1 and "effort.toml" in err
+
+
+def test_the_diagram_in_the_terminal_shows_where_the_top_colour_faces() -> None:
+    """Every piece is one moon: full on top, else the half towards the side that the name's rule says."""
+    for case in CASES.values():
+        for angle in range(4):
+            flat = [cell for row in diagram_cells(case.twist_at(angle), case.flip_at(angle)) for cell in row]
+            assert flat.count("●") == case.twist.count(0) + case.flip.count(0)
+            assert sum(flat.count(half) for half in "◐◑◒◓") == 8 - flat.count("●")
+    # headlights in front: both front corners and the flipped edge show the top colour in front
+    core = CASES["e1-headlights-front"]
+    assert diagram_cells(core.twist, core.flip)[2] == ["◒", "◒", "◒"]
