@@ -34,8 +34,10 @@ SURE: Final = 0.9
 COVERED: Final = 0.5
 DIFFERING: Final = 0.12
 """Share of a picture's stickers that may be labelled otherwise by the model of the other pictures."""
-USUAL_SCHEME_NATS: Final = 6.0
+OTHER_SCHEME_NATS: Final = 6.5
 """How much more evidence another scheme than the usual one must bring."""
+LIKELY_SCHEMES: Final = 10
+BROAD_NATS: Final = 3.0
 MAX_SCHEME_PICTURES: Final = 6
 NOVELTY: Final = (0.35, 0.25)
 """Standard deviations, log units, by which the colours of an unknown cube may be lighter, and of another hue,
@@ -57,7 +59,7 @@ class Shot:
 
 @dataclass(frozen=True, eq=False)
 class LabelledShot:
-    """A shot with its labels, colour index (6, n, n) or -1 where none is sure, and the reading behind them."""
+    """A shot with its labels (colour index (6, n, n), -1: none is sure) and the reading behind them."""
 
     shot: Shot
     labels: Ints
@@ -154,24 +156,60 @@ def problem_of(labelled: LabelledShot) -> str | None:
     return None
 
 
-def find_scheme(shots: Sequence[Shot], base: Profile) -> tuple[tuple[int, ...], bool]:
-    """The scheme that the pictures bear out, and whether they leave no other.
+def evidence_apart(shots: Sequence[Shot], profile: Profile, base: ColourModel) -> float:
+    """Log evidence of the pictures under the profile's scheme, each read with colours that the others teach.
 
-    The usual one is kept unless another explains the pictures clearly better.
+    Pictures of one cube explain each other under its own scheme best.
+    """
+
+    def guessed(shot: Shot, with_profile: Profile) -> LabelledShot:
+        reading = read_stickers(shot.samples, with_profile, mirror=False)
+        labels = reading.posterior.marginals.argmax(axis=-1).astype(np.intp)
+        labels[shot.samples.coverage <= COVERED] = -1
+        return LabelledShot(shot, labels, reading)
+
+    labelled = [guessed(shot, profile) for shot in shots]
+    fitted = profile.with_model(fit(labelled, base))
+    labelled = [guessed(shot, fitted) for shot in shots]
+    apart = 0.0
+    for i, one in enumerate(labelled):
+        others = fit([other for j, other in enumerate(labelled) if j != i], base)
+        apart += guessed(one.shot, profile.with_model(others)).reading.posterior.log_evidence
+    return float(apart)
+
+
+def find_scheme(shots: Sequence[Shot], base: Profile) -> tuple[tuple[int, ...], bool]:
+    """The colour scheme that the pictures bear out, and whether it stands clear of all others.
+
+    Two pictures of opposite corners fit several schemes whatever the colours are, so the usual one stands
+    unless three or more pictures speak against it by OTHER_SCHEME_NATS.
     """
     shown = [shot for shot in shots if len(shot.samples.visible_faces) >= 2][:MAX_SCHEME_PICTURES]
-    totals = []
+    if len(shown) < 3:
+        return SCHEME, True
+    first = []
     for scheme in all_schemes():
-        profile = replace(base, scheme=scheme)
-        total = 0.0
-        for shot in shown:
-            total += read_stickers(shot.samples, profile, mirror=False).posterior.log_evidence
-        totals.append(total)
-    scores = np.array(totals)
-    scores[0] += USUAL_SCHEME_NATS
-    best = int(scores.argmax())
-    second = float(np.sort(scores)[-2])
-    return all_schemes()[best], bool(scores[best] - second > 3.0)
+        readings = [read_stickers(shot.samples, replace(base, scheme=scheme), mirror=False) for shot in shown]
+        first.append(sum(reading.posterior.log_evidence for reading in readings))
+    likely = sorted({0, *np.argsort(-np.array(first))[:LIKELY_SCHEMES].tolist()})
+    apart = {i: evidence_apart(shown, replace(base, scheme=all_schemes()[i]), base.model) for i in likely}
+    apart[0] += OTHER_SCHEME_NATS
+    best = max(apart, key=lambda i: apart[i])
+    rivals = [value for i, value in apart.items() if i != best]
+    return all_schemes()[best], best == 0 or apart[best] - max(rivals) > 3.0
+
+
+def find_width(shots: Sequence[Shot], base: Profile) -> Profile:
+    """``base``, or its :func:`broadened` model where that explains unusual colours BROAD_NATS better."""
+
+    def evidence(profile: Profile) -> float:
+        readings = (
+            read_stickers(shot.samples, profile, mirror=False) for shot in shots[:MAX_SCHEME_PICTURES]
+        )
+        return float(sum(reading.posterior.log_evidence for reading in readings))
+
+    broad = base.with_model(broadened(base.model))
+    return broad if evidence(broad) > evidence(base) + BROAD_NATS else base
 
 
 def collect(
@@ -190,15 +228,14 @@ def collect(
     shows no last layer.
     """
     base = base or default_profile()
-    start = replace(base, name=name, model=broadened(base.model), samples=(), held_out={}, note="")
     warnings: list[str] = []
+    named = replace(base, name=name, samples=(), held_out={}, note="")
     if scheme is None:
         on_step("finding the colour scheme")
-        found, certain = find_scheme(shots, start)
-        if found != SCHEME and not certain:
-            warnings.append("the colour scheme is not certain; show the cube from more corners")
-        scheme = found
-    start = replace(start, scheme=tuple(scheme))
+        scheme, certain = find_scheme(shots, named)
+        if not certain:
+            warnings.append("the colour scheme is not certain; show more corners, or state it with --scheme")
+    start = find_width(shots, replace(named, scheme=tuple(scheme)))
     left_out: list[tuple[str, str]] = []
     kept: list[LabelledShot] = []
     on_step("labelling the stickers")
