@@ -146,14 +146,30 @@ def _first_and_turns(entry: Entry, state: LastLayer, size: int) -> tuple[Moves, 
         return _TURNS[quarters], moves
     effect = _effect(moves, size)
     best: tuple[Moves, Moves] | None = None
-    for before in range(4):
-        after = state.after_top(before).then(effect)
-        for last in range(4):
-            if after.after_top(last) == LastLayer.solved(size):
-                first, whole = _TURNS[before], (moves + _TURNS[last]).cancelled()
-                if best is None or len(first) + len(whole) < len(best[0]) + len(best[1]):
-                    best = first, whole
+    for before, (corners, edges) in enumerate(_turned_on_top(state)):
+        left = tuple(corners[i] for i in effect.corners), tuple(edges[i] for i in effect.edges)
+        last = _last_turns(size).get(left)
+        if last is not None:
+            first, whole = _TURNS[before], (moves + _TURNS[last]).cancelled()
+            if best is None or len(first) + len(whole) < len(best[0]) + len(best[1]):
+                best = first, whole
     return best
+
+
+_Order = tuple[tuple[int, ...], tuple[int, ...]]
+
+
+@lru_cache(maxsize=64)
+def _turned_on_top(state: LastLayer) -> tuple[_Order, ...]:
+    """Corners and edges after no, one, two and three turns of the top layer."""
+    return tuple((s.corners, s.edges) for s in map(state.after_top, range(4)))
+
+
+@lru_cache(maxsize=8)
+def _last_turns(size: int) -> dict[_Order, int]:
+    """Quarter turns of the top layer that solve an arrangement which is but turned."""
+    turned = _turned_on_top(LastLayer.solved(size))
+    return {order: -quarters % 4 for quarters, order in enumerate(turned)}
 
 
 @lru_cache(maxsize=16)
