@@ -171,8 +171,9 @@ def _decode_with_opencv(data: bytes, name: str, kind: str, reduction: int) -> ND
         if image is None and kind == "TIFF":
             image = _from_float(cv2.imdecode(packed, cv2.IMREAD_UNCHANGED))
         elif image is not None and may_have_alpha(kind, data):
+            # a picture that Exif turned is left without its alpha
             as_stored = cv2.imdecode(packed, flags | cv2.IMREAD_IGNORE_ORIENTATION)
-            if as_stored is not None and np.array_equal(image, as_stored):  # a turned picture with alpha is left without it
+            if as_stored is not None and np.array_equal(image, as_stored):
                 image = _over_grey(image, cv2.imdecode(packed, cv2.IMREAD_UNCHANGED))
     except cv2.error:
         image = None

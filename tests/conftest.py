@@ -1,0 +1,23 @@
+"""For all tests: nothing touches the user's own library, journal or profiles; no test depends on the clock."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+settings.register_profile("project", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("project")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Point the platform's data and cache folders (XDG Base Directory Specification) to an empty place."""
+    home = tempfile.mkdtemp(prefix="lastlook-tests-")
+    config.add_cleanup(lambda: shutil.rmtree(home, ignore_errors=True))
+    for name in [name for name in os.environ if name.startswith("LASTLOOK_")]:
+        del os.environ[name]
+    for kind in ("DATA", "CACHE", "STATE", "CONFIG"):
+        os.environ[f"XDG_{kind}_HOME"] = os.path.join(home, kind.lower())  # noqa: PTH118
