@@ -1,4 +1,4 @@
-"""For all tests: nothing touches the user's own library, journal or profiles; no test depends on the clock."""
+"""For all tests: nothing touches the user's own library, journal or profiles; none depends on the clock."""
 
 from __future__ import annotations
 
