@@ -104,9 +104,10 @@ def clip_scene(job: Job) -> tuple[Shot, Sway, Performance | None]:
         covered = any(item.name == "cover" for item in shot.stage.items)
         if not fits or covered or cube is None:
             continue
+        upright = float(shot.stage.camera.rotation[1] @ cube.rotation[:, 2]) < -0.12  # y runs down
         tall = np.ptp(np.array(quad_of(cube, shot.stage.camera)), axis=0).max() / wish.height
         low = 25 if turning else 38
-        if 0.18 < tall < 0.6 and low < shot.elevation_deg < 82 and "dim" not in shot.tags:
+        if 0.18 < tall < 0.6 and low < shot.elevation_deg < 82 and upright and "dim" not in shot.tags:
             break
     assert shot.cube is not None
     rng = np.random.default_rng((job.seed, 11, job.index))
