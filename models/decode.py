@@ -31,6 +31,7 @@ from models.decode_tables import (
     FLIPS,
     PERMUTATIONS,
     TWISTS,
+    StateTable,
     Tables,
     face_map,
     tables,
@@ -72,9 +73,9 @@ class Scored:
     edge_scores: FloatArray
 
 
-def _grouped(scores: FloatArray, states: FloatArray, shape: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
+def _grouped(scores: FloatArray, states: StateTable, shape: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
     """Normalised probabilities and log sums within the two parity groups."""
-    raw = (scores.reshape(len(scores), -1) @ states.T).reshape(len(scores), 2, -1)
+    raw = states.sums(scores).reshape(len(scores), 2, -1)
     top = raw.max(axis=2, keepdims=True)
     weights = np.exp(raw - top)
     total = weights.sum(axis=2, keepdims=True)
@@ -297,12 +298,12 @@ class Posterior:
             t = s.tables
             out[t.fixed_stickers, t.colours[h][t.fixed_faces]] += share
             weights = share * s.parity[h].sum(axis=1)[:, None, None] * s.corners[h]
-            pieces = (weights.ravel() @ CORNER_STATES)[:, None]
+            pieces = CORNER_STATES.spread(weights.ravel())[:, None]
             picked = np.broadcast_to(pieces, (48, 3)).ravel()
             out[t.corner_stickers.ravel()] += np.bincount(t.corner_pick[h].ravel(), picked, 72).reshape(12, 6)
             if n > 2:
                 weights = share * s.parity[h].sum(axis=0)[:, None, None] * s.edges[h]
-                pieces = (weights.ravel() @ (EVEN_EDGE_STATES if n % 2 else EDGE_STATES))[:, None]
+                pieces = (EVEN_EDGE_STATES if n % 2 else EDGE_STATES).spread(weights.ravel())[:, None]
                 picked = np.broadcast_to(pieces, (32, 2)).ravel()
                 sides = np.bincount(t.edge_pick[h].ravel(), picked, 48).reshape(4, 2, 1, 6)
                 out[t.edge_stickers] += sides

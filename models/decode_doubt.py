@@ -111,7 +111,8 @@ def _view_joint(s: Scored, h: int, face: int, order: IntArray, begins: IntArray)
             rows = slice(12 * parity, 12 * parity + 12)
             np.add.at(edge[parity], (look[rows], np.arange(flips)[None, :]), s.edges[h, parity])
     coupled = s.parity[h] @ edge.reshape(groups, -1)
-    joint = corner.reshape(2, -1).T @ coupled  # (look, twist) by (look, flip)
+    even, odd = corner.reshape(2, -1)
+    joint = even[:, None] * coupled[0] + odd[:, None] * coupled[1]  # (look, twist) by (look, flip)
     joint = joint.reshape(36, 27, 6, flips).transpose(0, 2, 1, 3).reshape(216, -1)
     by_case: FloatArray = np.add.reduceat(joint[:, order], begins, axis=1)
     return by_case
@@ -293,6 +294,5 @@ def alternatives(posterior: Posterior) -> dict[str, float]:
 
 def corner_evidence(s: Scored) -> FloatArray:
     """log p (H,) of the corner stickers alone, over the 648 corner states."""
-    scores = s.corner_scores.reshape(len(s.corner_scores), -1) @ CORNER_STATES.T
-    evidence: FloatArray = log_sum(scores) - np.log(648)
+    evidence: FloatArray = log_sum(CORNER_STATES.sums(s.corner_scores)) - np.log(648)
     return evidence

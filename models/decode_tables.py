@@ -38,24 +38,54 @@ TWISTS = tuple(t for t in product(range(3), repeat=4) if sum(t) % 3 == 0)
 FLIPS = tuple(sorted(product(range(2), repeat=4), key=lambda flips: sum(flips) % 2))
 
 
-def _one_hot(rows: list[list[int]], width: int) -> FloatArray:
-    table = np.zeros((len(rows), width))
-    for index, row in enumerate(rows):
-        table[index, row] = 1.0
-    table.setflags(write=False)
-    return table
+@dataclass(frozen=True, eq=False)
+class StateTable:
+    """All states of one kind of piece, as sums over slots 0 and 1 and over slots 2 and 3.
+
+    Scores (H, 4 slots, 4 pieces, ways) of ``ways`` ways round. ``first`` and ``second`` (states,) index the
+    pair sums; ``places`` (4, states) the flat (slot, piece, way) of each slot. No matrix product on purpose:
+    the library behind those starts threads, which cost more than the work is worth here.
+    """
+
+    ways: int
+    first: IntArray
+    second: IntArray
+    places: IntArray
+
+    def sums(self, scores: FloatArray) -> FloatArray:
+        """(H, states): score of each state, its four slots added."""
+        count = len(scores)
+        a, b, c, d = (scores[:, slot] for slot in range(4))
+        one = (a[:, :, :, None, None] + b[:, None, None, :, :]).reshape(count, -1)
+        two = (c[:, :, :, None, None] + d[:, None, None, :, :]).reshape(count, -1)
+        total: FloatArray = np.take(one, self.first, axis=1)
+        total += np.take(two, self.second, axis=1)
+        return total
+
+    def spread(self, weights: FloatArray) -> FloatArray:
+        """(slot, piece, way) flat: total weight of the states that have this piece this way in this slot."""
+        repeated = np.broadcast_to(weights, (4, len(weights))).ravel()
+        return np.bincount(self.places.ravel(), repeated, 16 * self.ways).astype(np.float64)
 
 
-# CORNER_STATES[s, slot * 12 + piece * 3 + twist] and EDGE_STATES[s, slot * 8 + piece * 2 + flip];
-# s = permutation * 27 + twist vector, and permutation * 16 + flip vector.
-CORNER_STATES = _one_hot(
-    [[i * 12 + p[i] * 3 + t[i] for i in range(4)] for p in PERMUTATIONS for t in TWISTS], 48
-)
-EDGE_STATES = _one_hot([[i * 8 + p[i] * 2 + f[i] for i in range(4)] for p in PERMUTATIONS for f in FLIPS], 32)
-# The same with an even number of flips only, as on odd sizes; 24 * 8 rows.
-EVEN_EDGE_STATES = _one_hot(
-    [[i * 8 + p[i] * 2 + f[i] for i in range(4)] for p in PERMUTATIONS for f in FLIPS[:8]], 32
-)
+def _state_table(vectors: tuple[tuple[int, ...], ...], ways: int) -> StateTable:
+    rows = [(p, v) for p in PERMUTATIONS for v in vectors]
+
+    def pair(a: int, b: int) -> list[int]:
+        return [((p[a] * ways + v[a]) * 4 + p[b]) * ways + v[b] for p, v in rows]
+
+    places = [[(slot * 4 + p[slot]) * ways + v[slot] for p, v in rows] for slot in range(4)]
+    arrays = [np.array(table, dtype=np.intp) for table in (pair(0, 1), pair(2, 3), places)]
+    for array in arrays:
+        array.setflags(write=False)
+    return StateTable(ways, *arrays)
+
+
+# States in order: permutation * 27 + twist vector; permutation * 16 + flip vector; the latter with an even
+# number of flips only, as on odd sizes: permutation * 8 + flip vector.
+CORNER_STATES = _state_table(TWISTS, 3)
+EDGE_STATES = _state_table(FLIPS, 2)
+EVEN_EDGE_STATES = _state_table(FLIPS[:8], 2)
 
 
 def corner_positions(size: int) -> tuple[tuple[tuple[int, int, int], ...], ...]:
