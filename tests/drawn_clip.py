@@ -84,14 +84,14 @@ class DrawnCube:
         turn = np.round(about(layers.axis, layers.angle_rad))
         out = np.full_like(self.facelets, -1)
         for centre, stickers in self.boxes:
-            moves = int(round((centre[layers.axis] + 0.5) * self.n - 0.5)) in layers.layers
+            moves = self.layer(centre, layers.axis) in layers.layers
             rotation = turn if moves else np.eye(3)
             for normal, colour in stickers:
                 at, out_normal = rotation @ centre, rotation @ normal
                 face = int(np.argmax(FACE_NORMALS @ out_normal))
                 flat = at + out_normal / (2 * self.n) - FACE_ORIGINS[face]
-                col = int(round(flat @ FACE_COLUMNS[face] * self.n - 0.5))
-                row = int(round(flat @ FACE_ROWS[face] * self.n - 0.5))
+                col = round(float(flat @ FACE_COLUMNS[face]) * self.n - 0.5)
+                row = round(float(flat @ FACE_ROWS[face]) * self.n - 0.5)
                 out[face, row, col] = colour
         return DrawnCube(out)
 
@@ -100,37 +100,48 @@ class DrawnCube:
         eye = pose.eye_xyz
         turn = about(turning.axis, turning.angle_rad) if turning else np.eye(3)
         half = 0.5 / self.n
-        shapes = []
+        distances, colours, corners = [], [], []
         for centre, stickers in self.boxes:
-            moves = turning is not None and int(round((centre[turning.axis] + 0.5) * self.n - 0.5)) in turning.layers
+            moves = turning is not None and self.layer(centre, turning.axis) in turning.layers
             rotation = turn if moves else np.eye(3)
             colour_of = {tuple(np.round(normal)): colour for normal, colour in stickers}
-            for normal in FACE_NORMALS:
+            for normal, across, down in _SIDES:
                 middle = rotation @ (centre + normal * half)
-                out_normal = rotation @ normal
-                if (eye - middle) @ out_normal <= 0:
+                if (eye - middle) @ (rotation @ normal) <= 0:
                     continue
-                across = np.array([[0, 1, 0], [0, 0, 1], [1, 0, 0]])[int(np.argmax(np.abs(normal)))]
-                down = np.cross(normal, across)
-                corners = [(-1, -1), (1, -1), (1, 1), (-1, 1)]
-                quads = []
+                flat = np.array([u * across + v * down for u, v in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
                 for size in (1.0, 0.84):
-                    points = np.array(
-                        [rotation @ (centre + (normal + size * (u * across + v * down)) * half) for u, v in corners]
-                    )
-                    quads.append((pose.project(points) * scale * 16).round().astype(np.int32))
-                shapes.append((float(np.linalg.norm(eye - rotation @ centre)), quads, colour_of.get(tuple(normal))))
-        light = None
-        for _, (outer, inner), colour in sorted(shapes, key=lambda shape: -shape[0]):
-            cv2.fillConvexPoly(canvas, outer, PLASTIC_BGR, cv2.LINE_8, 4)
-            if colour is not None:
-                light = COLOURS_BGR[NAMES[colour]]
-                cv2.fillConvexPoly(canvas, inner, light, cv2.LINE_8, 4)
+                    corners.append((centre + (normal + size * flat) * half) @ rotation.T)
+                distances.append(float(np.linalg.norm(eye - rotation @ centre)))
+                colours.append(colour_of.get(tuple(normal)))
+        flat_xy = pose.project(np.concatenate(corners)) * scale * 16
+        quads = flat_xy.round().astype(np.int32).reshape(-1, 2, 4, 2)
+        for k in np.argsort(-np.array(distances), kind="stable"):
+            cv2.fillConvexPoly(canvas, quads[k, 0], PLASTIC_BGR, cv2.LINE_8, 4)
+            if (colour := colours[k]) is not None:
+                cv2.fillConvexPoly(canvas, quads[k, 1], COLOURS_BGR[NAMES[colour]], cv2.LINE_8, 4)
+
+    def layer(self, centre: NDArray[np.float64], axis: int) -> int:
+        """The layer 0..n-1 along an axis in which a box lies."""
+        return round(float(centre[axis] + 0.5) * self.n - 0.5)
+
+
+_SIDES = [
+    (normal, across, np.cross(normal, across))
+    for normal in FACE_NORMALS
+    for across in [np.array([[0.0, 1, 0], [0, 0, 1], [1, 0, 0]])[int(np.argmax(np.abs(normal)))]]
+]
 
 
 def held_pose(
-    n: int, wh: tuple[int, int], *, azimuth_deg: float, elevation_deg: float, roll_deg: float = 0.0,
-    distance: float = 4.5, at_xy: tuple[float, float] = (0.5, 0.5),
+    n: int,
+    wh: tuple[int, int],
+    *,
+    azimuth_deg: float,
+    elevation_deg: float,
+    roll_deg: float = 0.0,
+    distance: float = 4.5,
+    at_xy: tuple[float, float] = (0.5, 0.5),
 ) -> CubePose:
     """The camera looks down at the cube by ``elevation_deg``, from ``azimuth_deg`` (0 F, 90 R);
     ``at_xy`` is the cube's place in the picture as a share of its width and height."""
@@ -139,9 +150,8 @@ def held_pose(
     turn = about(2, np.radians(roll_deg)) @ to_camera
     turn = turn @ about(0, np.radians(elevation_deg)) @ about(1, -np.radians(azimuth_deg))
     centre = (wh[0] / 2, wh[1] / 2)
-    place = np.array(
-        [(at_xy[0] * wh[0] - centre[0]) / focal * distance, (at_xy[1] * wh[1] - centre[1]) / focal * distance, distance]
-    )
+    aside, below = (at_xy[0] * wh[0] - centre[0]) / focal, (at_xy[1] * wh[1] - centre[1]) / focal
+    place = np.array([aside * distance, below * distance, distance])
     return CubePose(n, focal, centre, turn, place)
 
 
@@ -159,13 +169,20 @@ class DrawnFrame:
 def desk(wh: tuple[int, int], seed: int = 7) -> NDArray[np.uint8]:
     """A patterned background."""
     rng = np.random.default_rng(seed)
-    small = rng.integers(90, 170, (wh[1] // 24 + 1, wh[0] // 24 + 1, 3)).astype(np.uint8)
+    grey = rng.integers(90, 170, (wh[1] // 24 + 1, wh[0] // 24 + 1, 1))
+    small = np.clip(grey + rng.integers(-9, 10, (*grey.shape[:2], 3)), 0, 255).astype(np.uint8)
     return np.asarray(cv2.resize(small, wh, interpolation=cv2.INTER_CUBIC), np.uint8)
 
 
 def draw_frame(
-    cube: DrawnCube, pose: CubePose, background: NDArray[np.uint8], *, turning: Layers | None = None,
-    noise: float = 2.0, seed: int = 0, finger: bool = False,
+    cube: DrawnCube,
+    pose: CubePose,
+    background: NDArray[np.uint8],
+    *,
+    turning: Layers | None = None,
+    noise: float = 2.0,
+    seed: int = 0,
+    finger: bool = False,
 ) -> NDArray[np.uint8]:
     """One picture: drawn twice as large and averaged down, then camera noise."""
     height, width = background.shape[:2]
@@ -180,8 +197,13 @@ def draw_frame(
 
 
 def play(
-    cube: DrawnCube, poses: Sequence[CubePose], turns: Sequence[tuple[str, int, int]], wh: tuple[int, int],
-    *, noise: float = 2.0, finger: bool = False,
+    cube: DrawnCube,
+    poses: Sequence[CubePose],
+    turns: Sequence[tuple[str, int, int]],
+    wh: tuple[int, int],
+    *,
+    noise: float = 2.0,
+    finger: bool = False,
 ) -> Iterator[DrawnFrame]:
     """A clip over ``poses``; each of ``turns`` is (turn, frame at which it begins, frames it takes): in its
     first frame the layer stands still, in frame begin + frames it has arrived; in between the speed rises

@@ -12,8 +12,8 @@ from vision.pose import FACE_CENTRES, FACE_NORMALS, CubePose, cube_rotations
 from vision.sample import sample_stickers
 
 FRONTS: Final = ("near", "far", "left", "right")
-_HOLD: Final = 0.12
-"""A side must face the camera this much more (in cube edges) than the front so far to take its place."""
+_HOLD: Final = 0.85
+"""The front so far stays until it faces the camera less than this share of what the best side does."""
 
 
 def front_face(pose: CubePose, top: int, wanted: str | None, before: int | None = None) -> int:
@@ -29,12 +29,12 @@ def front_face(pose: CubePose, top: int, wanted: str | None, before: int | None 
     if max(facing[face] for face in sides) > 0:
         value = {face: float(facing[face]) for face in sides}
     else:
-        edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
-        value = {face: low[face] / edge_px for face in sides}
+        middle = float(np.mean(list(low.values())))
+        value = {face: low[face] - middle for face in sides}
     near = max(sides, key=lambda face: value[face])
     if before is not None:
         was_near = _stepped(top, before, wanted, back=True)
-        if was_near in value and value[was_near] > value[near] - _HOLD:
+        if was_near in value and value[was_near] > value[near] - (1 - _HOLD) * abs(value[near]):
             near = was_near
     return _stepped(top, near, wanted)
 

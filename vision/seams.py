@@ -80,7 +80,7 @@ def seat(
     centre_points = points[:, :, [5, 6]].mean(2).reshape(-1, 3)
     axis = np.tile(axes, len(faces))
     rotation, translation = pose.rotation, pose.translation
-    zoom = zoom and len(faces) > 1
+    zoom = zoom and len(faces) > 1 and n > 2
     start_lens = lens
     limit = np.array([work_bgr.shape[1] - 1, work_bgr.shape[0] - 1])
     spread = support = astray = 0.0
@@ -111,7 +111,9 @@ def seat(
         weighted = jacobian * weight[:, None]
         normal = weighted.T @ jacobian
         size = len(normal)
-        normal[np.diag_indices(size)] += 0.01 * np.diag(normal) + 1e-3 * np.trace(normal[:6, :6]) / 6
+        # two seams a face hold the middle of a 2x2x2 but hardly its corners: there the start counts more
+        hold = 0.1 if n == 2 else 1e-3
+        normal[np.diag_indices(size)] += 0.01 * np.diag(normal) + hold * np.trace(normal[:6, :6]) / 6
         step = np.linalg.solve(normal, weighted.T @ centre)
         rotation, translation = moved(rotation, translation, step[:6])
         if zoom:

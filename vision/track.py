@@ -18,9 +18,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.looks import FaceLook, compared, face_cosines, is_plausible, is_trusted, is_whole, lattice_points
 from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project, read_off
-from vision.pose import FACE_CENTRES, FACE_COLUMNS, FACE_NORMALS, FACE_ROWS, FACES, CubePose, face_points
-from vision.seams import Seated, seat
+from vision.pose import (
+    FACE_COLUMNS,
+    FACE_ROWS,
+    FACES,
+    VERTICES,
+    CubePose,
+    face_points,
+)
+from vision.seams import seat
 from vision.window import Image, Window
 
 Floats = NDArray[np.float32]
@@ -59,16 +67,6 @@ class Tracked:
     slice_explained: Floats
 
 
-@dataclass(eq=False)
-class _FaceLook:
-    """A face as it was when last seen well: colours (T, T, 3), their slopes along columns and rows, the
-    cosine at which it was seen."""
-
-    colours: Floats
-    slopes: Floats
-    cosine: float
-
-
 @dataclass(frozen=True, eq=False)
 class _Laid:
     """The kept looks laid over a frame; fields as in :class:`Tracked`."""
@@ -98,10 +96,10 @@ class Tracker:
         self._texel = 1.0 / side
         self._side = side
         self._few = np.flatnonzero((np.add.outer(np.arange(side), np.arange(side)) % 2 == 0).ravel())
-        self._looks: dict[int, _FaceLook] = {}
+        self._looks: dict[int, FaceLook] = {}
         layer_of = np.clip(np.floor((np.array(self._grid)[:, self._few] + 0.5) * n), 0, n - 1)
         self._layers = layer_of.astype(np.intp)
-        self._flow_points = _lattice_points(n)
+        self._flow_points = lattice_points(n)
         self._window = Window(pose, image_bgr.shape)
         self._frame = image_bgr
         self._work = self._window.cut(image_bgr)
@@ -126,7 +124,9 @@ class Tracker:
                 best = laid
             if best is not None and best.fit > 0.75:
                 break
-        if best is None or best.fit < LEAST_FIT or not _plausible(best.pose):
+        if best is None or best.fit < LEAST_FIT:
+            best = self._settle(work, self._shifted(work))
+        if best is None or best.fit < LEAST_FIT or not is_plausible(best.pose):
             return None
         pose, fit, misfit = best.pose, best.fit, best.misfit
         self.pose, self._frame, self._work = pose, image_bgr, work
@@ -137,7 +137,7 @@ class Tracker:
             self._looks.clear()
         self._capture(self.pose, refresh=fit > 0.8)
         return Tracked(
-            self.pose, fit, misfit, _is_whole(self.pose, image_bgr.shape), best.turns, best.explained
+            self.pose, fit, misfit, is_whole(self.pose, image_bgr.shape), best.turns, best.explained
         )
 
     def renew(self, pose: CubePose | None = None) -> None:
@@ -150,7 +150,7 @@ class Tracker:
                 return
             self._work = self._window.cut(self._frame)
         seated = seat(self._work, self._window.lens(self.pose), self.pose, zoom=True)
-        if seated is not None and _trusted(seated):
+        if seated is not None and is_trusted(seated):
             self.pose = seated.pose
         self._looks.clear()
         self._capture(self.pose, refresh=True)
@@ -160,7 +160,7 @@ class Tracker:
         if not self._window.usable:
             return False
         seated = seat(self._work, self._window.lens(self.pose), self.pose, rounds=1)
-        return seated is not None and _trusted(seated) and seated.astray < MOST_ASTRAY
+        return seated is not None and is_trusted(seated) and seated.astray < MOST_ASTRAY
 
     def seam_score(self) -> float:
         """How well the last frame's seams lie where the pose has them, up to 1; to compare two poses."""
@@ -174,7 +174,7 @@ class Tracker:
         if np.nanmax(misfit, initial=0.0) > LEAST_TURN_MISFIT:
             return
         seated = seat(self._work, self._window.lens(self.pose), self.pose, rounds=1, zoom=True)
-        if seated is None or not _trusted(seated):
+        if seated is None or not is_trusted(seated):
             return
         zoomed = abs(seated.pose.focal_px / self.pose.focal_px - 1.0) > 0.02
         if stale or zoomed or seated.moved_cells > 0.03:
@@ -225,13 +225,29 @@ class Tracker:
             rotation, translation = moved(rotation, translation, step)
         return replace(pose, rotation=rotation, translation=translation)
 
+    def _shifted(self, work: Image) -> CubePose:
+        """The pose moved in the picture to where the cube's look of the frame before fits best: a last
+        resort for jumps that are too large for optical flow."""
+        pose = self.pose
+        lens = self._window.lens(pose)
+        outline = project(pose.rotation, pose.translation, VERTICES, lens) / 2
+        before, after = (cv2.resize(one, None, fx=0.5, fy=0.5) for one in (self._work, work))
+        low = np.clip(np.floor(outline.min(0)), 0, None).astype(int)
+        high = np.minimum(np.ceil(outline.max(0)), (before.shape[1], before.shape[0])).astype(int)
+        if (high - low < 6).any():
+            return pose
+        look = before[low[1] : high[1], low[0] : high[0]]
+        at = cv2.minMaxLoc(cv2.matchTemplate(after, look, cv2.TM_CCOEFF_NORMED))[3]
+        shift = (np.array(at) - low) * 2.0 * pose.translation[2] / lens.focal_px
+        return replace(pose, translation=pose.translation + np.array([shift[0], shift[1], 0.0]))
+
     # fine motion
 
     def _settle(self, work: Image, start: CubePose) -> _Laid | None:
         """Gauss-Newton from ``start``; None where too little of the cube can be compared."""
         n = start.size
         misfit = np.full((6, n, n), np.nan, np.float32)
-        cosines = _cosines(start)
+        cosines = face_cosines(start)
         faces = [face for face in self._looks if cosines[face] > 0.12]
         if not faces:
             return None
@@ -244,7 +260,7 @@ class Tracker:
         rows_per_motion = self._inverse_rows(rotation, translation, faces, points, lens)
         for _ in range(_STEPS):
             flat = project(rotation, translation, points, lens)
-            off, size, inside = _compared(soft, flat, kept)
+            off, size, inside = compared(soft, flat, kept)
             known = size[inside]
             if len(known) < 30:
                 return None
@@ -261,7 +277,7 @@ class Tracker:
         points = np.concatenate([self._grid[face] for face in faces])
         kept = np.stack([self._looks[face].colours.reshape(-1, 3) for face in faces])
         flat = project(rotation, translation, points, lens)
-        off, size, inside = _compared(soft, flat, kept)
+        off, size, inside = compared(soft, flat, kept)
         usual = float(np.sqrt(((kept - kept.mean((0, 1))) ** 2).sum(2).mean())) + 1e-6
         misfit[faces] = self._by_sticker(size / usual, inside, len(faces))
         area = np.repeat(np.maximum(cosines[faces], 0.05), self._side * self._side)
@@ -341,7 +357,7 @@ class Tracker:
     # the kept looks
 
     def _capture(self, pose: CubePose, *, refresh: bool) -> None:
-        cosines = _cosines(pose)
+        cosines = face_cosines(pose)
         wanted = [
             face
             for face in range(6)
@@ -365,54 +381,4 @@ class Tracker:
             colours = read_off(soft, flat).reshape(self._side, self._side, 3)
             by_row = np.gradient(colours, self._texel, axis=0)
             by_col = np.gradient(colours, self._texel, axis=1)
-            self._looks[face] = _FaceLook(colours, np.stack([by_col, by_row], -1), float(cosines[face]))
-
-
-def _lattice_points(n: int) -> list[NDArray[np.float64]]:
-    """Points worth following on each face: crossings of seams, and corners of stickers near the rim."""
-    steps = np.arange(n + 1) / n
-    steps[0], steps[-1] = 0.4 / n / 4, 1 - 0.4 / n / 4
-    cols, rows = np.meshgrid(steps, steps)
-    return [face_points(face, cols.ravel(), rows.ravel()) for face in range(6)]
-
-
-def _compared(
-    soft: Image, flat: NDArray[np.float64], kept: Floats
-) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Frame minus kept look at pixels ``flat`` (P, 2): difference (P, 3), its length, inside the window."""
-    spots = flat.astype(np.float32)
-    limit = np.array([soft.shape[1] - 1, soft.shape[0] - 1], np.float32)
-    inside = np.asarray(((spots >= 0) & (spots <= limit)).all(1))
-    values = read_off(soft, spots).reshape(kept.shape)
-    off = (_matched(values, kept, inside.reshape(len(kept), -1)) - kept).reshape(-1, 3)
-    return off, np.sqrt(np.einsum("pc,pc->p", off, off)), inside
-
-
-def _matched(values: Floats, kept: Floats, inside: NDArray[np.bool_]) -> Floats:
-    """``values`` (faces, P, 3) brought to the brightness of ``kept``, one factor a face (light on a tilted
-    face changes as a whole)."""
-    ratio = (kept.sum(2) + 8.0) / (values.sum(2) + 8.0)
-    out = np.empty_like(values)
-    for face in range(len(values)):
-        known = ratio[face][inside[face]]
-        factor = np.partition(known, len(known) // 2)[len(known) // 2] if len(known) else 1.0
-        np.multiply(values[face], np.float32(min(max(factor, 0.4), 2.5)), out=out[face])
-    return out
-
-
-def _cosines(pose: CubePose) -> NDArray[np.float64]:
-    to_eye = pose.eye_xyz - FACE_CENTRES
-    return np.asarray((to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1))
-
-
-def _trusted(seated: Seated) -> bool:
-    return seated.support > 0.5 and seated.spread_cells < 0.06 and _plausible(seated.pose)
-
-
-def _plausible(pose: CubePose) -> bool:
-    return bool(np.isfinite(pose.translation).all() and 1.2 < pose.translation[2] < 100)
-
-
-def _is_whole(pose: CubePose, shape: tuple[int, ...]) -> bool:
-    outline = np.concatenate([pose.face_quad_xy(face) for face in pose.visible_faces(0.0)])
-    return bool((outline >= 0).all() and (outline <= (shape[1], shape[0])).all())
+            self._looks[face] = FaceLook(colours, np.stack([by_col, by_row], -1), float(cosines[face]))

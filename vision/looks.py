@@ -1,0 +1,75 @@
+"""How faces looked when a track last saw them well, and how a frame is held against that."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.motion import read_off
+from vision.pose import FACE_CENTRES, FACE_NORMALS, CubePose, face_points
+from vision.seams import Seated
+
+Floats = NDArray[np.float32]
+Image = NDArray[np.uint8]
+
+
+@dataclass(eq=False)
+class FaceLook:
+    """A face as it was when last seen well: colours (T, T, 3), their slopes along columns and rows, the
+    cosine at which it was seen."""
+
+    colours: Floats
+    slopes: Floats
+    cosine: float
+
+
+def lattice_points(n: int) -> list[NDArray[np.float64]]:
+    """Points worth following on each face: crossings of seams, and corners of stickers near the rim."""
+    steps = np.arange(n + 1) / n
+    steps[0], steps[-1] = 0.4 / n / 4, 1 - 0.4 / n / 4
+    cols, rows = np.meshgrid(steps, steps)
+    return [face_points(face, cols.ravel(), rows.ravel()) for face in range(6)]
+
+
+def compared(
+    soft: Image, flat: NDArray[np.float64], kept: Floats
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Frame minus kept look at pixels ``flat`` (P, 2): difference (P, 3), its length, inside the window."""
+    spots = flat.astype(np.float32)
+    limit = np.array([soft.shape[1] - 1, soft.shape[0] - 1], np.float32)
+    inside = np.asarray(((spots >= 0) & (spots <= limit)).all(1))
+    values = read_off(soft, spots).reshape(kept.shape)
+    off = (matched(values, kept, inside.reshape(len(kept), -1)) - kept).reshape(-1, 3)
+    return off, np.sqrt(np.einsum("pc,pc->p", off, off)), inside
+
+
+def matched(values: Floats, kept: Floats, inside: NDArray[np.bool_]) -> Floats:
+    """``values`` (faces, P, 3) brought to the brightness of ``kept``, one factor a face (light on a tilted
+    face changes as a whole)."""
+    ratio = (kept.sum(2) + 8.0) / (values.sum(2) + 8.0)
+    out = np.empty_like(values)
+    for face in range(len(values)):
+        known = ratio[face][inside[face]]
+        factor = np.partition(known, len(known) // 2)[len(known) // 2] if len(known) else 1.0
+        np.multiply(values[face], np.float32(min(max(factor, 0.4), 2.5)), out=out[face])
+    return out
+
+
+def face_cosines(pose: CubePose) -> NDArray[np.float64]:
+    to_eye = pose.eye_xyz - FACE_CENTRES
+    return np.asarray((to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1))
+
+
+def is_trusted(seated: Seated) -> bool:
+    return seated.support > 0.5 and seated.spread_cells < 0.06 and is_plausible(seated.pose)
+
+
+def is_plausible(pose: CubePose) -> bool:
+    return bool(np.isfinite(pose.translation).all() and 1.2 < pose.translation[2] < 100)
+
+
+def is_whole(pose: CubePose, shape: tuple[int, ...]) -> bool:
+    outline = np.concatenate([pose.face_quad_xy(face) for face in pose.visible_faces(0.0)])
+    return bool((outline >= 0).all() and (outline <= (shape[1], shape[0])).all())
