@@ -9,6 +9,7 @@ can ever count infinitely against a colour.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from calibration.profile import ColourModel
 
 Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
 Ints = NDArray[np.intp]
 Selection = NDArray[np.bool_] | NDArray[np.intp]
 #: Sharpness of the bend below full white; larger is sharper.
@@ -122,30 +124,37 @@ def sticker_loglik(
     slope = linear[..., None, :] / lit / (1.0 + over)
     cov = slope[..., None] * cell_cov[:, :, :, None] * slope[..., None, :]
     cov += model.sticker_cov[:, None] + model.variant_cov  # (S, F, 6, G, 3, 3)
-    stacked = np.stack([cov[..., i, j] for i, j in _UPPER])[:, :, face_of]  # (6, S, N, 6, G)
-    for channel in range(3):
-        stacked[channel] += measure_var[:, channel, None, None]
-    off = features[:, None, None, :] - centre[:, face_of]
-    distance, det = _distance(stacked, off[..., 0], off[..., 1], off[..., 2])
+    # single precision is plenty for distances of a few hundredths, and halves the time
+    upper = cov.reshape(*cov.shape[:-2], 9)[..., _UPPER].astype(np.float32)
+    stacked = np.moveaxis(upper, -1, 0)[:, :, face_of]  # (6, S, N, 6, G)
+    stacked[:3] += measure_var.T[:, None, :, None, None].astype(np.float32)
+    off = features.T[:, None, :, None, None] - np.moveaxis(centre, -1, 0)[:, :, face_of]
+    distance, det = _distance(stacked, *off.astype(np.float32))
     own = np.log1p(-outlier_share - (1.0 - outlier_share) * model.cover_share) - 1.5 * _LOG_2PI
-    parts = np.log(variant_share)[:, face_of, None] - 0.5 * (distance + np.log(det))
-    parts += own[:, None, None]
-    precision, log_det = inverse_and_log_det(model.cover_cov)
+    base = np.log(variant_share)[:, face_of] + own[:, None]  # (S, N, G)
+    parts = base[:, :, None].astype(np.float32) - 0.5 * (distance + np.log(det))
+    precision, log_det = _cover(model.cover_cov.tobytes())
     bare = features - (cell_mean[:, face_of, 0] + model.cover_mean)
-    covered = -0.5 * np.einsum("sni,ij,snj->sn", bare, precision, bare)
-    covered += np.log(max(model.cover_share, 1e-12)) - 0.5 * (float(log_det) + 3.0 * _LOG_2PI)
+    covered = -0.5 * ((bare @ precision) * bare).sum(axis=-1)
+    covered += np.log(max(model.cover_share, 1e-12)) - 0.5 * (log_det + 3.0 * _LOG_2PI)
     stray = np.logaddexp(covered, np.log(outlier_share) - np.log(model.outlier_volume))[..., None]
     top = np.maximum(parts.max(axis=-1), stray)
-    share = np.exp(parts - top[..., None])
+    share = np.exp(parts - top[..., None].astype(np.float32))
     total = share.sum(axis=-1) + np.exp(stray - top)
     return StickerScores(top + np.log(total), share / total[..., None], centre, slope)
 
 
-#: Places of a symmetric 3 x 3 matrix: the diagonal, then the rest.
-_UPPER = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
+@lru_cache(maxsize=16)
+def _cover(cov: bytes) -> tuple[Floats, float]:
+    precision, log_det = inverse_and_log_det(np.frombuffer(cov).reshape(3, 3))
+    return precision, float(log_det)
 
 
-def _distance(cov: Floats, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats]:
+#: Places of a symmetric 3 x 3 matrix, flat: the diagonal, then the rest.
+_UPPER = np.array([0, 4, 8, 1, 2, 5])
+
+
+def _distance(cov: Floats32, x: Floats32, y: Floats32, z: Floats32) -> tuple[Floats32, Floats32]:
     """Squared Mahalanobis length of (x, y, z) and the determinant; cov (6, ...) ordered as _UPPER."""
     a, b, c, d, e, f = cov
     bc, df, de = b * c - f * f, e * f - d * c, d * f - b * e

@@ -75,8 +75,7 @@ class LightFit:
     mean (S, D), cov (S, D, D)  the posterior itself
     cell_mean  (S, F, 6, 3)     expected feature of colour k on face f
     cell_cov   (S, F, 6, 3, 3)  its uncertainty, without what single stickers add
-    departure  (S, F, 6, 3)     of which the part that only this colour on this face has, expected value
-    departure_cov (S, F, 6, 3, 3)
+    usual      (S, F, 6, 3)     the same before what only this colour on this face has
     log_occam  (S,)             log prior + half the log determinant of its posterior, up to a constant: what
                                 a mode pays for a light that is unusual or had to be chosen finely
     """
@@ -85,8 +84,7 @@ class LightFit:
     cov: Floats
     cell_mean: Floats
     cell_cov: Floats
-    departure: Floats
-    departure_cov: Floats
+    usual: Floats
     log_occam: Floats
 
     def chosen(self, keep: Selection) -> LightFit:
@@ -96,8 +94,7 @@ class LightFit:
             self.cov[keep],
             self.cell_mean[keep],
             self.cell_cov[keep],
-            self.departure[keep],
-            self.departure_cov[keep],
+            self.usual[keep],
             self.log_occam[keep],
         )
 
@@ -142,14 +139,12 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
     cell_mean = (keep @ usual[..., None] + within @ pull[..., None])[..., 0]
     departure = cell_mean - usual
     penalty = quadratic(departure, apart) + log_det_within + prepared.cell_log_det
-    lost = keep - np.eye(3)
     return LightFit(
         mean=mean,
         cov=cov,
         cell_mean=cell_mean,
         cell_cov=within + keep @ usual_cov @ keep.swapaxes(-1, -2),
-        departure=departure,
-        departure_cov=within + lost @ usual_cov @ lost.swapaxes(-1, -2),
+        usual=usual,
         log_occam=-0.5 * distance + 0.5 * (log_det - log_det0) - 0.5 * penalty.sum(axis=(1, 2)),
     )
 

@@ -40,7 +40,7 @@ Ints = NDArray[np.intp]
 MAX_MODES = 6
 #: Modes this many nats below the best are given up, at the start and once stickers have spoken.
 START_NATS = 14.0
-GIVE_UP_NATS = (27.0, 18.0)  # one for each EM step before the decoder
+GIVE_UP_NATS = ((24.0, 27.0), (9.0, 18.0))  # for each EM step: with the same top, with another top
 KEEP_NATS = 9.0
 #: Where the decoder moves no sticker's colour by more than this probability, its first answer stands.
 SETTLED_SHARE = 0.05
@@ -282,7 +282,9 @@ def read_stickers(
         scores = _score(seen, model, light, shares)
         joint = prior + scores.loglik
         evidence = log_sum(joint).sum(axis=1) + light.log_occam
-        keep = evidence > evidence.max() - give_up
+        # another top may explain away more than the same one in other colours
+        same_top = modes.tops == modes.tops[evidence.argmax()]
+        keep = evidence > evidence.max() - np.where(same_top, give_up[0], give_up[1])
         if not keep.all():
             joint, prior, light, scores = joint[keep], prior[keep], light.chosen(keep), scores.chosen(keep)
             modes = modes.chosen(keep)
