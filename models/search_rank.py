@@ -50,9 +50,11 @@ class Ranked:
         if not self.keep:
             fewest: IntArray = rows[turns == turns.min()]
             return fewest
+        # by index at last: sorting keys leaves equal ones in an order that differs between machines
         ranks = (effort, turns) if self.by == "length" else (turns, effort)
+        order = np.lexsort((batch.finish[rows], batch.setup[rows], *ranks))
         # some to spare: different pairs may make one and the same sequence
-        best: IntArray = rows[np.lexsort(ranks)[: 8 * self.keep + 24]]
+        best: IntArray = rows[order[: 8 * self.keep + 24]]
         return best
 
     def write_out(self, model: EffortModel) -> None:
@@ -60,12 +62,19 @@ class Ranked:
         for code, batches in self.pool.items():
             case = self.result.cases[code]
             ranked = sorted(
-                (self._rank(int(b.turns[k]), float(b.effort[k])), n, k)
+                (
+                    self._rank(int(b.turns[k]), float(b.effort[k])),
+                    self.result.cores.index(b.core),
+                    int(b.setup[k]),
+                    int(b.finish[k]),
+                    n,
+                    k,
+                )
                 for n, b in enumerate(batches)
                 for k in range(len(b.setup))
             )
             seen: set[Moves] = set()
-            for _, n, k in ranked:
+            for *_, n, k in ranked:
                 batch = batches[n]
                 if not self.keep and int(batch.turns[k]) != case.shortest:
                     continue
