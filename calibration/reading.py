@@ -366,5 +366,13 @@ def _decode_modes(
         loglik=_full(seen, loglik[best], size),
         class_features=features,
         clean=_full(seen, (marginal * scores.share[best, ..., 0]).sum(axis=1)[:, None], size)[..., 0],
-        light_oddity=0.0,
+        light_oddity=_oddity(prepared, light, best),
     )
+
+
+def _oddity(prepared: Prepared, light: LightFit, mode: int) -> float:
+    """Squared distance of a mode's class means from the profile's, over its expected value for such a cube."""
+    off = light.mean[mode, :18] - prepared.mean
+    distance = float(off @ prepared.picture_precision @ off)
+    told = 18.0 - float(np.sum(prepared.picture_precision * light.cov[mode, :18, :18]))
+    return distance / max(told, 1.0)

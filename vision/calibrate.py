@@ -1,0 +1,232 @@
+"""From pictures on disk, or faces pointed out by hand, to a profile: the roads that ``calibrate`` offers."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.collect import (
+    Collected,
+    LabelledShot,
+    Shot,
+    collect,
+    fit,
+    label_shot,
+    labelled_picture,
+    samples_of,
+)
+from calibration.colour import SRGB8_TO_LINEAR
+from calibration.compare import predict
+from calibration.profile import COLOURS, default_profile
+from calibration.samples import StickerSamples
+from models.errors import LastlookError, UsageError
+
+Image = NDArray[np.uint8]
+LONG_SIDE_PX: Final = 2000
+CLIPPED_AT: Final = 252
+
+
+def shots_of(
+    names: Sequence[str],
+    *,
+    read: Callable[..., Any] | None = None,
+    on_picture: Callable[[str], None] = lambda name: None,
+) -> tuple[list[Shot], list[tuple[str, str]]]:
+    """Find the cube in each picture and sample it; pictures without one are returned with the reason.
+
+    ``read`` stands in for ``vision.pipeline.read_whole``.
+    """
+    from vision.pipeline import read_whole
+    from vision.sources import load_photo
+
+    shots: list[Shot] = []
+    left_out: list[tuple[str, str]] = []
+    for name in names:
+        on_picture(name)
+        try:
+            photo = load_photo(name, min_long_side=LONG_SIDE_PX)
+        except LastlookError as error:
+            left_out.append((name, str(error).removeprefix(f"{name}: ")))
+            continue
+        samples = (read or read_whole)(photo.image_bgr, image=name).samples
+        if samples is None or not (samples.coverage > 0.5).any():
+            left_out.append((name, "no cube was found; show it larger, or use --pick"))
+        else:
+            shots.append(Shot(_short(name, shots), samples))
+    return shots, left_out
+
+
+def _short(name: str, known: Sequence[Shot]) -> str:
+    """The file's name; the whole path where two files bear the same name. No "#" (it parts off the face)."""
+    short = Path(name).name.replace("#", "_")[-60:]
+    return name.replace("#", "_") if any(one.name == short for one in known) else short
+
+
+def profile_from_photos(
+    name: str,
+    pictures: Sequence[str],
+    *,
+    colours: Sequence[str] | None = None,
+    scheme: Sequence[int] | None = None,
+    read: Callable[..., Any] | None = None,
+    on_step: Callable[[str], None] = lambda words: None,
+) -> Collected:
+    """The photos road. Raises LastlookError when no profile comes of it."""
+    shots, unread = shots_of(pictures, read=read, on_picture=on_step)
+    if not shots:
+        raise LastlookError(
+            "; ".join(f"{one}: {reason}" for one, reason in unread[:3]) or "no pictures given"
+        )
+    made = collect(shots, name, colours=colours, scheme=scheme, on_step=on_step)
+    return replace(with_held_out(made), left_out=(*unread, *made.left_out))
+
+
+def with_held_out(made: Collected) -> Collected:
+    """The profile with its own held-out score: each picture read with a model of the others."""
+    if len(made.kept) < 2:
+        return made
+    base = default_profile().model
+    shares = []
+    for i, one in enumerate(made.kept):
+        others = fit([other for j, other in enumerate(made.kept) if j != i], base)
+        picture = labelled_picture(one.shot.samples, one.labels, base)
+        shares.append(float((predict(others, picture) == picture.labels).mean()))
+    scores = {"stickers right, picture left out": float(np.mean(shares)), "worst picture": min(shares)}
+    return replace(made, profile=replace(made.profile, held_out=scores))
+
+
+@dataclass(frozen=True, eq=False)
+class PickedFace:
+    """A face pointed out by hand: its colour's name and corners (4, 2) in pixels, going round."""
+
+    colour: str
+    corners_xy: NDArray[np.float64]
+
+
+def parse_face(text: str) -> PickedFace:
+    """``"white 10,20 90,22 88,95 12,90"``: a colour and four corners. Raises UsageError."""
+    match = re.fullmatch(r"\s*(\S.*?)\s+((?:-?[\d.]+,-?[\d.]+\s*){4})", text)
+    if match is None:
+        raise UsageError(f"{text!r}: give a colour and four corners, such as 'white 10,20 90,22 88,95 12,90'")
+    try:
+        corners = np.array([[float(v) for v in xy.split(",")] for xy in match[2].split()])
+    except ValueError as error:
+        raise UsageError(f"{text!r}: a corner is no pair of numbers") from error
+    return PickedFace(match[1], corners)
+
+
+def sample_face(image_bgr: Image, corners_xy: NDArray[np.float64], size: int) -> tuple[Any, Any, Any]:
+    """Linear light (n, n, 3), its spread (n, n, 3) and the clipped share (n, n) of a face's stickers.
+
+    The middle half of each sticker is looked at. Raises UsageError for corners that span no face.
+    """
+    import cv2
+
+    quad = np.asarray(corners_xy, np.float64)
+    crossing = np.cross(
+        np.roll(quad, -1, axis=0) - quad, np.roll(quad, -2, axis=0) - np.roll(quad, -1, axis=0)
+    )
+    if not ((crossing > 4).all() or (crossing < -4).all()):
+        raise UsageError("the four corners do not go round a face; click them one after the other round it")
+    side = 24 * size
+    square = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32)
+    matrix = cv2.getPerspectiveTransform(quad.astype(np.float32), square)
+    flat = cv2.warpPerspective(image_bgr, matrix, (side, side), flags=cv2.INTER_AREA)
+    cells = np.asarray(flat)[..., ::-1].reshape(size, 24, size, 24, 3).transpose(0, 2, 1, 3, 4)
+    pixels = cells[:, :, 6:18, 6:18].reshape(size, size, -1, 3)
+    linear = SRGB8_TO_LINEAR[pixels]
+    middle = np.median(linear, axis=2)
+    spread = np.median(np.abs(linear - middle[:, :, None]), axis=2) * 1.4826
+    return middle, spread, (pixels.max(axis=-1) >= CLIPPED_AT).mean(axis=2)
+
+
+def profile_from_faces(
+    name: str,
+    picture: str,
+    faces: Sequence[PickedFace],
+    size: int,
+    *,
+    colours: Sequence[str] | None = None,
+) -> Collected:
+    """The road by hand: whole faces of one colour each, pointed out in one picture.
+
+    ``colours`` are the six names; a face's colour is one of them. Raises UsageError for other names, a
+    colour given twice or no face.
+    """
+    from vision.sources import load_photo
+
+    names = tuple(colours or COLOURS)
+    base = default_profile()
+    if not faces:
+        raise UsageError("no face was pointed out")
+    if len({one.colour for one in faces}) < len(faces):
+        raise UsageError("a colour was given to two faces; every face of a solved cube has its own")
+    image = load_photo(picture).image_bgr
+    samples = StickerSamples.empty(size)
+    labels = np.full((6, size, size), -1, np.intp)
+    for one in faces:
+        if one.colour not in names:
+            raise UsageError(f"{one.colour!r} is none of the cube's colours: {', '.join(names)}")
+        k = names.index(one.colour)
+        face = base.scheme.index(k)
+        linear, spread, clipped = sample_face(image, one.corners_xy, size)
+        samples.linear_rgb[face], samples.spread_rgb[face] = linear, spread
+        samples.coverage[face], samples.clipped[face] = 1.0, clipped
+        labels[face] = k
+    shot = Shot(_short(picture, []), samples)
+    reading = label_shot(shot, base).reading
+    kept = LabelledShot(shot, labels, reading)
+    profile = replace(
+        base,
+        name=name,
+        note="",
+        held_out={},
+        sizes=(size,),
+        colours=names,
+        model=fit([kept], base.model),
+        samples=tuple(samples_of(kept, base.model)),
+    )
+    missing = [names[k] for k in range(6) if k not in labels]
+    warnings = (f"never seen: {', '.join(missing)}",) if missing else ()
+    return Collected(profile, (kept,), (), warnings)
+
+
+def colour_names(changes: str | None) -> tuple[str, ...] | None:
+    """Six names out of ``"white=black, green=mint"``; None where nothing was said. Raises UsageError."""
+    if not changes:
+        return None
+    names: dict[str, str] = {name: name for name in COLOURS}
+    for change in changes.split(","):
+        usual, _, own = (part.strip() for part in change.partition("="))
+        if usual not in names or not own or len(own) > 40:
+            raise UsageError(f"{change.strip()!r}: write USUAL=OWN with one of {', '.join(COLOURS)}")
+        names[usual] = own
+    chosen = tuple(names[name] for name in COLOURS)
+    if len(set(chosen)) < 6:
+        raise UsageError(f"two colours would be called alike: {', '.join(chosen)}")
+    return chosen
+
+
+def scheme_named(text: str | None, colours: Sequence[str] | None) -> tuple[int, ...] | None:
+    """Colour indices of URFDLB out of six names in that order; None where nothing was said."""
+    if not text:
+        return None
+    names = list(colours or COLOURS)
+    words = [word.strip() for word in re.split(r"[,\s]+", text.strip())]
+    if sorted(words) != sorted(names):
+        raise UsageError(f"--scheme takes the colours of U R F D L B, each of {', '.join(names)} once")
+    return tuple(names.index(word) for word in words)
+
+
+def lights_known(held_out: Mapping[str, float]) -> str:
+    """How well a profile parts its colours, in one line; "" where it was not measured."""
+    share = held_out.get("stickers right, picture left out")
+    if share is None:
+        return ""
+    return f"{100 * share:.1f} % of the stickers are read right in a picture that was left out"

@@ -1,0 +1,130 @@
+"""A profile as a picture and as text: swatches, the chroma plane with the scatter, the closest pair."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.classes import ColourClass, classes_of, closest_pair
+from calibration.profile import Profile
+from vision.lettering import BOLD, Lettering
+from vision.panel import INK, PAPER, QUIET, RULE
+
+Image = NDArray[np.uint8]
+WIDTH, HEIGHT = 1180, 760
+_PLANE: Final = (440, 90, 600)  # left, top, side in pixels
+_DEVIATIONS: Final = 2.0
+
+
+def profile_image(profile: Profile) -> Image:
+    """The picture, uint8 (760, 1180, 3), blue green red."""
+    canvas = np.full((HEIGHT, WIDTH, 3), PAPER[::-1], np.uint8)
+    classes = classes_of(profile)
+    Lettering(28, BOLD, INK).put(canvas, profile.name[:34], 36, 54)
+    quiet = Lettering(16, colour=QUIET)
+    sizes = ", ".join(f"{n}x{n}x{n}" for n in profile.sizes) or "any size"
+    quiet.put(canvas, f"{sizes} · {len(profile.samples)} stickers kept", 36, 80)
+    _swatches(canvas, classes, profile)
+    _plane(canvas, classes)
+    pair = closest_pair(profile)
+    words = (
+        f"Closest: {pair.first} and {pair.second}, {pair.ciede2000:.1f} apart in CIEDE2000,"
+        f" {pair.deviations:.1f} times their scatter."
+    )
+    plain = Lettering(17, colour=INK)
+    for i, line in enumerate(plain.wrapped(words, 360)):
+        plain.put(canvas, line, 36, 660 + i * 24)
+    return canvas
+
+
+def _swatches(canvas: Image, classes: list[ColourClass], profile: Profile) -> None:
+    import cv2
+
+    name = Lettering(19, BOLD, INK)
+    quiet = Lettering(15, colour=QUIET)
+    opposite = {profile.scheme[f]: profile.scheme[(f + 3) % 6] for f in range(6)}
+    for k, one in enumerate(classes):
+        x, y = 36, 106 + k * 86
+        colour = tuple(int(v) for v in np.round(one.srgb[::-1] * 255))
+        cv2.rectangle(canvas, (x, y), (x + 104, y + 70), colour, -1)
+        cv2.rectangle(canvas, (x, y), (x + 104, y + 70), RULE[::-1], 1)
+        name.put(canvas, one.name[:18], x + 122, y + 24)
+        quiet.put(canvas, "#" + "".join(f"{round(v * 255):02x}" for v in one.srgb), x + 122, y + 46)
+        quiet.put(canvas, f"opposite {profile.colours[opposite[k]]}"[:28], x + 122, y + 66)
+
+
+def _plane(canvas: Image, classes: list[ColourClass]) -> None:
+    """a* to the right, b* upwards, both to the same scale; ellipses of two standard deviations."""
+    import cv2
+
+    left, top, side = _PLANE
+    reach = max(40.0, *(float(np.abs(one.lab[1:]).max() + _DEVIATIONS * _spread(one)) for one in classes))
+    reach = float(np.ceil((reach + 4) / 20) * 20)
+    quiet = Lettering(14, colour=QUIET)
+
+    def pixel(a: float, b: float) -> tuple[int, int]:
+        return (
+            round(left + side * (a + reach) / (2 * reach)),
+            round(top + side * (reach - b) / (2 * reach)),
+        )
+
+    for value in np.arange(-reach, reach + 1, 20 if reach <= 60 else 40):
+        width = 2 if value == 0 else 1
+        cv2.line(canvas, pixel(value, -reach), pixel(value, reach), RULE[::-1], width)
+        cv2.line(canvas, pixel(-reach, value), pixel(reach, value), RULE[::-1], width)
+        x, y = pixel(value, -reach)
+        quiet.put_centred(canvas, f"{value:.0f}", x, y + 16)
+        if value != -reach:
+            x, y = pixel(-reach, value)
+            quiet.put(canvas, f"{value:.0f}", x - 8 - quiet.width(f"{value:.0f}"), y + 5)
+    quiet.put(canvas, "a* (green to red)", left + side - 120, top + side + 40)
+    quiet.put(canvas, "b* (blue to yellow)", left - 8, top - 12)
+    quiet.put(canvas, "ellipses: two standard deviations under one light", left + 130, top + side + 40)
+    turn = np.linspace(0, 2 * np.pi, 73)
+    circle = np.stack([np.cos(turn), np.sin(turn)])
+    label = Lettering(16, BOLD, INK)
+    for one in classes:
+        values, vectors = np.linalg.eigh(one.ab_cov)
+        ring = one.lab[1:, None] + _DEVIATIONS * vectors @ (np.sqrt(np.maximum(values, 0))[:, None] * circle)
+        points = np.array([pixel(a, b) for a, b in ring.T], np.int32)
+        colour = tuple(int(v) for v in np.round(one.srgb[::-1] * 255))
+        cv2.fillPoly(canvas, [points], colour, cv2.LINE_AA)
+        cv2.polylines(canvas, [points], True, INK[::-1], 2, cv2.LINE_AA)
+        cv2.circle(canvas, pixel(float(one.lab[1]), float(one.lab[2])), 4, INK[::-1], -1, cv2.LINE_AA)
+    for one in classes:
+        reach_right = _DEVIATIONS * float(np.sqrt(max(one.ab_cov[0, 0], 0.0)))
+        x, y = pixel(float(one.lab[1]) + reach_right, float(one.lab[2]))
+        label.put(canvas, one.name[:18], x + 8, y + 6)
+
+
+def _spread(one: ColourClass) -> float:
+    return float(np.sqrt(max(np.linalg.eigvalsh(one.ab_cov)[-1], 0.0)))
+
+
+def profile_text(profile: Profile) -> str:
+    """The same in lines for a terminal."""
+    classes = classes_of(profile)
+    sizes = ", ".join(f"{n}x{n}x{n}" for n in profile.sizes) or "any size"
+    pictures = {sample.picture.rpartition("#")[0] for sample in profile.samples}
+    opposite = {profile.scheme[f]: profile.scheme[(f + 3) % 6] for f in range(6)}
+    lines = [
+        f"{profile.name}: {sizes}, {len(profile.samples)} stickers of {len(pictures)} pictures",
+        "colour            sRGB      L*     a*     b*   scatter   stickers  opposite",
+    ]
+    for k, one in enumerate(classes):
+        code = "#" + "".join(f"{round(v * 255):02x}" for v in one.srgb)
+        lines.append(
+            f"{one.name[:16]:16s}  {code}  {one.lab[0]:5.1f}  {one.lab[1]:5.1f}  {one.lab[2]:5.1f}"
+            f"   {_spread(one):7.1f}   {one.stickers:8d}  {profile.colours[opposite[k]]}"
+        )
+    pair = closest_pair(profile)
+    lines.append(
+        f"closest pair: {pair.first} and {pair.second}, CIEDE2000 {pair.ciede2000:.1f},"
+        f" {pair.deviations:.1f} times their scatter"
+    )
+    lines += [f"held out, {name}: {value:.4f}" for name, value in profile.held_out.items()]
+    if profile.note:
+        lines.append(profile.note)
+    return "\n".join(lines)
