@@ -381,3 +381,67 @@ def test_a_rendered_picture_shows_the_colours_that_its_truth_names(tmp_path: Pat
     assert picture is not None and picture.shape == (48, 64, 3)
     assert picture.std() > 5
     assert told["albedo_check"]["bad"] == []
+
+
+CLIPS = Path(__file__).parent / "data"
+
+
+def projected(frame: dict, told: dict, points: np.ndarray) -> np.ndarray:
+    """Pixels of points of the cube's frame, by cv2.projectPoints from what the truth says of the camera."""
+    camera = told["camera"]
+    matrix = np.array(
+        [[camera["focal_px"], 0, told["width"] / 2], [0, camera["focal_px"], told["height"] / 2], [0, 0, 1]]
+    )
+    turn, _ = cv2.Rodrigues(np.array(frame["cube_to_camera"]))
+    bend = np.array([camera["k1"], 0.0, 0.0, 0.0])
+    xy, _ = cv2.projectPoints(points, turn, np.array(frame["cube_centre_mm"]), matrix, bend)
+    return xy.reshape(-1, 2)
+
+
+@pytest.mark.parametrize("name", ["clip_tilting", "clip_turning"])
+def test_a_kept_clip_and_its_truth_belong_together(name: str) -> None:
+    told = json.loads((CLIPS / f"{name}.json").read_text())
+    pictures = sorted((CLIPS / name).glob("f*.jpg"))
+    assert len(pictures) == len(told["frames"]) == told["frame_count"]
+    first = cv2.imread(str(pictures[0]))
+    assert first is not None and first.shape == (told["height"], told["width"], 3)
+    half = told["side_length_mm"] / 2
+    corners = np.array([[-half, half, half], [half, half, half], [half, -half, half], [-half, -half, half]])
+    for i, frame in enumerate(told["frames"]):
+        assert frame["frame"] == i and np.isclose(frame["time_s"], i / told["fps"], atol=1e-4)
+        if told["misturn"]["axis"] is None:
+            assert np.allclose(projected(frame, told, corners), frame["top_quad"], atol=0.6)
+        shown = {s[0] for s in frame["stickers"] if s[3] > 0} - {"U"}
+        if frame.get("turning") is None:
+            assert shown <= set(frame["side_faces_visible"])
+
+
+def test_the_kept_sequence_does_what_its_truth_says() -> None:
+    """The project's engine, from the first frame's layer through the turns, meets every frame's facelets."""
+    told = json.loads((CLIPS / "clip_turning.json").read_text())
+    layer = told["last_layer"]
+    start = state.Layer(
+        told["n"],
+        tuple(layer["corner_perm"]),
+        tuple(layer["corner_orient"]),
+        tuple(layer["edge_perm"] or ()),
+        tuple(layer["edge_flip"] or ()),
+    )
+    home = as_model(start).facelets()
+    turns = told["sequence"].split()
+    names = [told["scheme"][f] for f in state.FACES]
+    for frame in told["frames"]:
+        way = moves_permutation(" ".join(turns[: frame["turns_complete"]]), told["n"])
+        now = home.reshape(-1)[way].reshape(home.shape)
+        assert frame["facelets"] == {
+            f: [[names[v] for v in row] for row in rows.tolist()]
+            for f, rows in zip(state.FACES, now, strict=True)
+        }
+        one = len(set(now[0].ravel().tolist())) == 1
+        assert frame["top_one_colour"] == (one and frame["turning"] is None)
+    moving = [f["frame"] for f in told["frames"] if f["turning"] is not None]
+    assert moving[0] == told["first_turn_frame"]
+    assert told["top_one_colour_frame"] / told["fps"] >= told["solved_s"]
+    assert (told["top_one_colour_frame"] - 1) / told["fps"] < told["solved_s"]
+    assert all(f["top_one_colour"] for f in told["frames"][told["top_one_colour_frame"] :])
+    assert not told["frames"][told["top_one_colour_frame"] - 1]["top_one_colour"]

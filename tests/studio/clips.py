@@ -195,7 +195,8 @@ def frame_truth(
             float(np.degrees(np.arctan2(local[2] - half, np.hypot(local[0], local[1])))), 2
         ),
         "azimuth_deg": round(float(np.degrees(np.arctan2(local[0], -local[1]))), 2),
-        "top_quad": quad_of(actor, camera),
+        # while a layer moves: where the top face is, not where its corners are being carried
+        "top_quad": quad_of(replace(actor, twist=Twist()) if show is not None else actor, camera),
         "stickers": [[s["face"], s["row"], s["col"], s["visible"], s["xy"]] for s in stickers],
         "side_faces_visible": [f for f in "FRBL" if ahead[f] > half],
         "cube_to_camera": [[round(float(v), 6) for v in row] for row in camera.rotation @ actor.rotation],
