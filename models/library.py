@@ -28,7 +28,7 @@ from models.notation import Moves, parse_moves
 from models.permutation import permutation_of
 from models.sequences import BadEntry, Entry, built_in_texts, read_entries, read_text
 
-_CACHE_FORMAT = 2
+_CACHE_FORMAT = 3
 _TURNS = tuple(parse_moves(turn) for turn in ("", "U", "U2", "U'"))
 
 

@@ -29,7 +29,8 @@ class Entry:
 
     ``angle``: quarter turns from the case's canonical frame to how the state lies that it solves.
     ``inverse_code``: what the sequence solves when done backwards.
-    ``sizes``: on which it was executed and found right. ``file`` and ``line`` say where it stands.
+    ``sizes``: on which it was executed and found right, ``written_for``: how its block turns are to be read
+    there (`widened`). ``file`` and ``line`` say where it stands.
     """
 
     code: str
@@ -40,12 +41,13 @@ class Entry:
     angle: int
     inverse_code: str
     sizes: tuple[int, ...]
+    written_for: int
     file: str
     line: int
 
     def moves(self, size: int) -> Moves:
         """The sequence for that size, block turns widened where the size asks for it."""
-        return widened(parse_moves(self.turns), size)
+        return widened(parse_moves(self.turns), size, self.written_for)
 
 
 @dataclass(frozen=True)
@@ -60,20 +62,22 @@ class BadEntry:
         return f"{self.file}:{self.line}: {self.reason}"
 
 
-def widened(moves: Moves, size: int) -> Moves:
-    """A 4x4x4 sequence for a larger even cube: what turns half the 4x4x4 turns half of it.
+def widened(moves: Moves, size: int, written_for: int = 4) -> Moves:
+    """A sequence for a larger cube, its block turns taking as much of it as they take of the smaller one.
 
-    ``Rw`` becomes ``3Rw`` on a 6x6x6 and ``2R`` becomes ``3Rw R'``. Other sizes keep the sequence as it is.
+    Written for a 4x4x4, ``Rw`` turns half the cube: ``3Rw`` on a 6x6x6, and ``2R`` the inner part of it,
+    ``3Rw R'``; odd sizes keep the sequence as it is. Written for a 3x3x3, ``Rw`` turns all but the far layer:
+    ``3Rw`` on a 4x4x4, ``4Rw`` on a 5x5x5, and ``2R`` all between the two outer ones.
     """
-    if size <= 4 or size % 2:
+    if size <= written_for or (written_for == 4 and size % 2):
         return moves
-    half = size // 2
+    depth = size // 2 if written_for == 4 else size - 1
     turns: list[Turn] = []
     for turn in moves:
         if turn.depth == 2 and turn.inner:
-            turns += [Turn(turn.base, turn.quarters, half), Turn(turn.base, 4 - turn.quarters, 1)]
+            turns += [Turn(turn.base, turn.quarters, depth), Turn(turn.base, 4 - turn.quarters, 1)]
         elif turn.depth == 2:
-            turns.append(Turn(turn.base, turn.quarters, half))
+            turns.append(Turn(turn.base, turn.quarters, depth))
         else:
             turns.append(turn)
     return Moves(tuple(turns))
@@ -97,35 +101,55 @@ def solved_class(moves: Moves, size: int) -> tuple[str, int]:
     return case.code, angle
 
 
-def check_entry(code: str, moves: Moves) -> tuple[int, tuple[int, ...]]:
-    """(angle, sizes) of a sequence said to solve ``code``; raises ``LastlookError`` when it does not.
+@dataclass(frozen=True)
+class Checked:
+    """How a sequence was found right: see `Entry` for ``angle``, ``sizes`` and ``written_for``."""
+
+    angle: int
+    sizes: tuple[int, ...]
+    written_for: int
+
+
+def check_entry(code: str, moves: Moves) -> Checked:
+    """Execute a sequence said to solve ``code``; raises ``LastlookError`` when it does so on no size.
 
     What holds on every size (`holds_on_every_size`) is executed on a 3x3x3 and a 4x4x4, and on a 2x2x2
-    where the code can occur there; block turns on a
-    4x4x4 or the smallest size they need, and widened on a 6x6x6.
+    where the code can occur there. Block turns are read as written for a 4x4x4 (and widened on a 6x6x6),
+    or, where that is not right, as written for a 3x3x3 (and widened on all larger ones).
     """
-    sizes: list[int] = []
-    angle = None
-    general = holds_on_every_size(moves)
-    trial: tuple[int, ...] = (3, 4) if general else (4, 6) if moves.min_size <= 4 else (moves.min_size,)
-    if moves.min_size == 2 and code.startswith(("e0-", "corners-")):
-        trial = (2, *trial)
-    reason = "solves nothing"
-    for size in trial:
-        try:
-            found, at = solved_class(widened(moves, size), size)
-        except LastlookError as error:
-            reason = f"on {size}x{size}x{size}: {error}"
-            continue
-        if found != code:
-            reason = f"solves {found}, not {code}"
-            continue
-        if angle is None:
-            angle = at
-        sizes += [s for s in range(3, 8) if s % 2 == size % 2] if general and size > 2 else [size]
-    if angle is None:
-        raise LastlookError(reason)
-    return angle, tuple(sorted(sizes))
+    attempts: list[tuple[int, tuple[int, ...]]] = []
+    if holds_on_every_size(moves):
+        small = (2,) if moves.min_size == 2 and code.startswith(("e0-", "corners-")) else ()
+        attempts.append((4, (*small, 3, 4)))
+    elif moves.min_size > 4:
+        attempts.append((4, (moves.min_size,)))
+    else:
+        attempts.append((4, (4, 6)))
+        if moves.min_size == 3:
+            attempts.append((3, (3, 4, 5, 6, 7)))
+    reason = ""
+    for written_for, sizes in attempts:
+        good: list[int] = []
+        angle = 0
+        for size in sizes:
+            try:
+                found, at = solved_class(widened(moves, size, written_for), size)
+            except LastlookError as error:
+                reason = reason or f"on {size}x{size}x{size}: {error}"
+                continue
+            if found != code:
+                reason = reason or f"solves {found}, not {code}"
+                continue
+            angle = at if not good else angle
+            good += _alike(size) if holds_on_every_size(moves) and size > 2 else [size]
+        if good:
+            return Checked(angle, tuple(sorted(good)), written_for)
+    raise LastlookError(reason)
+
+
+def _alike(size: int) -> list[int]:
+    """Sizes on which outer turns and whole middles do the same as on this one."""
+    return [other for other in range(3, 8) if other % 2 == size % 2]
 
 
 def read_blocks(text: str) -> Iterator[tuple[int, dict[str, object] | str]]:
@@ -173,11 +197,22 @@ def _entry(table: dict[str, object], file: str, line: int) -> Entry:
     if code not in CASES and code not in PERMUTATION_CASES:
         raise LastlookError(f"unknown code {code!r}; `lastlook cases` lists all")
     moves = parse_moves(turns)
-    angle, sizes = check_entry(code, moves)
+    checked = check_entry(code, moves)
+    first = checked.sizes[0]
+    backwards = solved_class(widened(moves.inverse(), first, checked.written_for), first)[0]
     return Entry(
-        code, str(moves), values.get("source", ""), values.get("proof", ""), values.get("core", ""), angle,
-        solved_class(widened(moves.inverse(), sizes[0]), sizes[0])[0], sizes, file, line,
-    )  # fmt: skip
+        code=code,
+        turns=str(moves),
+        source=values.get("source", ""),
+        proof=values.get("proof", ""),
+        core=values.get("core", ""),
+        angle=checked.angle,
+        inverse_code=backwards,
+        sizes=checked.sizes,
+        written_for=checked.written_for,
+        file=file,
+        line=line,
+    )
 
 
 def write_block(code: str, turns: str, *, source: str = "", proof: str = "", core: str = "") -> str:

@@ -78,7 +78,7 @@ def test_every_entry_does_what_it_says(part: int) -> None:
     """Executed on coloured stickers from the case itself, with none of the library's own checks."""
     for entry in library().entries[part::4]:
         size = entry.sizes[0]
-        moves = widened(parse_moves(entry.turns), size)
+        moves = entry.moves(size)
         if entry.code in CASES:
             case = CASES[entry.code]
             flip = case.flip_at(entry.angle) if size > 2 else ()
@@ -178,6 +178,21 @@ def test_bad_entries_are_reported_with_their_line_and_the_good_ones_kept(tmp_pat
     for bad in found.bad:
         assert "\n" not in str(bad) and str(bad).startswith(f"{path}:{bad.line}: ")
     assert "e0-sune" in found.bad[1].reason and "speed" in found.bad[-1].reason
+
+
+def test_block_turns_are_read_as_the_cube_they_were_written_for() -> None:
+    """Rw of a 3x3x3 turns all but one layer on every size; Rw of a 4x4x4 turns half, on even sizes."""
+    small, half = "Rw U R' U R U2 Rw'", str(FLIP_ONE)
+    text = write_block("e2a-sune-left", small) + write_block("e1-headlights-front", half)
+    good, bad = read_entries(text, "it")
+    assert bad == []
+    assert [(e.sizes, e.written_for) for e in good] == [((3, 4, 5, 6, 7), 3), ((4, 6), 4)]
+    assert str(good[0].moves(5)) == "4Rw U R' U R U2 4Rw'"
+    assert str(good[1].moves(6)).startswith("3Rw U2 x 3Rw")
+    for entry in good:
+        for size in entry.sizes:
+            state = LastLayer.after(entry.moves(size), size).inverse()
+            assert case_of(state)[0].code == entry.code
 
 
 def test_a_file_that_is_no_text_is_reported(tmp_path: Path) -> None:

@@ -228,7 +228,10 @@ def check_sequence(
     moves: Annotated[str, typer.Argument(help="Turns, quoted: \"R U R' U'\".", show_default=False)],
     size: Annotated[int, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.")] = 4,
     widen: Annotated[
-        bool, typer.Option("--widen", help="Read block turns as half the cube (a 4x4x4 sequence on a 6x6x6).")
+        bool,
+        typer.Option(
+            "--widen", help="Widen block turns: as on a 4x4x4 for even sizes, as on a 3x3x3 for odd ones."
+        ),
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="The finding as JSON.")] = False,
 ) -> None:
@@ -238,7 +241,7 @@ def check_sequence(
     from models.sequences import widened
     from vision.library_files import open_effort
 
-    sequence = widened(parse_moves(moves), size) if widen else parse_moves(moves, size)
+    sequence = widened(parse_moves(moves), size, 3 if size % 2 else 4) if widen else parse_moves(moves, size)
     found = check_moves(sequence, size, effort=open_effort())
     if as_json:
         typer.echo(json.dumps(found.to_json_dict()))

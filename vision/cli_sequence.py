@@ -178,10 +178,13 @@ def _case_of(text: str, size: int) -> tuple[str, str]:
     from models.check import check_moves
     from models.errors import LastlookError
     from models.notation import parse_moves
-    from models.sequences import check_entry
+    from models.sequences import check_entry, widened
 
     sequence = parse_moves(text, size)
     found = check_moves(sequence, size)
+    if found.solves is None:
+        as_3x3x3 = check_moves(widened(sequence, size, 3), size)
+        found = as_3x3x3 if as_3x3x3.solves else found
     if found.solves is None:
         raise LastlookError("solves no last-layer case" + "".join(f"; {what}" for what in found.disturbs))
     check_entry(found.solves, sequence)
