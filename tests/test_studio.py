@@ -284,6 +284,18 @@ def test_a_ball_of_flesh_is_a_closed_ball() -> None:
     assert ((ball.normals * outward).sum(axis=1) > 0.95).all()
 
 
+def test_a_sticker_has_no_hole() -> None:
+    """Seen from above, the triangles of a plate cover its outline once (source: the shoelace formula)."""
+    outline = mesh.rounded_square(12.0, 2.0)
+    part = mesh.plate(outline, 0.4, 0.3)
+    a, b, c = (part.points[part.triangles[:, k], :2] for k in range(3))
+    x, y = outline.T
+    whole = 0.5 * float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))
+    covered = 0.5 * ((b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0])
+    assert (covered > -1e-9).all()
+    assert covered.sum() == pytest.approx(whole, rel=1e-9)
+
+
 @pytest.mark.parametrize("stickered", [True, False])
 @pytest.mark.parametrize("size", SIZES)
 def test_a_cube_stays_within_its_size_and_faces_outward(size: int, stickered: bool) -> None:

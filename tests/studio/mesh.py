@@ -123,7 +123,7 @@ def plate(outline_xy: Array, height: float, bevel: float) -> Mesh:
         (np.c_[shrink, np.full(k, height)], 0.25 * outward + up),
         (np.c_[shrink * 0.93, np.full(k, height)], np.tile(up, (k, 1))),
         (np.c_[shrink * 0.5, np.full(k, height)], np.tile(up, (k, 1))),
-        (np.c_[shrink * 0.02, np.full(k, height)], np.tile(up, (k, 1))),
+        (np.c_[shrink * 0.0, np.full(k, height)], np.tile(up, (k, 1))),
     ]
     points = np.concatenate([r[0] for r in rings])
     normals = np.concatenate([r[1] for r in rings])
