@@ -262,6 +262,8 @@ def collect(
         sizes=tuple(sorted({one.size for one in kept})),
         samples=tuple(sample for one in kept for sample in samples_of(one, base.model)),
     )
+    # fitted once more from what is kept, so that anybody can do so again and get the same numbers
+    profile = profile.with_model(refit(profile, base.model))
     unseen = unseen_colours(kept)
     if unseen:
         names = ", ".join(profile.colours[k] for k in unseen)
@@ -352,6 +354,11 @@ def pictures_of(samples: Sequence[ColourSample], floor: float) -> dict[str, Labe
             weight=np.ones(len(rows)),
         )
     return out
+
+
+def refit(profile: Profile, base: ColourModel) -> ColourModel:
+    """The colour model of the samples that a profile keeps."""
+    return adapt(base, list(pictures_of(profile.samples, base.floor).values()))
 
 
 def _nothing_left(left_out: Sequence[tuple[str, str]]) -> str:

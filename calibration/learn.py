@@ -6,14 +6,14 @@ model is fitted to all samples, so taking those out and fitting again gives the 
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from calibration.adapt import adapt
-from calibration.collect import COVERED, SURE, LabelledShot, Shot, pictures_of, samples_of
-from calibration.profile import Profile, default_profile
+from calibration.collect import COVERED, SURE, LabelledShot, Shot, refit, samples_of
+from calibration.profile import ColourSample, Profile, default_profile
 from calibration.reading import Reading
 from calibration.samples import StickerSamples
 
@@ -39,39 +39,54 @@ def worth_learning(reading: Reading, samples: StickerSamples) -> bool:
     return reading.light_oddity < ODD_LIGHT and float(reading.clean[seen].mean()) > 0.7
 
 
-def learned(profile: Profile, reading: Reading, samples: StickerSamples, picture: str) -> Profile:
-    """The profile with one more picture and its model fitted again.
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A picture that may teach: its name, samples, and what was read from them."""
+
+    picture: str
+    samples: StickerSamples
+    reading: Reading
+
+
+def learned(profile: Profile, pictures: Sequence[Seen]) -> Profile:
+    """The profile with the stickers of more pictures and its model fitted again.
 
     Only stickers that the posterior is sure of and that are clean are kept.
     """
-    marginals = reading.posterior.marginals
-    labels = marginals.argmax(axis=-1).astype(np.intp)
-    unsure = (marginals.max(axis=-1) < SURE) | (reading.clean < 0.5) | (samples.coverage <= COVERED)
-    labels[unsure] = -1
-    name = f"{LEARNED}{picture}".replace("#", "_")
-    shot = LabelledShot(Shot(name, samples), labels, reading)
     base = default_profile().model
-    kept = [one for one in profile.samples if one.picture.rpartition("#")[0] != name]
-    return _refitted(replace(profile, samples=(*_bounded(kept), *samples_of(shot, base))))
+    samples = list(profile.samples)
+    for one in pictures:
+        marginals = one.reading.posterior.marginals
+        labels = marginals.argmax(axis=-1).astype(np.intp)
+        unsure = (marginals.max(axis=-1) < SURE) | (one.reading.clean < 0.5)
+        labels[unsure | (one.samples.coverage <= COVERED)] = -1
+        name = f"{LEARNED}{one.picture}".replace("#", "_")
+        shot = LabelledShot(Shot(name, one.samples), labels, one.reading)
+        kept = [sample for sample in samples if _picture(sample) != name]
+        samples = [*_bounded(kept), *samples_of(shot, base)]
+    return _refitted(replace(profile, samples=tuple(samples)))
 
 
 def without_learned(profile: Profile) -> tuple[Profile, int]:
     """The profile as calibrated, and how many learned pictures were taken out."""
-    names = {one.picture.rpartition("#")[0] for one in profile.samples if is_learned(one.picture)}
+    names = {_picture(one) for one in profile.samples if is_learned(one.picture)}
     kept = tuple(one for one in profile.samples if not is_learned(one.picture))
     return (_refitted(replace(profile, samples=kept)) if names and kept else profile), len(names)
 
 
-def _bounded(samples: list) -> list:  # type: ignore[type-arg]
+def _picture(sample: ColourSample) -> str:
+    return sample.picture.rpartition("#")[0]
+
+
+def _bounded(samples: Sequence[ColourSample]) -> list[ColourSample]:
     """Samples with room for one more learned picture."""
-    names = list(dict.fromkeys(s.picture.rpartition("#")[0] for s in samples if is_learned(s.picture)))
+    names = list(dict.fromkeys(_picture(one) for one in samples if is_learned(one.picture)))
     gone = set(names[: max(0, len(names) - MOST_LEARNED + 1)])
-    return [s for s in samples if s.picture.rpartition("#")[0] not in gone]
+    return [one for one in samples if _picture(one) not in gone]
 
 
 def _refitted(profile: Profile) -> Profile:
-    base = default_profile().model
-    return replace(profile, model=adapt(base, list(pictures_of(profile.samples, base.floor).values())))
+    return profile.with_model(refit(profile, default_profile().model))
 
 
 class DriftWatch:

@@ -80,6 +80,10 @@ def label_command(
         Front | None, typer.Option("--front", help="Side that you call front, as the camera sees it.")
     ] = None,
     profile: Annotated[str | None, typer.Option("--profile", help="Profile of the cube.")] = None,
+    learn: Annotated[
+        bool,
+        typer.Option("--learn", help="Let the surest pictures teach --profile; 'profile forget' undoes it."),
+    ] = False,
     jobs: Annotated[int, typer.Option("--jobs", "-j", min=0, help="Processes; 0 for one a core.")] = 0,
     dask: Annotated[
         str | None, typer.Option("--dask", help="Address of a Dask scheduler that does the reading.")
@@ -104,6 +108,8 @@ def label_command(
         raise UsageError("name pictures, folders or recordings to label")
     if resume and out in (None, "-"):
         raise UsageError("--resume goes on with a file: name it with --out")
+    if learn and profile in (None, "default"):
+        raise UsageError("--learn needs a profile of your own: name it with --profile")
     loaded_profile(profile)  # a wrong name is told before the work begins
     gathered = gather(paths, skip=[one for one in (annotate, copy_to, stills, chapters) if one is not None])
     if not gathered.items:
@@ -132,6 +138,8 @@ def label_command(
     for wanted, log, done in file_pictures(answers, copy_to=copy_to, rename=rename, really=yes):
         _tell_filing(wanted, log, done, yes)
     _summary(tally, settings)
+    if profile not in (None, "default") and not tally.stopped:
+        _learn(answers, settings, str(profile), really=learn)
     if tally.stopped or tally.problems:
         raise typer.Exit(1)
 
@@ -223,6 +231,26 @@ def _summary(tally: Tally, settings: Settings) -> None:
         typer.echo(f"stopped; {how}", err=True)
     elif tally.unsettled and settings.out:
         typer.echo(f"for what is not settled: lastlook review {settings.out}", err=True)
+
+
+def _learn(answers: list[dict[str, Any]], settings: Settings, profile: str, *, really: bool) -> None:
+    """Notice drift away from the profile, and with --learn add the surest pictures to it."""
+    from calibration.learn import MOST_LEARNED, DriftWatch, learned, worth_learning
+    from vision.label_run import look_again
+    from vision.profiles import load_named, profile_path
+
+    seen = look_again(answers, settings, MOST_LEARNED if really else 8)
+    watch = DriftWatch()
+    for one in seen:
+        warning = watch.add(one.reading)
+        if warning is not None:
+            typer.echo(f"note: {warning}", err=True)
+    if really:
+        good = [one for one in seen if worth_learning(one.reading, one.samples)]
+        loaded = load_named(profile)
+        if good and loaded is not None:
+            learned(loaded, good).save(profile_path(profile))
+        typer.echo(f"{len(good)} pictures added to {profile!r}", err=True)
 
 
 def _list_problems(problems: list[Problem]) -> None:

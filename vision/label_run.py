@@ -169,7 +169,7 @@ def dask_client(address: str) -> Any:
     except ImportError:
         raise UsageError("--dask needs the package 'distributed'; run: pip install distributed") from None
     try:
-        return Client(address, timeout="10s")  # type: ignore[no-untyped-call]
+        return Client(address, timeout="10s")
     except (OSError, ValueError, TimeoutError) as error:
         raise LastlookError(f"{address}: no Dask scheduler answers there; start one or check it") from error
 
@@ -180,3 +180,31 @@ def _write(path: Path, text: str) -> None:
     except OSError as error:
         raise LastlookError(f"{path}: its folder cannot be made ({error.strerror})") from error
     write_atomically(path, text.encode("utf-8", "surrogatepass"))
+
+
+def look_again(answers: list[Json], settings: Settings, most: int) -> list[Any]:
+    """Read up to ``most`` of the surest pictures once more, with what they were read from.
+
+    For learning and for noticing drift; gives ``calibration.learn.Seen`` values.
+    """
+    from calibration.learn import LEAST_SURE, Seen
+    from vision.photo_reader import LEAST_LONG_SIDES_PX, loaded_profile
+    from vision.pipeline import read_whole
+    from vision.sources import load_photo
+
+    sure = [
+        str(one["image"])
+        for one in answers
+        if one.get("ok") and "start" not in one and one["case"]["probability"] >= LEAST_SURE
+    ]
+    step = max(1, len(sure) // most)
+    found = []
+    for image in sure[::step][:most]:
+        try:
+            photo = load_photo(image, min_long_side=LEAST_LONG_SIDES_PX[0])
+        except LastlookError:
+            continue
+        whole = read_whole(photo.image_bgr, profile=loaded_profile(settings.photos.profile), image=image)
+        if whole.samples is not None and whole.reading is not None:
+            found.append(Seen(Path(image).name, whole.samples, whole.reading))
+    return found

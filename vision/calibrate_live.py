@@ -1,0 +1,234 @@
+"""Calibrate before a camera: samples are taken by themselves when the view is steady and new."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.collect import (
+    Collected,
+    LabelledShot,
+    Shot,
+    collect,
+    label_shot,
+    light_of,
+    problem_of,
+)
+from calibration.profile import Profile, default_profile
+from models.errors import LastlookError
+from vision.lettering import BOLD, Lettering
+from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB
+
+Image = NDArray[np.uint8]
+STEADY_PX: Final = 0.012
+"""Largest move of the top face's corners between two looks that counts as steady, in picture widths."""
+SAME_LIGHT: Final = 0.18
+"""Lights whose colours differ by less than this (log units, brightness aside) count as one."""
+WANTED: Final = 2
+"""Pictures in which each colour should be seen."""
+MOST_TAKEN: Final = 24
+
+
+@dataclass(eq=False)
+class Sitting:
+    """What was taken so far, and what is still missing. :meth:`offer` takes one look at a time."""
+
+    base: Profile
+    taken: list[LabelledShot] = field(default_factory=list)
+    last_quad: NDArray[np.float64] | None = None
+    looks: int = 0
+
+    def offer(self, read: Any) -> str:
+        """One look (a ``vision.pipeline.Read``); takes a sample when it should. Returns what to tell."""
+        self.looks += 1
+        top = read.answer.top
+        if read.samples is None or top is None:
+            self.last_quad = None
+            return "no cube in view"
+        quad = np.array(top.quad_xy)
+        before, self.last_quad = self.last_quad, quad
+        if before is None or self._moved(before, quad):
+            return "hold it still"
+        return self._take(Shot(f"look {self.looks}", read.samples))
+
+    def _moved(self, before: NDArray[np.float64], quad: NDArray[np.float64]) -> bool:
+        """Corners may come in another order when another side is taken for the front."""
+        size = float(np.ptp(quad, axis=0).max())
+        moves = [np.abs(np.roll(before, k, axis=0) - quad).max() for k in range(4)]
+        return bool(min(moves) > STEADY_PX * max(size, 1.0) * 4)
+
+    def _take(self, shot: Shot) -> str:
+        if len(self.taken) >= MOST_TAKEN:
+            return "enough pictures; press f to finish"
+        labelled = label_shot(shot, self.base)
+        problem = problem_of(labelled)
+        if problem is not None:
+            return problem
+        if any(self._alike(labelled, one) for one in self.taken):
+            return "seen; turn the cube, or change the light"
+        self.taken.append(labelled)
+        return f"taken: picture {len(self.taken)}"
+
+    def _alike(self, a: LabelledShot, b: LabelledShot) -> bool:
+        """The same colours on view under the same light tell nothing new."""
+        same = set(np.unique(a.labels)) == set(np.unique(b.labels))
+        return same and _light_apart(self._light(a), self._light(b)) < SAME_LIGHT
+
+    def _light(self, labelled: LabelledShot) -> tuple[float, float, float]:
+        return light_of(labelled, self.base.model)
+
+    def undo(self) -> str:
+        """Drop the picture taken last."""
+        if not self.taken:
+            return "nothing to take back"
+        self.taken.pop()
+        return f"taken back; {len(self.taken)} pictures"
+
+    def seen_in(self) -> list[int]:
+        """In how many pictures each of the six colours was seen."""
+        return [sum(bool((one.labels == k).any()) for one in self.taken) for k in range(6)]
+
+    def lights(self) -> int:
+        """How many different lights the pictures were taken under."""
+        found: list[tuple[float, float, float]] = []
+        for one in self.taken:
+            light = self._light(one)
+            if all(_light_apart(light, other) >= SAME_LIGHT for other in found):
+                found.append(light)
+        return len(found)
+
+    @property
+    def complete(self) -> bool:
+        """Every colour was seen often enough."""
+        return min(self.seen_in()) >= WANTED
+
+    def missing(self, colours: Sequence[str]) -> str:
+        """What to show next, in words."""
+        absent = [colours[k] for k, count in enumerate(self.seen_in()) if count < WANTED]
+        if absent:
+            return "still to show: " + ", ".join(absent)
+        if self.lights() < 2:
+            return "all colours seen; another lamp or the window would make it surer"
+        return "all there; press f to finish"
+
+    def finish(self, name: str, colours: Sequence[str] | None, scheme: Sequence[int] | None) -> Collected:
+        """Make the profile. Raises CollectError when the pictures do not bear one out."""
+        from vision.calibrate import with_held_out
+
+        if not self.taken:
+            raise LastlookError("no picture was taken; hold the solved cube still before the camera")
+        shots = [one.shot for one in self.taken]
+        return with_held_out(collect(shots, name, base=self.base, colours=colours, scheme=scheme))
+
+
+def _light_apart(a: tuple[float, float, float], b: tuple[float, float, float]) -> float:
+    """Difference of two lights' colours, log units, brightness taken out."""
+    logs = [np.log(np.maximum(np.array(light), 1e-4)) for light in (a, b)]
+    off = (logs[0] - logs[0].mean()) - (logs[1] - logs[1].mean())
+    return float(np.abs(off).max())
+
+
+def compose(frame: Image, sitting: Sitting, words: str, colours: Sequence[str]) -> Image:
+    """The window's picture: the frame with a panel of what is there and what is missing, 720 high."""
+    import cv2
+
+    height, panel_width = 720, 400
+    scale = height / frame.shape[0]
+    photo = np.asarray(cv2.resize(frame, None, fx=scale, fy=scale, interpolation=cv2.INTER_LINEAR), np.uint8)
+    panel = np.full((height, panel_width, 3), PAPER[::-1], np.uint8)
+    Lettering(24, BOLD, INK).put(panel, f"{len(sitting.taken)} pictures, {sitting.lights()} lights", 24, 50)
+    big = Lettering(22, BOLD, (0, 90, 156))
+    y = 92
+    for line in big.wrapped(words, panel_width - 48):
+        big.put(panel, line, 24, y)
+        y += 28
+    plain, quiet = Lettering(19, colour=INK), Lettering(16, colour=QUIET)
+    y = 190
+    for k, count in enumerate(sitting.seen_in()):
+        swatch = list(STICKER_RGB.values())[k]
+        cv2.rectangle(panel, (24, y), (74, y + 44), swatch[::-1], -1)
+        cv2.rectangle(panel, (24, y), (74, y + 44), RULE[::-1], 1)
+        plain.put(panel, colours[k][:20], 90, y + 28)
+        for i in range(WANTED):
+            centre = (300 + 34 * i, y + 22)
+            filled = count > i
+            cv2.circle(panel, centre, 11, (INK if filled else RULE)[::-1], -1 if filled else 2, cv2.LINE_AA)
+        y += 62
+    for line in plain.wrapped(sitting.missing(colours), panel_width - 48):
+        plain.put(panel, line, 24, y + 18)
+        y += 26
+    quiet.put(panel, "u undo · f finish · q quit", 24, height - 24)
+    return np.concatenate([photo, panel], axis=1)
+
+
+def profile_from_camera(
+    name: str,
+    source: str,
+    *,
+    colours: Sequence[str] | None = None,
+    scheme: Sequence[int] | None = None,
+    window: bool = True,
+    read: Callable[..., Any] | None = None,
+) -> Collected:
+    """The live road. Without a window pictures are taken until all colours were seen or the source ends.
+
+    Raises LastlookError when the source cannot be opened, no window can, or too little was shown.
+    """
+    from vision.readers import source_named
+    from vision.stream import FrameStream
+
+    if read is None:
+        from vision.pipeline import read_whole
+
+        read = read_whole
+    base = default_profile()
+    sitting, names = Sitting(base), tuple(colours or base.colours)
+    shown = _Window() if window else None
+    words, finished = "", False
+    with FrameStream(source_named(source)) as stream:
+        while not finished:
+            frame = stream.next_frame(1.0)
+            if frame is None:
+                if stream.ended:
+                    break
+                continue
+            now = sitting.offer(read(frame.image_bgr))
+            if now != words and shown is None:
+                sys.stderr.write(f"{now}\n")
+            words = now
+            if shown is None:
+                finished = sitting.complete
+                continue
+            key = shown.show(compose(frame.image_bgr, sitting, words, names))
+            if key == "u":
+                words = sitting.undo()
+            elif key in ("q", "closed", "escape"):
+                raise LastlookError("calibration was left; nothing was kept")
+            finished = key == "f"
+    if shown is not None:
+        shown.close()
+    return sitting.finish(name, colours, scheme)
+
+
+class _Window:
+    """OpenCV's window, opened after the display was checked."""
+
+    def __init__(self) -> None:
+        from vision.live import Window, check_display
+
+        check_display()
+        self._window = Window()
+
+    def show(self, canvas: Image) -> str:
+        key = self._window.show(canvas)
+        time.sleep(0.001)
+        return key
+
+    def close(self) -> None:
+        self._window.__exit__()
