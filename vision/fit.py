@@ -31,6 +31,8 @@ _WEIGHTS = np.array(
     [(24 / (_FACTORIALS[i] * _FACTORIALS[j] * _FACTORIALS[k])) ** 0.5 for i, j, k in _MONOMIALS], np.float32
 )
 _POINTS_A_LINE = 8
+#: a lattice whose edges lie on the edge map so well needs no other start
+_GOOD_EDGE = 0.8
 #: likely horizontal angles of view, 35 to 80 degrees: focal length over the picture's longer side
 _FOCAL_MEAN, _FOCAL_SPREAD = float(np.log(0.9)), 0.35
 
@@ -271,6 +273,17 @@ def _line_score(place: _Placement, crop: Crop, fields: Floats, size: int) -> tup
     return float(values[0][on_edge].mean()), float(values[1][~on_edge].mean())
 
 
+def _starts(monomials: Floats) -> Iterator[tuple[Floats, float]]:
+    """Orientations and shifts of the log perspective to start from, the likeliest first."""
+    bases = []
+    for base in likely_orientations(monomials):
+        yield base, 0.0
+        bases.append(base)
+    for shift in (0.5, -0.5):
+        for base in bases:
+            yield base, shift
+
+
 def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -> Fitted:
     """The pose that explains a crop's maps.
 
@@ -288,19 +301,19 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
     coarse, fine = _fields(crop.maps, 2.0), _fields(crop.maps, 0.0)
     best: tuple[float, _Placement] | None = None
     longest = float(max(picture_wh))
-    for base in likely_orientations(numbers[:15]):
-        place = _Placement(base, centre, log_edge, perspective, principal)
-        _improve(place, crop, coarse, n, 3, perspective, longest, 0.0)
-        _improve(place, crop, fine, n, 3, perspective, longest, 0.5)
+    for base, shift in _starts(numbers[:15]):
+        place = _Placement(base, centre, log_edge, perspective + shift, principal)
+        _improve(place, crop, coarse, n, 3, perspective + shift, longest, 0.0)
+        _improve(place, crop, fine, n, 4, perspective + shift, longest, 0.5)
         edge, seam = _line_score(place, crop, fine, n)
         score = edge + 0.5 * seam
         if best is None or score > best[0]:
             best = (score, place)
-        if edge > 0.75:
+        if edge > _GOOD_EDGE:
             break
     assert best is not None
     place = best[1]
-    _improve(place, crop, fine, n, 2, perspective, longest, 0.5)
+    _improve(place, crop, fine, n, 2, place.four[3], longest, 0.5)
     edge, seam = _line_score(place, crop, fine, n)
     centre_xyz, focal = place.ray(place.four)
     shifted = np.exp(logits - logits.max())

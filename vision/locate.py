@@ -18,7 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.fit import CROP_EDGES, INPUT_PX, MAP_PX, Crop, Fitted, fit_pose
+from vision.motion import Lens
 from vision.pose import CubePose
+from vision.seams import seat
 
 Picture = NDArray[np.uint8]
 
@@ -29,6 +31,8 @@ EDGE_UNIT = 32.0
 LEAST_PEAK = 0.12
 #: a fitted cube is reported from this product of network probability and lattice score on
 LEAST_SCORE = 0.30
+#: pixels a sticker should have where seams are looked for
+SEAM_CELL_PX = 14.0
 _local = threading.local()
 
 
@@ -158,17 +162,40 @@ def look_closely(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop
     return Crop(float(left), float(top), MAP_PX / side, shown.astype(np.float32), numbers[0])
 
 
-def _found(fitted: Fitted, crop: Crop) -> FoundCube:
+def _found(image_bgr: Picture, fitted: Fitted, crop: Crop) -> FoundCube:
     probability = fitted.cube_probability * min(1.0, max(0.0, fitted.line_score) / 0.6)
     surface = Surface(crop.left, crop.top, crop.scale, fitted.surface)
-    return FoundCube(fitted.pose.upright(), probability, surface)
+    pose = onto_seams(image_bgr, fitted.pose) if probability >= LEAST_SCORE else fitted.pose
+    return FoundCube(pose.upright(), probability, surface)
+
+
+def onto_seams(image_bgr: Picture, pose: CubePose) -> CubePose:
+    """The pose laid onto the seams that can be made out in the picture; as it was where they are too few."""
+    high, wide = image_bgr.shape[:2]
+    outline = np.concatenate([pose.face_quad_xy(face) for face in pose.visible_faces()])
+    edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+    x0, y0 = np.clip(np.floor(outline.min(0) - 0.15 * edge_px), 0, (wide, high)).astype(int)
+    x1, y1 = np.clip(np.ceil(outline.max(0) + 0.15 * edge_px), 0, (wide, high)).astype(int)
+    if x1 - x0 < 16 or y1 - y0 < 16:
+        return pose
+    piece: Any = image_bgr[y0:y1, x0:x1]
+    shrink = SEAM_CELL_PX * pose.size / edge_px
+    if shrink < 1:
+        smaller = (max(16, round((x1 - x0) * shrink)), max(16, round((y1 - y0) * shrink)))
+        piece = cv2.resize(piece, smaller, interpolation=cv2.INTER_AREA)
+    scale = piece.shape[1] / (x1 - x0)
+    x, y = (pose.centre_xy[0] - x0) * scale - 0.5, (pose.centre_xy[1] - y0) * scale - 0.5
+    seated = seat(piece, Lens(pose.focal_px * scale, x, y, pose.k1), pose)
+    if seated is None or seated.support < 0.35 or seated.spread_cells > 0.08 or seated.moved_cells > 0.3:
+        return pose
+    return seated.pose
 
 
 def find_near(image_bgr: Picture, x: float, y: float, edge_px: float, size: int | None = None) -> FoundCube:
     """The cube at a known place, whatever its score: for a track, or for a person's click."""
     crop = look_closely(image_bgr, x, y, edge_px)
     high, wide = image_bgr.shape[:2]
-    return _found(fit_pose(crop, (wide, high), size), crop)
+    return _found(image_bgr, fit_pose(crop, (wide, high), size), crop)
 
 
 def find_cubes(image_bgr: Picture, *, size: int | None = None, limit: int = 3) -> Found:
@@ -195,17 +222,19 @@ def find_cubes(image_bgr: Picture, *, size: int | None = None, limit: int = 3) -
             crop = look_closely(image_bgr, x, y, float(np.exp(crop.numbers[17])) * side / CROP_EDGES)
         if crop.numbers[23] < -1.5:
             continue
-        found = _found(fit_pose(crop, (wide, high), size), crop)
+        found = _found(image_bgr, fit_pose(crop, (wide, high), size), crop)
         if found.probability >= LEAST_SCORE:
             cubes.append(found)
     if not cubes:
         return Found((), "no-cube", "look closely")
-    cubes.sort(key=lambda cube: -_rank(cube, wide, high))
+    surest = max(cube.probability for cube in cubes)
+    cubes.sort(key=lambda cube: -_rank(cube, surest, wide, high))
     return Found(tuple(cubes))
 
 
-def _rank(cube: FoundCube, wide: int, high: int) -> float:
-    """Large, sure and whole first."""
+def _rank(cube: FoundCube, surest: float, wide: int, high: int) -> float:
+    """Large and whole first, among those nearly as sure as the surest."""
     quads = np.concatenate([cube.pose.face_quad_xy(face) for face in cube.pose.visible_faces()])
     inside = (quads[:, 0] >= 0) & (quads[:, 0] < wide) & (quads[:, 1] >= 0) & (quads[:, 1] < high)
-    return float(cube.edge_px * (0.3 + 0.7 * inside.mean()) * min(1.0, cube.probability + 0.2))
+    sure = min(1.0, cube.probability / (0.85 * surest)) ** 4
+    return float(cube.edge_px * (0.3 + 0.7 * inside.mean()) * sure)

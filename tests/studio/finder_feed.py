@@ -130,7 +130,9 @@ class Feed:
 
     def draw(self, batch: int) -> tuple[Tensor, Tensor]:
         """Scenes (B,) at random and their photographs (B, 3, H, W), BGR in -0.5..0.5."""
-        at = torch.randint(0, self.filled, (batch,), device=self.device)
+        scenes = self.pool_scene[: self.filled]
+        bare = ~self.states[scenes].bool().any(1)
+        at = torch.multinomial(1 + 1.5 * bare.float(), batch, replacement=True)
         return self.pool_scene[at], self.pool[at].float() / 255 - 0.5
 
     def held_out(self) -> Tensor:
