@@ -1,4 +1,4 @@
-"""Answers made from truth files: what a reader without a fault would say. For tests of what comes after reading."""
+"""Answers made from truth files: what a reader without a fault would say; for tests of what follows."""
 
 from __future__ import annotations
 

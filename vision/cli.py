@@ -52,13 +52,7 @@ def build_app() -> typer.Typer:
     )
     app.callback()(_lastlook)
     for module in COMMAND_MODULES:
-        try:
-            registrar = importlib.import_module(module)
-        except ModuleNotFoundError as error:
-            if error.name != module:
-                raise
-            continue
-        registrar.register(app)
+        importlib.import_module(module).register(app)
     return app
 
 
