@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classifier import StickerScores, face_variants, inverse, sticker_loglik
+from calibration.classifier import StickerScores, face_variants, sticker_loglik
 from calibration.light import LightFit, Prepared, group_information, information, posterior, prepare
 from calibration.profile import ColourModel, Profile
 
@@ -119,9 +119,10 @@ def fit_model(
                     if total < 0.3:
                         continue
                     apart = light.cell_mean[0, face, k] - light.usual[0, face, k]
-                    # E[departure^2]: its expected value and, as told by this cell alone, its uncertainty
-                    told = inverse(prepared.cell_precision[k] + total * inverse(model.sticker_cov[k]))
-                    cell_moment[k] += np.outer(apart, apart) + told
+                    within = light.within[0, face, k]
+                    lost = within @ prepared.cell_precision[k] - np.eye(3)
+                    cell_moment[k] += np.outer(apart, apart) + within
+                    cell_moment[k] += lost @ light.usual_cov[0, face, k] @ lost.T
                     cell_count[k] += 1.0
                     rows &= picture.weight >= 0.5
                     total = float(clean[rows].sum())

@@ -75,7 +75,8 @@ class LightFit:
     mean (S, D), cov (S, D, D)  the posterior itself
     cell_mean  (S, F, 6, 3)     expected feature of colour k on face f
     cell_cov   (S, F, 6, 3, 3)  its uncertainty, without what single stickers add
-    usual      (S, F, 6, 3)     the same before what only this colour on this face has
+    usual (S, F, 6, 3), usual_cov (S, F, 6, 3, 3)  the same before what only this colour on this face has
+    within     (S, F, 6, 3, 3)  covariance of the cell if ``usual`` were known
     log_occam  (S,)             log prior + half the log determinant of its posterior, up to a constant: what
                                 a mode pays for a light that is unusual or had to be chosen finely
     """
@@ -85,6 +86,8 @@ class LightFit:
     cell_mean: Floats
     cell_cov: Floats
     usual: Floats
+    usual_cov: Floats
+    within: Floats
     log_occam: Floats
 
     def chosen(self, keep: Selection) -> LightFit:
@@ -95,6 +98,8 @@ class LightFit:
             self.cell_mean[keep],
             self.cell_cov[keep],
             self.usual[keep],
+            self.usual_cov[keep],
+            self.within[keep],
             self.log_occam[keep],
         )
 
@@ -145,6 +150,8 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
         cell_mean=cell_mean,
         cell_cov=within + keep @ usual_cov @ keep.swapaxes(-1, -2),
         usual=usual,
+        usual_cov=usual_cov,
+        within=within,
         log_occam=-0.5 * distance + 0.5 * (log_det - log_det0) - 0.5 * penalty.sum(axis=(1, 2)),
     )
 

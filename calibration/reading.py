@@ -371,7 +371,7 @@ def _decode_modes(
 
 
 def _oddity(prepared: Prepared, light: LightFit, mode: int) -> float:
-    """Squared distance of a mode's class means from the profile's, over its expected value for such a cube."""
+    """Squared distance of a mode's class means from the profile's, over what it is for such a cube."""
     off = light.mean[mode, :18] - prepared.mean
     distance = float(off @ prepared.picture_precision @ off)
     told = 18.0 - float(np.sum(prepared.picture_precision * light.cov[mode, :18, :18]))
