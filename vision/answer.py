@@ -147,6 +147,10 @@ class Answer:
     """What was hard to see, one clause each, for the text answer."""
     grids: Mapping[str, Grid] = field(default_factory=dict)
     """Pixel nodes of every face in view, by face letter, rows as printed."""
+    profile: str = ""
+    """Name of the colour profile that was used, "" for the built-in one."""
+    palette: Mapping[str, tuple[int, int, int]] = field(default_factory=dict)
+    """sRGB of the profile's own colour names, for drawing; the usual six need no entry."""
     others: tuple[Quad, ...] = ()
     """Outlines of further cubes in the picture that were not read."""
 

@@ -59,7 +59,7 @@ def read(
     ] = None,
     profile: Annotated[
         str | None,
-        typer.Option(metavar="NAME", help="Colour profile: a name or a file; built in if left out."),
+        typer.Option(metavar="NAME", help="Colour profile: a name or a file; the best fitting if left out."),
     ] = None,
 ) -> int:
     """Name the last-layer case in each picture and show a sequence for the angle at which it lies.
@@ -137,20 +137,17 @@ def _reader(
 ) -> Callable[[str, Path | None], Answer]:
     """What reads one picture and, when told where, saves it annotated."""
     from vision.library_files import open_library
-    from vision.pipeline import read_picture
-    from vision.profiles import load_named
+    from vision.profile_choice import Chooser
     from vision.sources import load_photo
 
-    chosen, library = load_named(profile), open_library()
+    chooser, library = Chooser(profile), open_library()
     side = None if front is None else front.value
 
     def answer_one(name: str, target: Path | None) -> Answer:
         began = time.perf_counter()
         photo = load_photo(name, min_long_side=None if full else READ_LONG_SIDE)
         loading = time.perf_counter() - began
-        answer = read_picture(
-            photo.image_bgr, profile=chosen, size=size, front=side, library=library, image=name
-        )
+        answer = chooser.read(photo.image_bgr, size=size, front=side, library=library, image=name)
         answer = replace(answer, seconds={**answer.seconds, "read": loading})
         if target is not None:
             from vision.draw import annotated, encoded

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from vision.answer import Answer, Grid, Rows
 from vision.lettering import BOLD, Colour, Lettering
-from vision.panel import STICKER_RGB, panel_image, stacked
+from vision.panel import panel_image, stacked, sticker_rgb
 
 SMALLEST_LONG_SIDE: Final = 960
 _LIGHT: Final[Colour] = (255, 255, 255)
@@ -102,7 +102,7 @@ def overlaid(
         read = answer.seen.get(face)
         settled = answer.state.facelets.get(face) if answer.state else None
         if read and _badge_radius(grid) >= least_radius:
-            _draw_badges(photo, grid, read, settled, stroke)
+            _draw_badges(photo, grid, read, settled, stroke, answer)
     return photo
 
 
@@ -189,7 +189,12 @@ def _mark_front(photo: NDArray[np.uint8], top: NDArray[np.float64], stroke: floa
 
 
 def _draw_badges(
-    photo: NDArray[np.uint8], grid: NDArray[np.float64], read: Rows, settled: Rows | None, stroke: float
+    photo: NDArray[np.uint8],
+    grid: NDArray[np.float64],
+    read: Rows,
+    settled: Rows | None,
+    stroke: float,
+    answer: Answer,
 ) -> None:
     for row, names in enumerate(read):
         for col, name in enumerate(names):
@@ -201,7 +206,9 @@ def _draw_badges(
             if radius < 1.5:
                 continue
             group = settled[row][col] if settled is not None and row < len(settled) else None
-            _badge(photo, centre, radius, name, group if group is not None else name, stroke)
+            final = group if group is not None else name
+            rgb = (sticker_rgb(answer, name), sticker_rgb(answer, final))
+            _badge(photo, centre, radius, (name, final), rgb, stroke)
 
 
 def _thickness(corners: NDArray[np.float64]) -> float:
@@ -215,10 +222,11 @@ def _badge(
     photo: NDArray[np.uint8],
     centre: NDArray[np.float64],
     radius: float,
-    read: str,
-    settled: str,
+    names: tuple[str, str],
+    rgb: tuple[Colour, Colour],
     stroke: float,
 ) -> None:
+    """``names`` and ``rgb`` of the colour as read and as settled."""
     import cv2
 
     at, size = _fixed(centre), _fixed(np.array([radius]))[0]
@@ -229,11 +237,12 @@ def _badge(
 
     disc(2.2 * stroke, _DARK)
     disc(1.2 * stroke, _LIGHT)
-    disc(0.0, STICKER_RGB[settled])
+    (read, settled), (read_rgb, settled_rgb) = names, rgb
+    disc(0.0, settled_rgb)
     if read != settled:
         angle = np.linspace(np.pi / 2, 3 * np.pi / 2, 24)
         half = centre + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-        cv2.fillPoly(photo, [_fixed(half)], STICKER_RGB[read][::-1], cv2.LINE_AA, _SHIFT)
+        cv2.fillPoly(photo, [_fixed(half)], read_rgb[::-1], cv2.LINE_AA, _SHIFT)
         cv2.polylines(
             photo, [_fixed(half[[0, -1]])], False, _DARK[::-1], max(1, round(stroke)), cv2.LINE_AA, _SHIFT
         )
@@ -241,12 +250,13 @@ def _badge(
     if letters < 8 or size <= 0:
         return
     if read == settled:
-        Lettering(letters, BOLD, _letter_colour(read)).put_centred(photo, read[0].upper(), *centre)
+        Lettering(letters, BOLD, _letter_colour(read_rgb)).put_centred(photo, read[0].upper(), *centre)
     else:
-        for name, side in ((read, -0.48), (settled, 0.48)):
-            how = Lettering(letters, BOLD, _letter_colour(name))
+        for name, own, side in ((read, read_rgb, -0.48), (settled, settled_rgb, 0.48)):
+            how = Lettering(letters, BOLD, _letter_colour(own))
             how.put_centred(photo, name[0].upper(), centre[0] + side * radius, centre[1])
 
 
-def _letter_colour(name: str) -> Colour:
-    return _DARK if name in ("white", "yellow", "orange") else _LIGHT
+def _letter_colour(rgb: Colour) -> Colour:
+    """Dark on light stickers, light on dark ones (luma of ITU-R BT.601)."""
+    return _DARK if 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2] > 140 else _LIGHT

@@ -186,8 +186,19 @@ _LIT: Final[dict[str, Colour]] = {
 """Top colours for the diagram, light enough on its dark face."""
 
 
+def sticker_rgb(answer: Answer, name: str) -> Colour:
+    """The colour in which a sticker is drawn: usual, the profile's own, or grey for a name without one."""
+    return STICKER_RGB.get(name) or answer.palette.get(name) or (150, 150, 150)
+
+
 def _lit(answer: Answer) -> Colour:
-    return _LIT.get(answer.top.colour, Ink().lit) if answer.top else Ink().lit
+    if answer.top is None:
+        return Ink().lit
+    own = answer.palette.get(answer.top.colour)
+    if own is not None:
+        red, green, blue = (round(255 - 0.6 * (255 - c)) for c in own)  # light enough on the dark face
+        return red, green, blue
+    return _LIT.get(answer.top.colour, Ink().lit)
 
 
 def stacked(

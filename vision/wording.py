@@ -118,6 +118,8 @@ def _entries(answer: Answer) -> Iterator[tuple[str, str]]:
         )
     if answer.notes:
         yield "Hard to see", "; ".join(answer.notes)
+    if answer.profile:
+        yield "Colours", f"read with the profile {answer.profile}"
     if answer.others:
         count = len(answer.others)
         yield "Also", f"{count} more cube{'s' if count > 1 else ''} in the picture, not read"

@@ -1,0 +1,82 @@
+"""Which profile a picture is read with: the one that is named, else the one that fits its stickers best."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.answer import COLOURS, Answer
+
+if TYPE_CHECKING:
+    from calibration.profile import Profile
+    from calibration.samples import StickerSamples
+
+
+def best_profile(samples: StickerSamples, own: Sequence[Profile], built_in: Profile) -> Profile:
+    """The profile with the largest evidence for the stickers of one cube whose top is face U.
+
+    Evidence is log p(stickers | profile), summed over last-layer states, with the light fitted to each
+    (``calibration.reading``). The user's ``own`` win ties; those for other sizes are left out.
+    """
+    from calibration.reading import read_stickers
+
+    candidates = [*(one for one in own if not one.sizes or samples.size in one.sizes), built_in]
+    if len(candidates) == 1:
+        return built_in
+    evidence = [read_stickers(samples, one, tops=(0,)).posterior.log_evidence for one in candidates]
+    return candidates[max(range(len(candidates)), key=evidence.__getitem__)]
+
+
+class Chooser:
+    """Reads pictures with the profile called ``name``, or chooses among the user's for each picture.
+
+    A damaged profile is one line on stderr and left out. Raises UsageError for a name that is none.
+    """
+
+    def __init__(self, name: str | None) -> None:
+        from vision.profiles import load_all, load_named
+
+        self.named = load_named(name)
+        self.own: list[Profile] = []
+        if name is None:
+            self.own, damaged = load_all()
+            for error in damaged:
+                sys.stderr.write(f"lastlook: {error}\n")
+
+    def read(self, image_bgr: NDArray[np.uint8], **options: Any) -> Answer:
+        """The answer for one picture; ``options`` as for ``vision.pipeline.read_picture``."""
+        from vision.pipeline import read_picture, read_whole
+
+        if self.named is not None or not self.own:
+            return _signed(read_picture(image_bgr, profile=self.named, **options), self.named)
+        from calibration.profile import default_profile
+
+        first = read_whole(image_bgr, **options)
+        if first.samples is None or first.reading is None:
+            return first.answer
+        best = best_profile(first.samples, self.own, default_profile())
+        if best is default_profile():
+            return first.answer
+        found = first.found  # the cube stays where it was found
+        return _signed(read_picture(image_bgr, profile=best, find=lambda *_, **__: found, **options), best)
+
+
+def _signed(answer: Answer, profile: Profile | None) -> Answer:
+    """The answer with the profile's name and the look of its own colour names."""
+    from calibration.profile import default_profile
+
+    if profile is None or profile is default_profile():
+        return answer
+    palette = {}
+    if not set(profile.colours) <= set(COLOURS):
+        from calibration.classes import classes_of
+
+        for one in classes_of(profile):
+            red, green, blue = (round(255 * float(c)) for c in one.srgb)
+            palette[one.name] = (red, green, blue)
+    return replace(answer, profile=profile.name, palette=palette)
