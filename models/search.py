@@ -32,6 +32,7 @@ __all__ = ["NO_CORE", "Core", "Found", "Result", "all_odd_codes", "core_variants
 # a sequence takes about this many bytes while it is searched: positions, parent, keys and their order
 _BYTES_A_SEQUENCE = 130
 MEMORY_LIMIT_BYTES = 8 << 30
+_LISTING = 0.2  # share of the time that goes into listing sequences, for the progress bar
 
 
 def find(
@@ -61,25 +62,31 @@ def find(
     result = Result(size, depth, chosen, tuple(cores), {c: CaseResult(c) for c in dict.fromkeys(codes)})
     ranked: Ranked | None = None
     try:
-        if progress:
-            progress(0.0, "listing sequences")
-        space = enumerate_space(chosen, min(size, 3) if outer else size, depth)
+        space = enumerate_space(chosen, min(size, 3) if outer else size, depth, _part(progress, 0, _LISTING))
         result.sequences = len(space)
         ranked = Ranked(result, space, keep, by, size)
         halves = Halves(space, model)
+        searching = _part(progress, _LISTING, 1)
         for number, core in enumerate(cores):
             for share, total, met in meetings(halves, core, size, outer):
                 for batch in met:
                     ranked.add(batch)
                 if number == len(cores) - 1:
                     result.searched = max(result.searched, total)
-                if progress:
-                    progress((number + share) / len(cores), f"{core}, {total} turns")
+                if searching:
+                    searching((number + share) / len(cores), f"{core}, {total} turns")
     except KeyboardInterrupt:
         result.complete = False
     if ranked is not None:
         ranked.write_out(model)
     return result
+
+
+def _part(progress: Progress | None, begin: float, end: float) -> Progress | None:
+    """What tells ``progress`` of a part of the whole, from share ``begin`` to ``end``."""
+    if progress is None:
+        return None
+    return lambda share, words: progress(begin + (end - begin) * share, words)
 
 
 def _check(

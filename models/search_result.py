@@ -106,6 +106,8 @@ class Result:
             within = f"{self.searched} together, {within} at most"
         what = f"turns of {layers}, " + ("no core" if bare else "round " + " | ".join(map(str, self.cores)))
         shortest = self.cases[code].shortest
+        if shortest is None and not self.complete:
+            return f"none yet: stopped when all of {within} {what} had been searched"
         if shortest is None:
             return f"none within {within} {what}, searched exhaustively"
         if shortest > self.searched:

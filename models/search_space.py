@@ -23,6 +23,7 @@ from models.cube import invert, sticker_positions, turn_permutation
 from models.errors import UsageError
 from models.layer import corner_positions, edge_positions
 from models.notation import Moves, Turn, parse_moves
+from models.search_result import Progress
 
 IndexArray = NDArray[np.int32]
 KeyArray = NDArray[np.uint64]
@@ -218,10 +219,10 @@ def is_top_turn(turn: Turn) -> bool:
     return turn.base == "U" and turn.depth == 1 and not turn.inner
 
 
-def enumerate_space(turns: Sequence[Turn], size: int, depth: int) -> Space:
+def enumerate_space(turns: Sequence[Turn], size: int, depth: int, progress: Progress | None = None) -> Space:
     """List every sequence (see `Space`). ``size``: of the stickers to follow.
 
-    Takes (pieces + 5) bytes a sequence; the number is `estimate`.
+    Takes (pieces + 5) bytes a sequence; the number is `estimate`. ``progress`` hears the share listed.
     """
     model = piece_model(size, not is_outer(turns))
     ordered = tuple(
@@ -249,6 +250,8 @@ def enumerate_space(turns: Sequence[Turn], size: int, depth: int) -> Space:
                 positions[piece, at:stop] = table[positions[piece, rows]]
             parent[at:stop], last[at:stop] = rows, t
             at = stop
+            if progress:
+                progress(at / total, f"listing {total:,} sequences")
         starts.append(at)
     for array in (positions, parent, last):
         array.setflags(write=False)

@@ -206,7 +206,8 @@ def _print_results(results: Sequence[Result]) -> None:
                     markup=False,
                     style="dim",
                 )
-            console.print(f"  {result.proof(case.code)}; {case.minimal} of that length", markup=False)
+            many = f"; {case.minimal} of that length" if case.minimal else ""
+            console.print(f"  {result.proof(case.code)}{many}", markup=False)
         if not result.complete:
             console.print("stopped before the end; this is what was found until then")
 
