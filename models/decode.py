@@ -318,7 +318,7 @@ def decode(
     tops: Sequence[int] = (0,),
     front: int = 2,
     mirror: bool = True,
-    mirror_prior: float = 1e-2,
+    mirror_prior: float = 1e-3,
     top_colour_log_prior: FloatArray | None = None,
 ) -> Posterior:
     """Posterior over all legal last-layer states.

@@ -75,7 +75,7 @@ class FoundCube:
 
 @dataclass(frozen=True, eq=False)
 class Found:
-    """Cubes, the one to read first; ``reason`` is "no-cube" where there is none, ``stage`` says who said so."""
+    """Cubes, the one to read first; ``reason`` is "no-cube" where there is none, ``stage`` who said so."""
 
     cubes: tuple[FoundCube, ...]
     reason: str | None = None

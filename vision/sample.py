@@ -38,7 +38,7 @@ def sample_stickers(
     ``surface`` says where the cube is covered; without it every sticker inside the frame counts as seen.
     """
     n = pose.size
-    faces = [FACES.index(face) for face in pose.visible_faces(0.08)]
+    faces = [FACES.index(face) for face in pose.visible_faces(0.03)]
     shape = (6, n, n)
     linear = np.zeros((*shape, 3), np.float32)
     spread = np.zeros((*shape, 3), np.float32)

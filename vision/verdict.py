@@ -1,0 +1,160 @@
+"""What a reading amounts to: a case, or the reason why none is named, in words for a person."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from calibration.profile import Profile
+from calibration.reading import Reading
+from calibration.samples import StickerSamples
+from models.cases import CASES, Case, case_of
+from models.decode import Posterior
+from models.decode_doubt import alternatives, misfits, next_view
+from models.decode_permutation import permutation_posterior
+from vision.answer import Candidate, NamedCase, Quad, Reason, StateSeen, TopFace
+from vision.pose import FACES, CubePose
+
+#: a case is named from this posterior probability on; chosen on held-out pictures, see DEVELOPERS.md
+SPEAK_FROM = 0.90
+#: share of the top face's stickers that must be seen, on average
+LEAST_TOP_SEEN = 0.42
+#: a sticker counts as seen, for a person, from this coverage on
+_SEEN_FROM = 0.3
+#: nats by which another explanation must beat the last layer: what people hold into the camera is a last
+#: layer nine times in ten, and a single odd row is a finger or a shadow more often than a turned piece
+_DOUBT_NATS = {
+    "row": 4.0,
+    "centres": 3.0,
+    "split": 2.0,
+    "slot": 1.4,
+    "pieces": 1.4,
+    "scrambled": 1.4,
+    "any": 1.4,
+}
+_ROW_WORDS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh")
+_FACE_WORDS = {"U": "top", "R": "right", "F": "front", "L": "left", "B": "back", "D": "bottom"}
+
+
+def judged(reading: Reading, samples: StickerSamples, profile: Profile, pose: CubePose) -> dict[str, Any]:
+    """The answer's fields from a reading in the frame U = top, F = front."""
+    posterior = reading.posterior
+    names = profile.colours
+    colours = [names[c] for c in posterior.face_colours]
+    candidates = tuple(Candidate(code, p) for code, p in posterior.candidates)
+    top_seen = float(samples.coverage[0].mean())
+    fields: dict[str, Any] = {
+        "ok": False,
+        "top": TopFace(colours[0], quad_of(pose)),
+        "seen": _seen(reading, samples, names),
+        "candidates": candidates,
+        "mirrored": posterior.mirrored,
+        "notes": _notes(reading, samples),
+    }
+    reason, detail = _refusal(posterior, top_seen)
+    if reason is not None:
+        return {**fields, "reason": reason, "detail": detail, "candidates": candidates}
+    fields["state"] = StateSeen.from_layer(posterior.state, _real_colours(posterior, names))
+    code, probability = candidates[0].code, candidates[0].probability
+    if probability < SPEAK_FROM:
+        return {**fields, "reason": "ambiguous", "state": None, "next_view": next_view(posterior),
+                "detail": f"{len(candidates)} cases fit what can be seen"}  # fmt: skip
+    case = CASES[code]
+    return {
+        **fields,
+        "ok": True,
+        "case": NamedCase(code, case.name, _cue(case, posterior), probability),
+        "permutation": left_permutation(posterior),
+    }
+
+
+def _cue(case: Case, posterior: Posterior) -> str:
+    """The cue for the angle at which the case lies in the picture."""
+    lying, angle = case_of(posterior.state)
+    return case.cue_at(angle) if lying is case else case.cue
+
+
+def _real_colours(posterior: Posterior, names: tuple[str, ...]) -> list[str]:
+    """Colours of URFDLB of the real cube: R and L change places where the picture is a mirror image."""
+    colours = [names[c] for c in posterior.frame_colours]
+    if posterior.mirrored:
+        colours[1], colours[4] = colours[4], colours[1]
+    return colours
+
+
+def _refusal(posterior: Posterior, top_seen: float) -> tuple[Reason | None, str]:
+    """Why no case can be named, if so, and in words."""
+    other = alternatives(posterior)
+    margins = {name: value - _DOUBT_NATS[name] for name, value in other.items()}
+    if max(margins.values()) > posterior.log_evidence and top_seen >= 0.25:
+        return "not-last-layer", _what_is_wrong(posterior)
+    if top_seen < LEAST_TOP_SEEN:
+        return "top-hidden", f"only {top_seen:.0%} of the top face can be seen"
+    return None, ""
+
+
+def _what_is_wrong(posterior: Posterior) -> str:
+    """The part that fits worst, in words."""
+    for misfit in misfits(posterior):
+        if misfit.kind == "row":
+            face, _, row = misfit.where.split()
+            return f"the {_ROW_WORDS[int(row) - 1]} row of the {_FACE_WORDS[face]} face is not one colour"
+        if misfit.kind == "pair":
+            return f"the edge at {misfit.where} is not paired: its wings are of different edges"
+        if misfit.kind == "centres":
+            return "the centres of the top face are not one colour"
+        if misfit.kind in ("corner", "edge"):
+            return f"the {misfit.kind} at {misfit.where} does not belong to the last layer"
+    return "the stickers do not add up to a cube with only its last layer left"
+
+
+def left_permutation(posterior: Posterior, turns: str | None = None) -> Candidate | None:
+    """The permutation class left when the pieces are oriented (by ``turns``), where the sides tell it."""
+    best = permutation_posterior(posterior, turns)
+    return Candidate(*best) if best else None
+
+
+def _seen(reading: Reading, samples: StickerSamples, names: tuple[str, ...]) -> Mapping[str, Any]:
+    """Colour names as read sticker by sticker, before the group corrects them."""
+    best = reading.loglik.argmax(-1)
+    seen = {}
+    for face in FACES:
+        covered = samples.coverage[FACES.index(face)]
+        if not (covered > 0).any():
+            continue
+        seen[face] = tuple(
+            tuple(
+                names[int(best[FACES.index(face), r, c])] if covered[r, c] >= _SEEN_FROM else None
+                for c in range(samples.size)
+            )
+            for r in range(samples.size)
+        )
+    return seen
+
+
+def _notes(reading: Reading, samples: StickerSamples) -> tuple[str, ...]:
+    """What was hard to see."""
+    notes = []
+    top = samples.coverage[0]
+    covered = int((top < _SEEN_FROM).sum())
+    if covered:
+        notes.append(f"{_stickers(covered)} of the top face covered")
+    glaring = int(((samples.clipped[0] > 0.5) & (top >= _SEEN_FROM)).sum())
+    if glaring:
+        notes.append(f"{_stickers(glaring)} of the top face burnt out by light")
+    doubted = int(((reading.clean[0] < 0.5) & (top >= _SEEN_FROM)).sum())
+    if doubted:
+        notes.append(f"{_stickers(doubted)} of the top face unlike any colour (glare, a finger, a print)")
+    if reading.posterior.mirrored:
+        notes.append("the picture is a mirror image; the case is that of the real cube")
+    return tuple(notes)
+
+
+def _stickers(count: int) -> str:
+    return f"{count} sticker{'s' if count > 1 else ''}"
+
+
+def quad_of(pose: CubePose) -> Quad:
+    """The top face's corners in pixels: back left, back right, front right, front left."""
+    a, b, c, d = ((float(x), float(y)) for x, y in pose.face_quad_xy("U"))
+    return a, b, c, d
