@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import os
 import sys
+from contextlib import suppress
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -133,7 +134,7 @@ def watch(
 
                 load_library_beside(session)
                 runner = WindowWatch(session, dark=look is Look.dark, moments=moments or moments_folder())
-                with Window() as window:
+                with Window() as window, suppress(KeyboardInterrupt):
                     runner.run(window)
                 session.finish()
                 return 0
@@ -141,7 +142,12 @@ def watch(
                 from models.library import load_library
 
                 session.library = load_library()
-            return run_lines(session, sys.stdout, as_json=as_json, finite=where.finite)
+            try:
+                return run_lines(session, sys.stdout, as_json=as_json, finite=where.finite)
+            except KeyboardInterrupt:
+                if where.finite:
+                    raise
+                return 0  # the usual way to end a camera
     finally:
         watcher.close()
         if notebook is not None:

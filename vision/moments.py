@@ -13,7 +13,6 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.answer import COLOURS, FACES
@@ -71,9 +70,11 @@ def guess_of(report: FrameReport) -> dict[str, Any]:
 
 
 def facelets_of(verdict: Verdict) -> dict[str, list[list[str]]]:
-    """Colour names of all stickers, the most probable ones, with the last layer as U and the front as F."""
+    """Colour names of all stickers of the most probable state of the real cube, the last layer as U and the
+    holder's front as F. Stickers that were never seen are as that state has them."""
     posterior = verdict.posterior
-    gather: NDArray[np.intp] = posterior.best_hypothesis[0].tables.gather
-    n = posterior.size
-    best = posterior.marginals.reshape(-1, 6)[gather].argmax(1).reshape(6, n, n)
-    return {face: [[COLOURS[int(k)] for k in row] for row in best[FACES.index(face)]] for face in FACES}
+    colours = [COLOURS[int(k)] for k in posterior.frame_colours]
+    if posterior.mirrored:
+        colours[1], colours[4] = colours[4], colours[1]
+    homes = posterior.state.facelets()
+    return {face: [[colours[int(k)] for k in row] for row in homes[FACES.index(face)]] for face in FACES}
