@@ -1,0 +1,337 @@
+"""The window: what it shows, that it costs no display where there is none, and that it ends cleanly.
+
+Pictures are judged by measure (text inside the panel, contrast, change); tests that open a real window need
+an X server for themselves (Xvfb) and are left out where there is none.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.profile import default_profile
+from models.cases import CASES
+from models.errors import LastlookError
+from models.journal import Attempt, Journal
+from vision.live import Screen, check_display
+from vision.live_panel import DARK, LIGHT, Doing, Shown, Theme, painted
+from vision.live_words import shown_at
+from vision.moments import save_moment
+from vision.readers import source_named
+from vision.session import Session
+from vision.stream import FrameStream
+from vision.truth import truth_of
+from vision.watcher import FrameReport, Watcher
+
+DATA = Path(__file__).parent / "data"
+CLIP = DATA / "clip_tilting"
+
+
+@pytest.fixture(scope="module")
+def settled() -> FrameReport:
+    """A frame of the studio's clip in which the case is settled."""
+    watcher = Watcher(default_profile())
+    try:
+        with FrameStream(source_named(str(CLIP)), pace="every") as stream:
+            session = Session(stream, watcher)
+            for _ in range(12):
+                report, _ = session.advance(5.0)
+                assert report is not None
+                if report.settled:
+                    return report
+    finally:
+        watcher.close()
+    raise AssertionError("the clip did not settle")
+
+
+def a_case(code: str) -> Shown:
+    case = CASES[code]
+    long = Doing("U2 " + "Rw U2 x' " * 8, "25 OBTM, 27 ETM")
+    return Shown(
+        "Settled", "sure", cube="4x4x4, yellow on top", name=case.name, code=code, cue=case.cue, per_cent=100,
+        twist=case.twist, flip=case.flip, doing=(long, Doing("R U R'", "3 OBTM, 3 ETM")), last="Last: 0.8 s",
+    )  # fmt: skip
+
+
+UNSURE = Shown(
+    "Not sure yet", "unsure", tilt="right", candidates=(("e1-headlights-left", 50), ("e1-t-left", 45))
+)
+LOOKING = Shown("Looking for a cube", "busy", advice="Hold the cube so that its whole top face can be seen.")
+
+
+def luminance(rgb: tuple[int, int, int]) -> float:
+    """Relative luminance, WCAG 2.2 (https://www.w3.org/TR/WCAG22/#dfn-relative-luminance)."""
+    linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in (c / 255 for c in rgb)]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(a: tuple[int, int, int], b: tuple[int, int, int]) -> float:
+    high, low = sorted((luminance(a), luminance(b)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("theme", [LIGHT, DARK])
+def test_words_stand_out_from_the_paper(theme: Theme) -> None:
+    """WCAG 2.2, success criterion 1.4.3: 4.5 to 1 for text, in every colour that text has here."""
+    for colour in (theme.ink, theme.quiet, theme.sure, theme.unsure):
+        assert contrast(colour, theme.paper) >= 4.5
+    for sign in (theme.sure, theme.unsure, theme.quiet):
+        assert contrast(theme.on_sign, sign) >= 4.5
+
+
+@pytest.mark.parametrize("wh", [(486, 720), (300, 480), (730, 1080), (640, 400)])
+@pytest.mark.parametrize("theme", [LIGHT, DARK])
+@pytest.mark.parametrize("code", ["e1-headlights-left", "e2o-antisune-right", "e0-solved", "e4-bowtie-left"])
+def test_nothing_runs_over_the_panels_edge(wh: tuple[int, int], theme: Theme, code: str) -> None:
+    if code not in CASES:
+        code = next(one for one in CASES if one.startswith("e4"))
+    for shown in (a_case(code), UNSURE, LOOKING):
+        image = painted(shown, *wh, theme)
+        assert image.shape == (wh[1], wh[0], 3)
+        rim = max(3, round(min(wh[1] / 36, wh[0] / 24) * 0.4))
+        paper = np.array(theme.paper[::-1])
+        for strip in (image[:, :rim], image[:, -rim:], image[-2:]):
+            assert (np.abs(strip.astype(int) - paper) < 12).all()
+
+
+def test_states_differ_in_more_than_colour() -> None:
+    """In grey, with the words cut off, the three signs still look different."""
+    signs = []
+    for mood in ("sure", "unsure", "busy"):
+        image = painted(replace(LOOKING, status="I", mood=mood), 486, 720, LIGHT)
+        grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)[10:60, 22:60]
+        signs.append(cv2.threshold(grey, 0, 1, cv2.THRESH_BINARY | cv2.THRESH_OTSU)[1])
+    for k in range(3):
+        assert (signs[k] != signs[(k + 1) % 3]).mean() > 0.02
+
+
+def test_the_sequence_is_the_largest_text_after_the_name_and_grows_with_the_window() -> None:
+    """Rows of ink in the panel: at twice the size every line is twice as high (within a few pixels)."""
+
+    def ink_rows(scale: int) -> int:
+        image = painted(a_case("e1-headlights-left"), 486 * scale, 720 * scale, LIGHT)
+        grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
+        return int((grey.min(axis=1) < 120).sum())
+
+    assert ink_rows(2) == pytest.approx(2 * ink_rows(1), rel=0.12)
+
+
+def test_the_whole_picture_in_many_window_shapes(settled: FrameReport) -> None:
+    screen = Screen(at_once=True)
+    shown = shown_at(settled, [])
+    for wh in ((1280, 720), (640, 480), (500, 900), (100, 50), (1920, 500)):
+        canvas = screen.compose(settled, shown, wh)
+        assert canvas.shape[0] >= wh[1] and canvas.shape[1] >= wh[0]
+    plain = screen.compose(replace(settled, pose=None), shown, (1280, 720)).copy()
+    drawn = screen.compose(settled, shown, (1280, 720))
+    assert (plain != drawn).any(), "the found grid is drawn"
+
+
+def test_the_panel_says_what_is_known(settled: FrameReport) -> None:
+    shown = shown_at(settled, [])
+    assert (shown.status, shown.mood, shown.code) == ("Settled", "sure", settled.case)
+    assert shown.name == CASES[shown.code].name and shown.cue
+    assert shown_at(replace(settled, settled=False, next_view="right"), []).tilt == "right"
+    assert shown_at(replace(settled, pose=None), []).status == "Looking for a cube"
+    assert shown_at(replace(settled, turning=True), []).status == "Layer turning"
+    assert shown_at(None, [], notice="camera 0: busy").notice == "camera 0: busy"
+    for unsettled in (replace(settled, settled=False), replace(settled, turning=True), None):
+        assert shown_at(unsettled, []).code == "", "no case is named that is not settled"
+
+
+def test_a_saved_moment_is_a_picture_with_its_truth_guess(settled: FrameReport, tmp_path: Path) -> None:
+    path = save_moment(settled, tmp_path / "moments")
+    truth = truth_of(path)
+    wanted = json.loads((DATA / "clip_tilting.json").read_text(encoding="utf-8"))
+    assert truth.size == 4 and truth.code == settled.case
+    assert (cv2.imread(str(path)) == settled.image_bgr).all()
+    guess = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+    assert guess["guess"] is True and guess["facelets"]["U"] in [
+        np.rot90(np.array(wanted["facelets"]["U"]), k).tolist() for k in range(4)
+    ]
+    (tmp_path / "file").write_text("")
+    with pytest.raises(LastlookError):
+        save_moment(settled, tmp_path / "file" / "below")
+
+
+# the command
+
+
+def command(*arguments: str) -> list[str]:
+    return [sys.executable, "-m", "vision", *arguments]
+
+
+def ran(tmp_path: Path, *arguments: str, **more: str) -> subprocess.CompletedProcess[str]:
+    """The command's outcome, with a folder and a journal of its own; ``more`` goes into its environment."""
+    return subprocess.run(
+        command(*arguments), capture_output=True, text=True, env=environment(tmp_path, **more), cwd=tmp_path,
+        timeout=120,
+    )  # fmt: skip
+
+
+def environment(tmp_path: Path, **more: str) -> dict[str, str]:
+    plain = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
+    root = str(Path(__file__).parent.parent)
+    return {**plain, "LASTLOOK_JOURNAL": str(tmp_path / "journal.db"), "PYTHONPATH": root, **more}
+
+
+def test_without_a_display_one_clear_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for display in (None, ":987"):
+        more = {} if display is None else {"DISPLAY": display}
+        done = ran(tmp_path, "watch", str(CLIP), **more)
+        assert done.returncode == 1
+        assert done.stderr.count("\n") == 1 and "--no-window" in done.stderr and done.stdout == ""
+        monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+        monkeypatch.setenv("DISPLAY", display or "")
+        with pytest.raises(LastlookError, match="--no-window"):
+            check_display()
+
+
+def test_json_without_a_window_and_the_journal_afterwards(tmp_path: Path) -> None:
+    done = ran(tmp_path, "watch", str(DATA / "clip_turning"), "--json")
+    assert done.returncode == 0 and done.stderr == ""
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    assert [line["frame"] for line in lines[:-1]] == list(range(111))
+    (attempt,) = lines[-1]["summary"]["attempts"]
+    assert attempt["result"] == "done"
+    assert json.loads(ran(tmp_path, "journal", "--json").stdout) == {"id": 1, **attempt}
+    assert attempt["case"] in ran(tmp_path, "journal").stdout
+    heading, row = ran(tmp_path, "journal", "--csv").stdout.splitlines()
+    assert heading.startswith("id,at,cube,size,case,angle") and attempt["case"] in row.split(",")
+    gone = ran(tmp_path, "journal", "forget", "1")
+    assert gone.returncode == 0 and "1 attempt forgotten" in gone.stdout
+    with Journal(tmp_path / "journal.db") as journal:
+        assert len(journal) == 0
+
+
+@pytest.mark.parametrize(
+    "arguments, words",
+    [
+        (["watch", "no-such-clip.mp4", "--json"], "no such file"),
+        (["watch", "ftp://host/x", "--json"], "http"),
+        (["watch", ".", "--json"], "no pictures"),
+        (["journal", "--json", "--csv"], "choose one"),
+        (["journal", "--case", "e9-nothing"], "no case"),
+        (["journal", "--since", "yesterday"], "no date"),
+        (["journal", "forget"], "nothing chosen"),
+        (["journal", "forget", "7"], "no attempt 7"),
+    ],
+)
+def test_wrong_usage_is_one_line_and_status_2(tmp_path: Path, arguments: list[str], words: str) -> None:
+    done = ran(tmp_path, *arguments)
+    assert done.returncode == 2 and words in done.stderr and done.stderr.count("\n") == 1
+
+
+def test_ctrl_c_ends_a_camera_cleanly_and_keeps_the_journal(tmp_path: Path) -> None:
+    done = Attempt("2026-11-25T12:00:00.000Z", "", 4, "e0-sune", 0, None, 1.0, 0.1, None, None, "lost", 1.0)
+    with Journal(tmp_path / "journal.db") as journal:
+        journal.add(done)
+    child = subprocess.Popen(
+        command("watch", "http://127.0.0.1:9/video", "--json"),
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment(tmp_path),
+    )  # fmt: skip
+    assert child.stderr is not None
+    assert "trying again" in child.stderr.readline()
+    child.send_signal(signal.SIGINT)
+    out, rest = child.communicate(timeout=20)
+    assert child.returncode == 0 and "Traceback" not in rest and out == ""
+    with Journal(tmp_path / "journal.db") as journal:
+        assert [row.attempt for row in journal.rows()] == [done]
+
+
+# a real window
+
+
+@pytest.fixture
+def display() -> Iterator[str]:
+    server = shutil.which("Xvfb")
+    if server is None:
+        pytest.skip("no Xvfb here: apt-get install xvfb runs the tests of the window")
+    read, write = os.pipe()
+    child = subprocess.Popen(
+        [server, "-displayfd", str(write), "-screen", "0", "1400x900x24", "-nolisten", "tcp"],
+        pass_fds=[write], stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    os.close(write)
+    with os.fdopen(read) as told:
+        number = told.readline().strip()
+    assert number, "the X server did not start"
+    yield f":{number}"
+    child.terminate()
+    child.wait(timeout=10)
+
+
+DRIVER = """
+import sys, time
+import cv2
+from pathlib import Path
+from calibration.profile import default_profile
+from vision.live import Window, check_display
+from vision.readers import source_named
+from vision.session import Session
+from vision.stream import FrameStream
+from vision.watch import WindowWatch
+from vision.watcher import Watcher
+
+check_display()
+watcher = Watcher(default_profile(), live=True)
+with FrameStream(source_named(sys.argv[1]), pace="clock", frame_rate=8) as stream, Window() as window:
+    session = Session(stream, watcher)
+    runner = WindowWatch(session, dark=True, moments=Path(sys.argv[2]))
+    keys = iter(sys.argv[3].split(","))
+    show = window.show
+    state = {"settled": 0, "shown": 0}
+
+    def pressed(canvas, arrived=None):
+        key = show(canvas, arrived)
+        state["shown"] += 1
+        state["settled"] += session.settled > 0
+        if state["settled"] and state["settled"] % 3 == 0:
+            key = next(keys, "q")
+            print("key", repr(key), canvas.shape, runner._panel().status, flush=True)
+        return key
+
+    window.show = pressed
+    begun = time.monotonic()
+    runner.run(window, stop=lambda: time.monotonic() - begun > 60)
+watcher.close()
+print("ended", session.settled > 0, watcher.mirrored, watcher.front_wanted)
+"""
+
+
+def test_a_real_window_takes_its_keys_and_ends(display: str, tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", DRIVER, str(CLIP), str(tmp_path / "moments"), "f,n, , ,t,h,h,s,m,q"],
+        capture_output=True, text=True, timeout=120, env=environment(tmp_path, DISPLAY=display),
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "Traceback" not in done.stderr
+    lines = done.stdout.splitlines()
+    assert lines[-1] == "ended True True far"
+    assert any("'Frozen'" in line or "Frozen" in line for line in lines)
+    assert len(list((tmp_path / "moments").glob("*.png"))) == 1
+    assert len(list((tmp_path / "moments").glob("*.json"))) == 1
+
+
+def test_the_command_in_a_window_draws_and_stops_on_ctrl_c(display: str, tmp_path: Path) -> None:
+    child = subprocess.Popen(
+        command("watch", str(CLIP), "--frame-rate", "5"),
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment(tmp_path, DISPLAY=display),
+    )  # fmt: skip
+    time.sleep(9)
+    assert child.poll() is None, child.communicate()
+    child.send_signal(signal.SIGINT)
+    out, err = child.communicate(timeout=30)
+    assert (child.returncode, out, err) == (0, "", "")
