@@ -192,4 +192,4 @@ def test_failures_are_listed_worst_first_and_drawn() -> None:
     assert {one["outcome"] for one in as_object(marks)["failures"]} == {"wrong", "abstained"}
     page = failure_sheet(failed, width=300)
     assert page.shape[1] == 20 + 3 * 320 and page.dtype == np.uint8
-    assert failure_sheet([]).shape[0] > 90
+    assert failure_sheet([]).shape[0] == 90

@@ -31,17 +31,23 @@ def annotated(image_bgr: NDArray[np.uint8], answer: Answer) -> NDArray[np.uint8]
     """
     rows, cols = image_bgr.shape[:2]
     zoom = max(1.0, SMALLEST_LONG_SIDE / max(rows, cols))
-    photo = overlaid(image_bgr, answer, zoom=zoom, least_radius=3.5)
+    photo = marked_up(image_bgr, answer, zoom)
     rows, cols = photo.shape[:2]
     beside = cols >= rows
     unit = max(15, round(max(rows, cols) / 62))
-    _inset(photo, image_bgr, answer, zoom)
     if beside:
         panel = panel_image(answer, round(unit * 27), unit, min_height=rows)
     else:
         unit = max(unit, round(cols / 40))
         panel = panel_image(answer, cols, unit)
     return stacked(photo, [panel], beside)
+
+
+def marked_up(image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> NDArray[np.uint8]:
+    """The photo, ``zoom`` times larger, with the overlay, a small cube shown larger in a corner."""
+    photo = overlaid(image_bgr, answer, zoom=zoom, least_radius=3.5)
+    _inset(photo, image_bgr, answer, zoom)
+    return photo
 
 
 def _inset(photo: NDArray[np.uint8], image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> None:

@@ -216,40 +216,55 @@ def _write_sheet(marks: Sequence[Mark], path: Path) -> None:
     write_atomically(path, encoded(failure_sheet(failures(marks)), path.suffix))
 
 
-def failure_sheet(failed: Sequence[Mark], *, columns: int = 3, width: int = 560) -> NDArray[np.uint8]:
+def failure_sheet(failed: Sequence[Mark], *, columns: int = 3, width: int = 620) -> NDArray[np.uint8]:
     """A page of failures, worst first: each photo with the grid and colours as read, the truth below it.
 
     uint8 (height, width, 3), blue green red; at most 60 pictures.
     """
+    import numpy as np
+
+    from vision.lettering import BOLD, Lettering
+    from vision.panel import PAPER, QUIET
+
+    gap, caption = 20, 74
+    shown = failed[:MOST_FAILURES]
+    cells = [_failure_picture(mark, width) for mark in shown]
+    rows = [range(i, min(i + columns, len(shown))) for i in range(0, len(shown), columns)]
+    heights = [max(cells[i].shape[0] for i in row) for row in rows]
+    total = 90 + sum(height + caption + gap for height in heights)
+    page = np.full((total, gap + columns * (width + gap), 3), PAPER[::-1], np.uint8)
+    more = f", the first {len(shown)} shown" if len(shown) < len(failed) else ""
+    Lettering(30, BOLD).put(page, f"{len(failed)} failures{more}" if failed else "no failures", gap, 56)
+    y = 90
+    for row, height in zip(rows, heights, strict=True):
+        for i in row:
+            mark, cell, x = shown[i], cells[i], gap + (i - row.start) * (width + gap)
+            page[y : y + cell.shape[0], x : x + cell.shape[1]] = cell
+            said = mark.answer.case.code if mark.answer.case else f"{mark.answer.reason}"
+            sure = "" if mark.claimed is None else f" {mark.claimed:.3f}"
+            line = f"{mark.truth.picture.name}  {mark.outcome}: {said}{sure}"
+            Lettering(17, BOLD).put(page, line, x, y + height + 24)
+            quiet = Lettering(15, 420, QUIET)
+            quiet.put(page, f"truth: {mark.truth.code or mark.truth.reason}", x, y + height + 45)
+            quiet.put(page, ", ".join(mark.truth.tags), x, y + height + 64)
+        y += height + caption + gap
+    return page
+
+
+def _failure_picture(mark: Mark, width: int) -> NDArray[np.uint8]:
+    """The photo with what was read, at most ``width`` pixels wide and high."""
     import cv2
     import numpy as np
 
-    from vision.draw import overlaid
-    from vision.lettering import BOLD, Lettering
-    from vision.panel import PAPER, QUIET
-    from vision.sources import load_photo
+    from vision.draw import marked_up
+    from vision.sources import PictureError, load_photo
 
-    gap, height, caption = 20, round(width * 0.75), 74
-    shown = failed[:MOST_FAILURES]
-    rows = max(1, -(-len(shown) // columns))
-    page = np.full(
-        (90 + rows * (height + caption + gap), gap + columns * (width + gap), 3), PAPER[::-1], np.uint8
-    )
-    more = f", the first {len(shown)} shown" if len(shown) < len(failed) else ""
-    Lettering(30, BOLD).put(page, f"{len(failed)} failures{more}" if failed else "no failures", gap, 56)
-    for i, mark in enumerate(shown):
-        x, y = gap + i % columns * (width + gap), 90 + i // columns * (height + caption + gap)
+    try:
         photo = load_photo(str(mark.truth.picture)).image_bgr
-        zoom = min(width / photo.shape[1], height / photo.shape[0])
-        drawn = overlaid(photo, mark.answer, zoom=max(1.0, 960 / max(photo.shape[:2])))
-        size = (round(photo.shape[1] * zoom), round(photo.shape[0] * zoom))
-        small = cv2.resize(drawn, size, interpolation=cv2.INTER_AREA)
-        page[y : y + size[1], x : x + size[0]] = small
-        said = mark.answer.case.code if mark.answer.case else f"{mark.answer.reason}"
-        sure = "" if mark.claimed is None else f" {mark.claimed:.3f}"
-        line = f"{mark.truth.picture.name}  {mark.outcome}: {said}{sure}"
-        Lettering(17, BOLD).put(page, line, x, y + height + 24)
-        truth = f"truth: {mark.truth.code or mark.truth.reason}"
-        Lettering(15, 420, QUIET).put(page, truth, x, y + height + 45)
-        Lettering(15, 420, QUIET).put(page, ", ".join(mark.truth.tags), x, y + height + 64)
-    return page
+    except PictureError:
+        return np.full((width // 2, width, 3), 128, np.uint8)
+    high, wide = photo.shape[:2]
+    drawn = marked_up(photo, mark.answer, max(1.0, 1.5 * width / max(high, wide)))
+    scale = width / max(drawn.shape[:2])
+    size = (round(drawn.shape[1] * scale), round(drawn.shape[0] * scale))
+    return np.asarray(cv2.resize(drawn, size, interpolation=cv2.INTER_AREA), np.uint8)
