@@ -209,7 +209,7 @@ def hand_bones(grip: Grip, arm_mm: float) -> tuple[list[Bone], list[tuple[Array,
 
 
 def hand_mesh(
-    rng: np.random.Generator, grip: Grip, *, left: bool, step_mm: float = 2.6, arm_mm: float = 260.0
+    rng: np.random.Generator, grip: Grip, *, left: bool, step_mm: float = 2.6, arm_mm: float = 430.0
 ) -> Mesh:
     """A hand with forearm and perhaps a sleeve, in the grip's frame (mirrored in y for the other hand)."""
     bones, nails = hand_bones(grip, arm_mm)
