@@ -227,6 +227,19 @@ def test_a_missing_package_is_named() -> None:
     assert "sklearn" in line and "pip install" in line
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="file names are bytes there")
+def test_names_and_drawings_that_a_terminal_cannot_show(tmp_path: Path) -> None:
+    name = os.fsdecode(bytes(tmp_path) + b"/caf\xe9 \xff.jpg")
+    Path(name).write_bytes(b"no picture")
+    plain = {**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
+    for command, status in (["read", name], 1), (["case", "e1-sune-left"], 0):
+        done = subprocess.run(
+            [sys.executable, "-m", "vision", *command], cwd=ROOT, env=plain, capture_output=True
+        )
+        assert done.returncode == status and done.stderr.count(b"\n") == status
+        assert b"Error" not in done.stderr
+
+
 def test_a_pipe_that_closes_early_is_quiet() -> None:
     done = subprocess.run(
         f"{sys.executable} -m vision read --help | head -c 1",

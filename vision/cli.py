@@ -7,6 +7,7 @@ The command modules register light wrappers; OpenCV and scikit-learn load when a
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -114,6 +115,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 def main() -> None:
     """Entry point of the ``lastlook`` command."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a name or a moon that the terminal cannot show
+            stream.reconfigure(errors="backslashreplace")
     sys.exit(run())
 
 
