@@ -1,0 +1,81 @@
+"""The numpy classifier against scikit-learn, and what must hold for sticker likelihoods."""
+
+from __future__ import annotations
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+from sklearn.discriminant_analysis import QuadraticDiscriminantAnalysis
+
+from calibration.classifier import GaussianClasses, inverse_and_log_det, sticker_loglik
+from calibration.profile import default_profile
+
+MODEL = default_profile().model
+FACES = np.array([0, 0, 0], dtype=np.intp)
+
+
+def scored(features: np.ndarray, noise: float = 1e-4) -> np.ndarray:
+    """Log-likelihoods (N, 6) of features under the default classes, one face, light as usual."""
+    count = len(features)
+    out = sticker_loglik(
+        MODEL,
+        features,
+        np.zeros(count, dtype=np.intp),
+        MODEL.mean[None, None],
+        np.zeros((1, 1, 6, 3, 3)),
+        np.full((count, 3), noise),
+        np.full(count, MODEL.outlier_share),
+        MODEL.glare_share[None, None],
+    )
+    assert out.share.min() >= 0 and out.share.sum(axis=-1).max() <= 1 + 1e-6
+    return out.loglik[0]
+
+
+def test_gaussian_classes_predict_what_scikit_learn_predicts() -> None:
+    rng = np.random.default_rng(3)
+    labels = np.repeat(np.arange(6), 40)
+    points = (
+        rng.normal(size=(6, 3))[labels] * 2 + rng.normal(size=(240, 3)) * rng.uniform(0.3, 1, (6, 1))[labels]
+    )
+    theirs = QuadraticDiscriminantAnalysis(store_covariance=True).fit(points, labels)
+    ours = GaussianClasses(theirs.means_, np.array(theirs.covariance_), theirs.priors_)
+    unseen = rng.normal(size=(500, 3)) * 3
+    assert np.abs(ours.predict_proba(unseen) - theirs.predict_proba(unseen)).max() < 1e-9
+
+
+@given(st.integers(0, 10_000))
+def test_closed_inverse_is_lapacks(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    root = rng.normal(size=(5, 3, 3))
+    cov = root @ root.transpose(0, 2, 1) + 0.05 * np.eye(3)
+    inverse, log_det = inverse_and_log_det(cov)
+    assert np.allclose(inverse @ cov, np.eye(3), atol=1e-8)
+    assert np.allclose(log_det, np.linalg.slogdet(cov)[1], atol=1e-9)
+
+
+@given(st.lists(st.tuples(*[st.floats(-4.0, 0.2)] * 3), min_size=1, max_size=8))
+def test_no_sticker_ever_counts_infinitely(pixels: list[tuple[float, float, float]]) -> None:
+    loglik = scored(np.array(pixels))
+    floor = np.log(MODEL.outlier_share / MODEL.outlier_volume)
+    assert np.isfinite(loglik).all()
+    assert loglik.min() >= floor - 1e-4  # the outliers' density bounds every colour from below
+
+
+def test_a_clean_sticker_is_its_colour() -> None:
+    assert (scored(MODEL.mean).argmax(axis=1) == np.arange(6)).all()
+
+
+def test_strong_reflections_say_little() -> None:
+    """Red under a reflection twice as bright as white may be white: little may speak against red."""
+    white, red = np.exp(MODEL.mean[0]), np.exp(MODEL.mean[2])
+    washed = np.log(np.minimum(red + 2.0 * white, 1.0 + MODEL.floor))[None]
+    clean = np.log(red)[None]
+    assert scored(washed)[0, 0] - scored(washed)[0, 2] < 6.0
+    assert scored(clean)[0, 2] - scored(clean)[0, 0] > 6.0
+
+
+def test_noisier_pixels_are_weaker_evidence() -> None:
+    between = (0.7 * MODEL.mean[2] + 0.3 * MODEL.mean[3])[None]
+    sharp, dull = scored(between, 1e-4)[0], scored(between, 0.5)[0]
+    assert dull.max() - np.sort(dull)[-2] < sharp.max() - np.sort(sharp)[-2] + 1e-9
+    assert np.ptp(dull) < np.ptp(sharp)
