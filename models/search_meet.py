@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cases import CASE_LIST, CASES, case_index_of
-from models.cube import moves_permutation
+from models.cube import moves_permutation, turn_permutation
 from models.decode_tables import corner_positions, edge_positions, flat_index
 from models.effort import EffortModel
 from models.layer import LastLayer
-from models.notation import Moves
+from models.notation import Moves, Turn
 from models.permutation import PERMUTATION_CASES, class_index_of
 from models.search_result import Core
 from models.search_space import KeyArray, Space, destination, follows, is_top_turn
@@ -140,6 +140,7 @@ def meetings(
     keys_s, keys_f = space.keys(carried), halves.finish_keys
     cost_s, cost_f, seam_s, seam_f = halves.seams(core.moves)
     core_effort = halves.model.effort(core.moves)
+    idle = np.array([_commutes(carried, turn, space.model.size) for turn in space.turns] + [False])
     by_cost_s = {int(c): _by_key(np.flatnonzero(cost_s == c), keys_s) for c in np.unique(cost_s)}
     by_cost_f = {int(c): _by_key(np.flatnonzero(cost_f == c), keys_f) for c in np.unique(cost_f)}
     plan = sorted((a + b, a, b) for a in by_cost_s for b in by_cost_f if core.moves or 0 <= a - b <= 1)
@@ -147,7 +148,11 @@ def meetings(
     for step, (total, a, b) in enumerate(plan):
         met: list[Meetings] = []
         for i, j in _join(*by_cost_s[a], *by_cost_f[b]):
-            if not core.moves:
+            if core.moves:
+                # a turn that the core does not mind, done before it and undone after it, is no setup
+                held = (space.turn[i] == space.turn[j]) & idle[space.turn[i]]
+                i, j = i[~held], j[~held]
+            else:
                 i, j = _without_seam(space, i, j)
             effort = halves.setup_effort[i] + halves.finish_effort[j] + core_effort + seam_s[i] + seam_f[j]
             if not core.moves:
@@ -158,6 +163,12 @@ def meetings(
             met.append(Meetings(core, i[good], j[good], turns, effort[good], target[good]))
         finished = step + 1 == len(plan) or plan[step + 1][0] > total
         yield float(work[step] / work[-1]), total if finished else total - 1, met
+
+
+def _commutes(carried: NDArray[np.intp], turn: Turn, size: int) -> bool:
+    """Whether a turn may stand before or after the core alike."""
+    table = destination(turn_permutation(turn, size))
+    return bool((carried[table] == table[carried]).all())
 
 
 def destination_of_state(state: LastLayer, size: int) -> NDArray[np.intp]:

@@ -35,7 +35,21 @@ class Ranked:
         for rows in np.split(order, edges):
             code = self.wanted[int(batch.target[rows[0]])]
             self._count(code, batch.turns[rows])
-            self.pool[code].append(pick(batch, self._best(batch, rows)))
+            if not self._outdone(code, int(batch.turns[rows].min())):
+                self.pool[code].append(pick(batch, self._best(batch, rows)))
+
+    def _outdone(self, code: str, fewest: int) -> bool:
+        """True when pairs of this many turns cannot be among those kept, for shorter ones are there."""
+        if not self.keep:
+            shortest = self.result.cases[code].shortest
+            return shortest is not None and fewest > shortest
+        shorter = sum(int((batch.turns < fewest).sum()) for batch in self.pool[code])
+        return self.by == "length" and shorter >= self._spare
+
+    @property
+    def _spare(self) -> int:
+        """How many pairs are held for each case: different ones may make one and the same sequence."""
+        return 8 * self.keep + 24
 
     def _count(self, code: str, turns: NDArray[np.int16]) -> None:
         case = self.result.cases[code]
@@ -53,8 +67,7 @@ class Ranked:
         # by index at last: sorting keys leaves equal ones in an order that differs between machines
         ranks = (effort, turns) if self.by == "length" else (turns, effort)
         order = np.lexsort((batch.finish[rows], batch.setup[rows], *ranks))
-        # some to spare: different pairs may make one and the same sequence
-        best: IntArray = rows[order[: 8 * self.keep + 24]]
+        best: IntArray = rows[order[: self._spare]]
         return best
 
     def write_out(self, model: EffortModel) -> None:
