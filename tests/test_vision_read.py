@@ -93,6 +93,13 @@ def test_a_mirrored_picture_is_recognised_and_read() -> None:
     assert answer.case.code == truth_of(PICTURES[0]).code
 
 
+def test_a_grey_picture_is_found_and_refused() -> None:
+    image = load_photo(str(PICTURES[0])).image_bgr
+    grey = np.repeat(image[:, :, 1:2], 3, axis=2)
+    answer = read_picture(grey)
+    assert answer.reason == "unreadable" and answer.size == 4 and answer.exit_status == 3
+
+
 def test_the_command_from_start_to_finish(tmp_path: Path) -> None:
     """A process of its own, as a user runs it."""
     saved = tmp_path / "answer.jpg"

@@ -130,6 +130,12 @@ def _read_cube(
             **base, ok=False, reason="top-hidden", seconds=seconds, detail="no sticker can be seen"
         )
         return Read(answer, found, cube, samples)
+    if _is_grey(image_bgr):
+        base = _base(settings.image, pose, found, cube)
+        answer = Answer(
+            **base, ok=False, reason="unreadable", seconds=seconds, detail="the picture has no colour"
+        )
+        return Read(answer, found, cube, samples)
     began = time.perf_counter()
     reading = read_stickers(samples, settings.profile)
     if reading.posterior.top != 0:
@@ -155,6 +161,12 @@ def _read_cube(
 def read_picture(image_bgr: NDArray[np.uint8], **options: Any) -> Answer:
     """:func:`read_whole`, the answer alone."""
     return read_whole(image_bgr, **options).answer
+
+
+def _is_grey(image_bgr: NDArray[np.uint8]) -> bool:
+    """Whether no pixel of a sparse sample has any colour to speak of (levels 0..255)."""
+    sample = image_bgr[::7, ::7].astype(np.int16)
+    return int((sample.max(axis=2) - sample.min(axis=2)).max(initial=0)) <= 3
 
 
 def _no_cube(found: Found) -> str:

@@ -59,6 +59,8 @@ def refusal(answer: Answer) -> str:
     words = answer.detail or what
     if answer.reason == "not-last-layer":
         words = f"the cube is not at its last layer: {words}"
+    if answer.reason == "unreadable" and answer.detail:
+        advice = "take one in colour" if "no colour" in answer.detail else ""
     if answer.next_view:
         advice = f"show the {answer.next_view} side next"
     words = f"{words}; {advice}" if advice else words
