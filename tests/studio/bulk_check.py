@@ -28,7 +28,8 @@ def main() -> None:
     for name, lib in (("cpu", bulk_scene.load_library("cpu", out / "build")), (kind, library)):
         shown[name] = bulk_scene.render(small, 64, 36, 64, lib)
     a, b = shown["cpu"], shown[kind]
-    print("same ids", float((a["ids"] == b["ids"]).mean()), "mean light", a["rgb"].mean((1, 2, 3)), b["rgb"].mean((1, 2, 3)))
+    print("same ids", float((a["ids"] == b["ids"]).mean()))
+    print("mean light", a["rgb"].mean((1, 2, 3)), b["rgb"].mean((1, 2, 3)))
     began = time.time()
     scenes = bulk_scene.sample_scenes(48, 11, 640, 360)
     print(f"48 scenes sampled in {time.time() - began:.1f} s")
@@ -39,7 +40,8 @@ def main() -> None:
     cameras = bulk_camera.sample_camera(np.random.default_rng(1), 48, 360)
     bgr = bulk_camera.photograph(traced["rgb"], cameras, 1, traced["ids"] == 1)
     rows = [np.hstack(list(bgr[i : i + 6])) for i in range(0, 48, 6)]
-    cv2.imwrite(str(out / "sheet.jpg"), cv2.resize(np.vstack(rows), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
+    sheet = cv2.resize(np.vstack(rows), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    cv2.imwrite(str(out / "sheet.jpg"), sheet)
 
 
 if __name__ == "__main__":

@@ -25,7 +25,8 @@ class Feed:
     """``ready`` scenes of ``count``; every 16th is held out.
 
     ``places`` (N, 4, 2) centres in pixels, ``edges_px`` (N, 4), ``states`` (N, 4): 1 a cube, 0 none, -1
-    neither; ``lures`` (N, 3) a place that looked like a cube and is none (x, y, edge px; 0 where none is known).
+    neither; ``lures`` (N, 3) a place that looked like a cube and is none (x, y, edge px;
+    0 where none is known).
     """
 
     def __init__(
@@ -58,13 +59,20 @@ class Feed:
         """Fill the feed; meant for a thread of its own."""
         try:
             with ProcessPoolExecutor(self.workers) as pool:
-                chunks = [(first, min(self.chunk, self.count - first)) for first in range(0, self.count, self.chunk)]
+                starts = range(0, self.count, self.chunk)
+                chunks = [(first, min(self.chunk, self.count - first)) for first in starts]
                 waiting: list[Future[Any]] = []
                 while chunks or waiting:
                     while chunks and len(waiting) < 2 * self.workers:
                         first, many = chunks.pop(0)
                         waiting.append(
-                            pool.submit(bulk_scene.sample_scenes, many, self.seed * 100_000 + first, self.width, self.height)
+                            pool.submit(
+                                bulk_scene.sample_scenes,
+                                many,
+                                self.seed * 100_000 + first,
+                                self.width,
+                                self.height,
+                            )
                         )
                     self._take(waiting.pop(0).result())
         except Exception:
@@ -107,7 +115,7 @@ class Feed:
         )
 
     def photograph_some(self, many: int, seed: int) -> None:
-        """Put the next ``many`` scenes into the pool, each under a camera of its own; none of the held-out ones."""
+        """Put the next ``many`` scenes into the pool, each under its own camera; none held out."""
         pick = torch.arange(self._next, self._next + many) % max(1, self.ready)
         self._next = int(pick[-1]) + 1
         pick = torch.where(pick % 16 == 0, (pick + 1).clamp(max=max(0, self.ready - 1)), pick).to(self.device)

@@ -1,4 +1,4 @@
-"""The two small networks of the finder, as PyTorch modules (training only; the product runs their ONNX files).
+"""The two small networks of the finder, as PyTorch modules (training only; the product runs ONNX files).
 
 ``Finder``: the whole picture, small, to a map of cube centres. ``Poser``: a square crop round one cube to
 maps of its edges, seams, corners and visible surface, and to its orientation, place and size.

@@ -1,4 +1,4 @@
-"""What the finder's networks are asked for, drawn from the truth on the graphics card (PyTorch, training only).
+"""What the finder's networks are asked for, drawn from truth on the graphics card (PyTorch, training only).
 
 All pixel coordinates count from the upper left corner of the upper left pixel.
 """
@@ -31,7 +31,7 @@ VERTICES = (
 
 @dataclass
 class Cubes:
-    """One cube a picture: rotation (B,3,3), translation (B,3) in edges, focal (B,), centre (B,2), size (B,), k1 (B,)."""
+    """A cube a picture: rotation (B,3,3), translation (B,3) in edges, focal, centre (B,2), size, k1 (B,)."""
 
     rotation: Tensor
     translation: Tensor
@@ -114,7 +114,7 @@ def line_heat(lines: Tensor, use: Tensor, side: int, sigma: float) -> Tensor:
 
 
 def corner_heat(cubes: Cubes, to_map: Tensor, side: int, sigma: float) -> Tensor:
-    """Gaussians at the corners of visible faces, (B, side, side); ``to_map`` (B, 2, 3) takes pixels to the map."""
+    """Gaussians at the corners of visible faces, (B, side, side); ``to_map`` (B, 2, 3): pixels to the map."""
     device = cubes.rotation.device
     vertices = VERTICES.to(device)
     eye = -torch.einsum("bji,bj->bi", cubes.rotation, cubes.translation)
@@ -132,7 +132,7 @@ def apply(matrix: Tensor, points: Tensor) -> Tensor:
 
 
 def similarity(centre: Tensor, scale: Tensor, angle: Tensor, flip: Tensor, target: Tensor) -> Tensor:
-    """Matrices (B, 2, 3): pixel ``centre`` to ``target``, times ``scale``, turned by ``angle``, mirrored where ``flip``."""
+    """(B, 2, 3): pixel ``centre`` to ``target``, times ``scale``, turned by ``angle``, maybe mirrored."""
     cos, sin = torch.cos(angle) * scale, torch.sin(angle) * scale
     mirror = torch.where(flip, -1.0, 1.0)
     linear = torch.stack([torch.stack([cos * mirror, -sin], -1), torch.stack([sin * mirror, cos], -1)], 1)
@@ -216,7 +216,7 @@ def poser_targets(cubes: Cubes, to_crop: Tensor, angle: Tensor, flip: Tensor) ->
 def finder_targets(
     places: Tensor, edges_px: Tensor, state: Tensor, height: int, width: int
 ) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-    """Centre heat (B,H,W), numbers (B,3,H,W), their weight (B,H,W), and where the heat does not count (B,H,W).
+    """Centre heat (B,H,W), numbers (B,3,H,W), their weight (B,H,W), and where heat does not count (B,H,W).
 
     ``places`` (B, K, 2) pixels of the small picture, ``edges_px`` (B, K), ``state`` (B, K): 1 a cube,
     0 nothing, -1 too hidden to ask for.

@@ -257,7 +257,10 @@ def main() -> None:
         poser.load_state_dict(torch.load(args.start / "poser.pt", weights_only=True))
     nets = [finder, poser]
     averages = [Average(net) for net in nets]
-    optimisers = [torch.optim.AdamW(net.parameters(), args.rate, weight_decay=1e-3, fused=device.type == "cuda") for net in nets]
+    fused = device.type == "cuda"
+    optimisers = [
+        torch.optim.AdamW(net.parameters(), args.rate, weight_decay=1e-3, fused=fused) for net in nets
+    ]
     with torch.no_grad():
         while feed.filled < min(args.first, feed.ready) // 2:
             feed.photograph_some(min(args.fresh, feed.ready), -feed.filled % 2**31)
@@ -272,7 +275,7 @@ def main() -> None:
             feed.photograph_some(args.fresh, step)
             pick, picture = feed.draw(args.batch)
             mask = feed.masks(pick)
-            shape = list(SMALL.values())[int(np.random.choice(4, p=(0.5, 0.3, 0.1, 0.1)))]
+            shape = list(SMALL.values())[int(np.random.choice(4, p=(0.5, 0.3, 0.1, 0.1)))]  # noqa: NPY002
             small, heat, numbers, weight, ignore = finder_batch(feed, pick, picture, shape, True)
             which = feed.draw_cube(pick)
             crop, target = poser_batch(feed, pick, which, picture, mask, True)
@@ -319,7 +322,7 @@ def held_out(feed: Feed, finder: Finder, poser: Poser) -> dict[str, float]:
     for pick in feed.held_out().split(64):
         mask = feed.masks(pick)
         picture = feed.photograph(pick, int(pick[0])).float() / 255 - 0.5
-        small, heat, numbers, _, _ = finder_batch(feed, pick, picture, SMALL["wide"], False)
+        small, heat, _, _, _ = finder_batch(feed, pick, picture, SMALL["wide"], False)
         out = finder(small)
         peak = torch.sigmoid(out[:, 0]).flatten(1).amax(1)
         has = heat.flatten(1).amax(1) > 0.5
@@ -328,7 +331,7 @@ def held_out(feed: Feed, finder: Finder, poser: Poser) -> dict[str, float]:
         totals.setdefault("peak_on_bare_over_0.3", []).extend((peak[bare] > 0.3).float().tolist())
         which = torch.where(feed.states[pick][:, 0] == 1, 0, -1)
         crop, target = poser_batch(feed, pick, which, picture, mask, False)
-        maps, values = poser(crop)
+        _, values = poser(crop)
         cube = target["cube"] > 0
         totals.setdefault("size_right", []).extend(
             (values[cube, 19:23].argmax(1) == target["size"][cube]).float().tolist()
