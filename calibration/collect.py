@@ -174,7 +174,7 @@ def evidence_apart(shots: Sequence[Shot], profile: Profile, base: ColourModel) -
     apart = 0.0
     for i, one in enumerate(labelled):
         others = fit([other for j, other in enumerate(labelled) if j != i], base)
-        apart += guessed(one.shot, profile.with_model(others)).reading.posterior.log_evidence
+        apart += guessed(one.shot, profile.with_model(others)).reading.log_evidence
     return float(apart)
 
 
@@ -190,7 +190,7 @@ def find_scheme(shots: Sequence[Shot], base: Profile) -> tuple[tuple[int, ...], 
     first = []
     for scheme in all_schemes():
         readings = [read_stickers(shot.samples, replace(base, scheme=scheme), mirror=False) for shot in shown]
-        first.append(sum(reading.posterior.log_evidence for reading in readings))
+        first.append(sum(reading.log_evidence for reading in readings))
     likely = sorted({0, *np.argsort(-np.array(first))[:LIKELY_SCHEMES].tolist()})
     apart = {i: evidence_apart(shown, replace(base, scheme=all_schemes()[i]), base.model) for i in likely}
     apart[0] += OTHER_SCHEME_NATS
@@ -206,7 +206,7 @@ def find_width(shots: Sequence[Shot], base: Profile) -> Profile:
         readings = (
             read_stickers(shot.samples, profile, mirror=False) for shot in shots[:MAX_SCHEME_PICTURES]
         )
-        return float(sum(reading.posterior.log_evidence for reading in readings))
+        return float(sum(reading.log_evidence for reading in readings))
 
     broad = base.with_model(broadened(base.model))
     return broad if evidence(broad) > evidence(base) + BROAD_NATS else base

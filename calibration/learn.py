@@ -8,22 +8,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
 from calibration.collect import COVERED, SURE, LabelledShot, Shot, refit, samples_of
 from calibration.profile import ColourSample, Profile, default_profile
-from calibration.reading import Reading
+from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples
 
 LEARNED: Final = "learned:"
 MOST_LEARNED: Final = 24
 """Learned pictures that a profile keeps; the oldest goes first."""
 LEAST_SURE: Final = 0.995
-ODD_LIGHT: Final = 3.0
-"""Reading.light_oddity from which a picture looks like another cube or lamp."""
 DRIFT_PICTURES: Final = 5
+DRIFT_NATS: Final = 0.25
+"""How much better the general profile must explain the middle picture of a session, to speak of drift."""
 
 
 def is_learned(picture: str) -> bool:
@@ -32,11 +33,11 @@ def is_learned(picture: str) -> bool:
 
 
 def worth_learning(reading: Reading, samples: StickerSamples) -> bool:
-    """Whether a reading is sure enough to teach: the case certain, most stickers clean, no odd light."""
+    """Whether a reading is sure enough to teach: the case certain, most stickers clean."""
     seen = samples.coverage > COVERED
     if not seen.any() or reading.posterior.probability < LEAST_SURE or reading.posterior.mirrored:
         return False
-    return reading.light_oddity < ODD_LIGHT and float(reading.clean[seen].mean()) > 0.7
+    return float(reading.clean[seen].mean()) > 0.7
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,18 +90,39 @@ def _refitted(profile: Profile) -> Profile:
     return profile.with_model(refit(profile, default_profile().model))
 
 
+@lru_cache(maxsize=16)
+def colours_alone(profile: Profile) -> Profile:
+    """The general profile with this one's colours: for comparing cubes, not how evenly they were lit."""
+    base = default_profile().model
+    return profile.with_model(replace(base, mean=profile.model.mean, picture_cov=profile.model.picture_cov))
+
+
 class DriftWatch:
-    """Notices when the readings of a session sit far from a profile's classes."""
+    """Notices when the general profile explains a session's pictures better than the cube's own does."""
 
     def __init__(self) -> None:
-        self._odd: list[float] = []
+        self._better: list[float] = []
 
-    def add(self, reading: Reading) -> str | None:
-        """Take in a reading; a warning once, when the median of the session is far off."""
-        if not np.isfinite(reading.light_oddity):
-            return None
-        self._odd.append(reading.light_oddity)
-        if len(self._odd) >= DRIFT_PICTURES and float(np.median(self._odd)) > ODD_LIGHT:
-            self._odd.clear()
+    def add(self, samples: StickerSamples, profile: Profile) -> str | None:
+        """Take in a picture of the cube of ``profile``; a warning once the session speaks against it."""
+        general = read_stickers(samples, default_profile()).log_evidence
+        self._better.append(general - read_stickers(samples, colours_alone(profile)).log_evidence)
+        if len(self._better) >= DRIFT_PICTURES and float(np.median(self._better)) > DRIFT_NATS:
+            self._better.clear()
             return "this looks like another cube or another lamp than the profile's; calibrate again"
         return None
+
+
+def best_profile(samples: StickerSamples, profiles: Sequence[Profile], general: Reading) -> Profile | None:
+    """The profile among the user's that explains a picture best; None where the general one does.
+
+    ``general`` is the picture read with the general profile. Profiles of other sizes are passed over.
+    """
+    best, evidence = None, general.log_evidence
+    for profile in profiles:
+        if profile.sizes and samples.size not in profile.sizes:
+            continue
+        found = read_stickers(samples, colours_alone(profile)).log_evidence
+        if found > evidence:
+            best, evidence = profile, found
+    return best

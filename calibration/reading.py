@@ -63,6 +63,7 @@ class Reading:
     clean          (6, n, n) probability that the sticker's pixels are its own, free of glare and cover
     light_oddity   squared standardised distance of the fitted light from the profile's usual ones, for each
                    degree of freedom; about 1 for a cube of the profile's kind, large for another cube or lamp
+    log_light      what the best mode's light costs, nats (its prior, and how finely it had to be chosen)
     """
 
     posterior: Posterior
@@ -70,6 +71,12 @@ class Reading:
     class_features: Floats
     clean: Floats
     light_oddity: float
+    log_light: float = 0.0
+
+    @property
+    def log_evidence(self) -> float:
+        """Log evidence with the price of the light in it: comparable between profiles and schemes."""
+        return self.posterior.log_evidence + self.log_light
 
 
 @dataclass(frozen=True, eq=False)
@@ -367,6 +374,7 @@ def _decode_modes(
         class_features=features,
         clean=_full(seen, (marginal * scores.share[best, ..., 0]).sum(axis=1)[:, None], size)[..., 0],
         light_oddity=_oddity(prepared, light, best),
+        log_light=float(price[best]),
     )
 
 

@@ -240,15 +240,15 @@ def _learn(answers: list[dict[str, Any]], settings: Settings, profile: str, *, r
     from vision.profiles import load_named, profile_path
 
     seen = look_again(answers, settings, MOST_LEARNED if really else 8)
-    watch = DriftWatch()
+    watch, loaded = DriftWatch(), load_named(profile)
+    assert loaded is not None
     for one in seen:
-        warning = watch.add(one.reading)
+        warning = watch.add(one.samples, loaded)
         if warning is not None:
             typer.echo(f"note: {warning}", err=True)
     if really:
         good = [one for one in seen if worth_learning(one.reading, one.samples)]
-        loaded = load_named(profile)
-        if good and loaded is not None:
+        if good:
             learned(loaded, good).save(profile_path(profile))
         typer.echo(f"{len(good)} pictures added to {profile!r}", err=True)
 

@@ -5,8 +5,8 @@ Large pictures are decoded smaller first; only where that leaves a case open are
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -21,9 +21,10 @@ if TYPE_CHECKING:
     from calibration.profile import Profile
 
 Read = Callable[..., Answer]
-LEAST_LONG_SIDES_PX: Final = (1200, 2600)
-"""Longer sides at which a picture is read, first and second try: a cube an eighth of the picture's height
-still has some 20 pixels a sticker in the first."""
+LEAST_LONG_SIDES_PX: Final = (900, 1900)
+"""Longer sides at which a picture is read, first and second try."""
+ENOUGH_PX: Final = 16.0
+"""Pixels a sticker of a cube that was not named: from here on more of them do not help."""
 
 
 @dataclass(frozen=True)
@@ -46,15 +47,11 @@ class PhotoReader:
 
         one_thread()
         answer = photo = None
-        for least_px in (*LEAST_LONG_SIDES_PX, None):
-            if photo is not None and photo.reduction == 1:
+        for least_px in LEAST_LONG_SIDES_PX:
+            if photo is not None and (photo.reduction == 1 or _has_enough(answer)):
                 break
             photo = load_photo(item.path, min_long_side=least_px)
             answer = self.answer(photo.image_bgr, item.path)
-            if answer.ok or answer.reason == "not-last-layer":
-                break
-            if least_px is not None and least_px != LEAST_LONG_SIDES_PX[0]:
-                break  # more pixels than this do not settle what these left open
         assert answer is not None and photo is not None
         if self.annotate_to is not None:
             self._draw(photo.image_bgr, answer, item)
@@ -62,13 +59,16 @@ class PhotoReader:
 
     def answer(self, image_bgr: NDArray[np.uint8], name: str) -> Answer:
         """Read one picture in memory."""
-        read = self.read or _pipeline()
-        return read(
+        if self.read is not None:
+            options = {"profile": loaded_profile(self.profile), "library": None}
+            return self.read(image_bgr, **options, size=self.size, front=self.front, image=name)
+        return read_with(
             image_bgr,
-            profile=loaded_profile(self.profile),
+            loaded_profile(self.profile),
+            others=loaded_profiles() if self.profile is None else (),
             size=self.size,
             front=self.front,
-            library=loaded_library() if self.read is None else None,
+            library=loaded_library(),
             image=name,
         )
 
@@ -110,6 +110,14 @@ def annotated_path(folder: Path, item: Item) -> Path:
     return folder / f"{Path(item.path).stem}-{mark}.jpg"
 
 
+def _has_enough(answer: Answer | None) -> bool:
+    """Whether reading the picture larger would tell no more."""
+    if answer is None or answer.top is None or not answer.size:
+        return False
+    extent = np.ptp(np.array(answer.top.quad_xy), axis=0).max()
+    return answer.ok or answer.reason == "not-last-layer" or bool(extent / answer.size >= ENOUGH_PX)
+
+
 @lru_cache(maxsize=1)
 def one_thread() -> None:
     """Keep OpenCV to one thread: the pool has a process for every core already."""
@@ -118,12 +126,32 @@ def one_thread() -> None:
     cv2.setNumThreads(1)
 
 
-@lru_cache(maxsize=1)
-def _pipeline() -> Read:
-    from vision.pipeline import read_picture
+def read_with(
+    image_bgr: NDArray[np.uint8], profile: Profile | None, *, others: Sequence[Profile] = (), **options: Any
+) -> Answer:
+    """Read with ``profile``; where it is None, with the one of ``others`` that explains the picture best.
 
-    read: Read = read_picture
-    return read
+    The general profile stays where none of them does better. The answer's notes say which was used.
+    """
+    from calibration.learn import best_profile
+    from vision.pipeline import read_whole
+
+    whole = read_whole(image_bgr, profile=profile, **options)
+    if profile is None and others and whole.samples is not None and whole.reading is not None:
+        profile = best_profile(whole.samples, others, whole.reading)
+        if profile is not None:
+            whole = read_whole(image_bgr, profile=profile, **options)
+    if profile is None or profile.name == "default":
+        return whole.answer
+    return replace(whole.answer, notes=(*whole.answer.notes, f"read with the profile {profile.name!r}"))
+
+
+@lru_cache(maxsize=1)
+def loaded_profiles() -> tuple[Profile, ...]:
+    """All of the user's profiles that are in order, loaded once a process."""
+    from vision.profiles import load_all
+
+    return tuple(load_all()[0])
 
 
 @lru_cache(maxsize=1)

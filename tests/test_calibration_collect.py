@@ -1,0 +1,308 @@
+"""Profiles from pictures: labels, the scheme, what is left out, classifiers as numbers, the ColorChecker."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sticker_maker import LIGHTS, SETS, albedo, make_samples, random_layer
+
+from calibration.adapt import PictureWord, adapt, cube_posterior
+from calibration.classes import classes_of, closest_pair
+from calibration.classifier import GaussianClasses
+from calibration.collect import (
+    CollectError,
+    Shot,
+    all_schemes,
+    collect,
+    label_shot,
+    labelled_picture,
+    pictures_of,
+)
+from calibration.colour import log_light
+from calibration.compare import OURS, compare, gaussian_classes, held_out_scores
+from calibration.learn import (
+    MOST_LEARNED,
+    DriftWatch,
+    Seen,
+    best_profile,
+    learned,
+    without_learned,
+    worth_learning,
+)
+from calibration.profile import SCHEME, Profile, default_profile, load_profile
+from calibration.reading import read_stickers
+from models.cube import rotation_permutations
+
+HOMES = rotation_permutations(4).reshape(24, 6, 16)[:, :, 0] // 16
+
+
+def turn_with(*faces: int) -> int:
+    """A turn of the whole cube that brings these faces to U, R and F."""
+    return next(k for k in range(24) if set(HOMES[k, :3]) == set(faces))
+
+
+ALL_ROUND = (("lamp", (0, 1, 2)), ("window", (3, 4, 5)), ("noon", (0, 1, 5)), ("sky", (3, 1, 2)))
+
+
+def shots_of(
+    name: str, views: tuple = ALL_ROUND, *, scheme: tuple = SCHEME, seed: int = 3, solved: bool = True
+) -> tuple[list[Shot], dict[str, np.ndarray]]:
+    rng = np.random.default_rng(seed)
+    shots, truth = [], {}
+    for i, (light, faces) in enumerate(views):
+        layer = None if solved else random_layer(rng, 4)
+        samples, labels = make_samples(
+            albedo(name), light, rng, turn=turn_with(*faces), scheme=scheme, layer=layer
+        )
+        shots.append(Shot(f"{name} {i}", samples, light))
+        truth[f"{name} {i}"] = labels
+    return shots, truth
+
+
+@pytest.fixture(scope="module")
+def usual() -> tuple:
+    shots, truth = shots_of("usual", ALL_ROUND[:2])
+    return collect(shots, "mine"), shots, truth
+
+
+@pytest.mark.parametrize("name", list(SETS))
+def test_two_pictures_of_a_solved_cube_label_themselves(name: str) -> None:
+    shots, truth = shots_of(name, ALL_ROUND[:2])
+    made = collect(shots, name)
+    assert [one.shot.name for one in made.kept] == [shot.name for shot in shots] and not made.left_out
+    for one in made.kept:
+        sure = one.labels >= 0
+        assert sure.sum() > 40 and (one.labels[sure] == truth[one.shot.name][sure]).all()
+
+
+def test_pictures_of_any_last_layer_serve_as_well() -> None:
+    shots, truth = shots_of("usual", (("noon", (0, 1, 2)), ("lamp", (0, 5, 4))), solved=False)
+    made = collect(shots, "mine")
+    for one in made.kept:
+        sure = one.labels >= 0
+        assert (one.labels[sure] == truth[one.shot.name][sure]).all()
+    assert made.warnings and "yellow" in made.warnings[0]  # the bottom was never in view
+
+
+def test_a_picture_of_another_cube_is_named_and_left_out() -> None:
+    shots, _ = shots_of("usual")
+    stranger = shots_of("black for white", (("noon", (3, 4, 5)),))[0][0]
+    scrambled = make_samples(albedo("usual"), "noon", np.random.default_rng(1))[0]
+    rng = np.random.default_rng(2)
+    for face in range(3):
+        colours = albedo("usual")[rng.integers(6, size=(4, 4))]
+        scrambled.linear_rgb[face] = colours * 0.6
+    made = collect(
+        [*shots, Shot("stranger", stranger.samples), Shot("scrambled", scrambled)], "mine", scheme=SCHEME
+    )
+    left = dict(made.left_out)
+    assert "scrambled" in left and "last layer" in left["scrambled"]
+    assert {one.shot.name for one in made.kept} >= {shot.name for shot in shots}
+    with pytest.raises(CollectError, match="scrambled"):
+        collect([Shot("scrambled", scrambled)], "mine")
+
+
+def test_thirty_schemes_stand_for_all_720_colourings() -> None:
+    """6! = 720 colourings fall into classes of 24 under turns of the cube (Burnside: no turn fixes any)."""
+    turned = {tuple(scheme[i] for i in home) for scheme in all_schemes() for home in HOMES.tolist()}
+    assert len(all_schemes()) == 30 and len(turned) == 720 and all_schemes()[0] == SCHEME
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("which", [1, 7])
+def test_another_scheme_is_learned_from_all_round_views(which: int) -> None:
+    scheme = all_schemes()[which]
+    shots, truth = shots_of("usual", scheme=scheme)
+    made = collect(shots, "mine")
+    assert made.profile.scheme in {tuple(scheme[i] for i in home) for home in HOMES.tolist()}
+    for one in made.kept:
+        sure = one.labels >= 0
+        assert (one.labels[sure] == truth[one.shot.name][sure]).all()
+
+
+def test_a_stated_scheme_is_taken() -> None:
+    scheme = all_schemes()[9]
+    shots, truth = shots_of("usual", ALL_ROUND[:2], scheme=scheme)
+    made = collect(shots, "mine", scheme=scheme)
+    for one in made.kept:
+        sure = one.labels >= 0
+        assert (one.labels[sure] == truth[one.shot.name][sure]).all()
+
+
+def test_the_samples_kept_give_the_model_back(usual: tuple, tmp_path: Path) -> None:
+    made = usual[0]
+    made.profile.save(tmp_path / "mine.json")
+    loaded = load_profile(tmp_path / "mine.json")
+    base = default_profile().model
+    again = adapt(base, list(pictures_of(loaded.samples, base.floor).values()))
+    for name in ("mean", "picture_cov", "sticker_cov", "cell_cov", "face_cov"):
+        assert getattr(again, name) == pytest.approx(getattr(loaded.model, name), abs=1e-12)
+    assert {sample.picture for sample in loaded.samples} >= {"usual 0#U", "usual 1#F"}
+
+
+def test_more_pictures_leave_less_doubt_about_the_cube() -> None:
+    """The posterior of a Gaussian mean, against the textbook's formula for a known precision."""
+    rng = np.random.default_rng(0)
+    mean, cube, light = rng.normal(size=18), np.eye(18) * 0.3, np.eye(18) * 0.2
+    seen = [rng.normal(size=18) for _ in range(3)]
+    words = [PictureWord(np.eye(18) * 1e9, y * 1e9) for y in seen]  # each picture seen without noise
+    got, cov = cube_posterior(words, mean, cube, light)
+    weight = 3 * 0.3 / (3 * 0.3 + 0.2)  # n s0 / (n s0 + s): Bernardo and Smith, normal mean, known variance
+    assert got == pytest.approx((1 - weight) * mean + weight * np.mean(seen, axis=0), abs=1e-6)
+    assert cov == pytest.approx(np.eye(18) * 0.3 * 0.2 / (3 * 0.3 + 0.2), abs=1e-6)
+
+
+def test_learning_is_bounded_and_can_be_taken_back(usual: tuple) -> None:
+    made = usual[0]
+    rng = np.random.default_rng(8)
+    seen = []
+    for i in range(5):
+        samples, _ = make_samples(albedo("usual"), list(LIGHTS)[i], rng, layer=random_layer(rng, 4))
+        seen.append(Seen(f"use {i}", samples, read_stickers(samples, made.profile)))
+    assert sum(worth_learning(one.reading, one.samples) for one in seen) >= 3
+    more = learned(made.profile, seen)
+    assert len(more.samples) > len(made.profile.samples)
+    back, dropped = without_learned(more)
+    assert dropped == 5 and back.samples == made.profile.samples
+    assert back.model.mean == pytest.approx(made.profile.model.mean, abs=1e-12)
+    many = learned(more, [replace(seen[0], picture=f"again {i}") for i in range(MOST_LEARNED + 3)])
+    names = {s.picture.rpartition("#")[0] for s in many.samples if s.picture.startswith("learned:")}
+    assert len(names) == MOST_LEARNED and "learned:use 0" not in names
+    assert without_learned(back) == (back, 0)
+
+
+def test_the_own_profile_is_chosen_and_drift_is_noticed(usual: tuple) -> None:
+    """Pictures of a cube are read with its profile; a session with another cube speaks against it."""
+    own = usual[0].profile
+    pastel = collect(shots_of("pastel", ALL_ROUND[:2])[0], "pastel", scheme=SCHEME).profile
+    rng = np.random.default_rng(4)
+    chosen: dict[str, list[str]] = {}
+    for name, profile in (("usual", own), ("pastel", pastel)):
+        warned = {"own": 0, "other": 0}
+        watches = {key: DriftWatch() for key in warned}
+        for light in [*LIGHTS, *LIGHTS]:
+            samples = make_samples(albedo(name), light, rng, layer=random_layer(rng, 4))[0]
+            best = best_profile(samples, [own, pastel], read_stickers(samples, default_profile()))
+            chosen.setdefault(name, []).append(best.name if best else "general")
+            other = pastel if profile is own else own
+            for key, used in (("own", profile), ("other", other)):
+                warned[key] += watches[key].add(samples, used) is not None
+        assert warned["own"] == 0 and warned["other"] > 0, (name, warned)
+    assert chosen["usual"].count("mine") >= 11 and chosen["pastel"].count("pastel") >= 11, chosen
+    small = replace(own, sizes=(3,))
+    assert best_profile(samples, [small], read_stickers(samples, default_profile())) is None
+
+
+def test_discriminants_of_scikit_learn_predict_alike_as_plain_numbers() -> None:
+    """Outside truth: scikit-learn's own predict_proba, to 1e-9."""
+    from sklearn.discriminant_analysis import LinearDiscriminantAnalysis, QuadraticDiscriminantAnalysis
+
+    rng = np.random.default_rng(0)
+    labels = np.repeat(np.arange(6), 40)
+    features = rng.normal(size=(6, 3))[labels] * 2 + rng.normal(size=(240, 3)) @ rng.normal(size=(3, 3))
+    probe = rng.normal(size=(500, 3)) * 3
+    for fitted in (
+        QuadraticDiscriminantAnalysis().fit(features, labels),
+        QuadraticDiscriminantAnalysis(reg_param=0.1, priors=[0.3, 0.1, 0.1, 0.1, 0.2, 0.2]).fit(
+            features, labels
+        ),
+        LinearDiscriminantAnalysis(store_covariance=True).fit(features, labels),
+        LinearDiscriminantAnalysis(solver="lsqr", shrinkage="auto").fit(features, labels),
+    ):
+        assert gaussian_classes(fitted).predict_proba(probe) == pytest.approx(
+            fitted.predict_proba(probe), abs=1e-9
+        )
+    with pytest.raises(ValueError, match="discriminant"):
+        gaussian_classes(object())
+
+
+def test_light_fitted_per_picture_beats_plain_classifiers_on_lights_left_out() -> None:
+    rng = np.random.default_rng(3)
+    base = default_profile().model
+    pictures, lights = [], []
+    for i in range(9):
+        light = ("lamp", "noon", "sky")[i % 3]
+        samples, labels = make_samples(
+            albedo("pastel"), light, rng, layer=random_layer(rng, 4), turn=int(rng.integers(24))
+        )
+        pictures.append(labelled_picture(samples, np.where(samples.coverage > 0, labels, -1), base))
+        lights.append(light)
+    scores = compare(pictures, lights, base)
+    assert scores[0].name == OURS and scores[0].mean > 0.98
+    assert "worst light" in held_out_scores(scores)
+    with pytest.raises(ValueError, match="two lights"):
+        compare(pictures[:1], ["one"], base)
+
+
+# As carried by colour-science (test-only): reflectances of the ColorChecker ("ISO 17321-1"), illuminants A,
+# D50, D65, FL2 and FL11, and the measured sensitivities of a camera ("Nikon 5100 (NPL)").
+CHECKED_LIGHTS = ("A", "D50", "D65", "FL2", "FL11")
+
+
+@pytest.fixture(scope="module")
+def charts() -> dict[str, np.ndarray]:
+    """What the camera's sensor sees of the 24 patches under each illuminant, white patch at 0.9, (24, 3)."""
+    colour = pytest.importorskip("colour")
+    shape = colour.SpectralShape(400, 700, 5)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # remarks about aligning tables
+        sensor = colour.MSDS_CAMERA_SENSITIVITIES["Nikon 5100 (NPL)"].copy().align(shape).values
+        patches = colour.SDS_COLOURCHECKERS["ISO 17321-1"].values()
+        reflectance = np.array([patch.copy().align(shape).values for patch in patches])
+        lights = {n: colour.SDS_ILLUMINANTS[n].copy().align(shape).values for n in CHECKED_LIGHTS}
+    seen = {name: (reflectance * light) @ sensor for name, light in lights.items()}
+    return {name: rgb / rgb[18] * 0.9 for name, rgb in seen.items()}
+
+
+def told_apart(known: np.ndarray, seen: np.ndarray, floor: float = 0.02) -> np.ndarray:
+    """Patch number of each patch seen: classes from ``known``, the picture's light fitted with the labels.
+
+    As reading does: classify, fit the light (here a 3 x 3 matrix, held near none) to the soft labels, again.
+    """
+    features = log_light(known, floor)
+    scatter = np.repeat((0.12**2 * np.eye(3))[None], 24, axis=0)
+    classes = GaussianClasses(features, scatter, np.full(24, 1 / 24))
+    light, hold = np.eye(3), 0.03
+    for _ in range(5):
+        soft = classes.predict_proba(log_light(seen @ light, floor))
+        weighted = seen * soft.max(axis=1, keepdims=True)
+        light = np.linalg.solve(
+            weighted.T @ seen + hold * np.eye(3), weighted.T @ (soft @ known) + hold * np.eye(3)
+        )
+    return classes.predict_proba(log_light(seen @ light, floor)).argmax(axis=-1)
+
+
+@pytest.mark.parametrize("taught", CHECKED_LIGHTS)
+def test_the_colorchecker_is_told_apart_under_lights_never_seen(
+    charts: dict[str, np.ndarray], taught: str
+) -> None:
+    """All 24 patches, calibrated under one illuminant, under each of the five; also off the white point."""
+    for chart in charts.values():
+        for gains in (np.ones(3), np.array([1.1, 1.0, 0.9])):
+            assert told_apart(charts[taught], chart * gains).tolist() == list(range(24))
+
+
+def test_the_classes_of_a_profile_are_those_of_its_model(usual: tuple) -> None:
+    classes = classes_of(usual[0].profile)
+    assert [one.name for one in classes] == list(usual[0].profile.colours)
+    assert all((np.linalg.eigvalsh(one.ab_cov) > 0).all() for one in classes)
+    # hue of each in the a*b* plane, degrees: the usual names of the usual colours
+    hue = {one.name: float(np.degrees(np.arctan2(one.lab[2], one.lab[1]))) % 360 for one in classes}
+    assert hue["red"] < hue["orange"] < hue["yellow"] < hue["green"] < hue["blue"]
+    assert set((closest_pair(usual[0].profile).first, closest_pair(usual[0].profile).second)) == {
+        "red",
+        "orange",
+    }
+
+
+def test_own_names_and_the_default_base_are_kept_apart(usual: tuple) -> None:
+    names = ("chalk", "lemon", "brick", "peach", "sea", "mint")
+    made = collect(usual[1], "named", colours=names, scheme=SCHEME)
+    assert made.profile.colours == names and made.profile.sizes == (4,)
+    assert default_profile().colours[0] == "white" and not default_profile().samples
+    reading = label_shot(usual[1][0], made.profile).reading
+    assert isinstance(made.profile, Profile) and reading.posterior.probability > 0.9
