@@ -31,8 +31,8 @@ _WEIGHTS = np.array(
     [(24 / (_FACTORIALS[i] * _FACTORIALS[j] * _FACTORIALS[k])) ** 0.5 for i, j, k in _MONOMIALS], np.float32
 )
 _POINTS_A_LINE = 8
-#: a lattice whose edges lie on the edge map so well needs no other start
-_GOOD_EDGE = 0.8
+#: a lattice whose edges lie on the edge map so well needs no other start; no other perspective
+_GOOD_EDGE, _FAIR_EDGE = 0.78, 0.72
 #: likely horizontal angles of view, 35 to 80 degrees: focal length over the picture's longer side
 _FOCAL_MEAN, _FOCAL_SPREAD = float(np.log(0.9)), 0.35
 
@@ -54,7 +54,7 @@ class Crop:
 
 @dataclass(frozen=True, eq=False)
 class Fitted:
-    """A pose with the share of the lattice that the maps bear out, 0..1, and the network's word on the size."""
+    """A pose, the share of its lattice that the maps bear out, 0..1, and the network's word on the size."""
 
     pose: CubePose
     line_score: float
@@ -72,7 +72,7 @@ def orientation_monomials(rotations: NDArray[np.floating]) -> Floats:
 
 @lru_cache(maxsize=1)
 def orientation_table() -> tuple[Floats, Floats]:
-    """About 2,400 rotations (M, 3, 3), one for each orientation of an unlabelled cube, and their names (M, 15).
+    """About 2,400 rotations (M, 3, 3), one an orientation of an unlabelled cube, and their names (M, 15).
 
     Super-Fibonacci spirals (Alexa, CVPR 2022) spread over all rotations; kept is the part nearer to the
     identity than to any other labelling (bounds of the cubic fundamental zone in Rodrigues vectors).
@@ -113,7 +113,7 @@ def likely_orientations(monomials: Floats, least_apart_rad: float = 0.26) -> Ite
 
 @lru_cache(maxsize=8)
 def lattice(size: int) -> tuple[Floats, NDArray[np.int64], NDArray[np.bool_]]:
-    """Sample points of the lattice of all six faces: (N, 3) in cube axes, face of each, whether on an edge."""
+    """Points of the lattice of all six faces: (N, 3) in cube axes, face of each, whether on an edge."""
     along = (np.arange(_POINTS_A_LINE) + 0.5) / _POINTS_A_LINE
     points, faces, outer = [], [], []
     for face in range(6):
@@ -299,16 +299,18 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
     logits = numbers[19:23]
     n = size if size in SIZES else SIZES[int(np.argmax(logits))]
     coarse, fine = _fields(crop.maps, 2.0), _fields(crop.maps, 0.0)
-    best: tuple[float, _Placement] | None = None
+    best: tuple[float, _Placement, float] | None = None
     longest = float(max(picture_wh))
     for base, shift in _starts(numbers[:15]):
+        if shift and best is not None and best[2] > _FAIR_EDGE:
+            break
         place = _Placement(base, centre, log_edge, perspective + shift, principal)
         _improve(place, crop, coarse, n, 3, perspective + shift, longest, 0.0)
         _improve(place, crop, fine, n, 4, perspective + shift, longest, 0.5)
         edge, seam = _line_score(place, crop, fine, n)
         score = edge + 0.5 * seam
         if best is None or score > best[0]:
-            best = (score, place)
+            best = (score, place, edge)
         if edge > _GOOD_EDGE:
             break
     assert best is not None

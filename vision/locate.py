@@ -29,6 +29,8 @@ STRIDE = 8
 EDGE_UNIT = 32.0
 #: a place is looked at closely from this height of the first network's map on
 LEAST_PEAK = 0.12
+#: places much fainter than the brightest are left out: a second cube stands out nearly as much as the first
+FAINTER = 0.4
 #: a fitted cube is reported from this product of network probability and lattice score on
 LEAST_SCORE = 0.30
 #: pixels a sticker should have where seams are looked for
@@ -126,7 +128,7 @@ def propose(image_bgr: Picture, most: int = 4) -> list[tuple[float, float, float
         if all(np.hypot(x - o[1], y - o[2]) > 0.4 * max(edge, o[3]) for o in found):
             found.append((peak, float(x), float(y), edge))
     found.sort(reverse=True)
-    return found[:most]
+    return [place for place in found[:most] if place[0] >= FAINTER * found[0][0]]
 
 
 def crop_square(image_bgr: Picture, x: float, y: float, side: float) -> tuple[Picture, float, float, float]:

@@ -17,7 +17,7 @@ from vision.answer import Answer, ShownSequence
 from vision.locate import Found, FoundCube, find_cubes
 from vision.pose import FACES, CubePose, cube_rotations, face_points
 from vision.sample import sample_stickers
-from vision.verdict import LEAST_TOP_SEEN, judged, left_permutation, quad_of
+from vision.verdict import LEAST_TOP_SEEN, is_last_layer, judged, left_permutation, quad_of
 
 if TYPE_CHECKING:
     from models.library import Library
@@ -89,7 +89,7 @@ def read_whole(
     settings = _Settings(profile or default_profile(), front, library, image)
     first: Read | None = None
     for cube in found.cubes:
-        if first is not None and (cube.edge_px < 0.3 * found.cubes[0].edge_px or cube.probability < 0.8):
+        if first is not None and (cube.edge_px < 0.3 * found.cubes[0].edge_px or cube.probability < 0.95):
             continue
         read = _read_cube(image_bgr, found, cube, settings, dict(seconds))
         if read.answer.ok:
@@ -137,11 +137,15 @@ def _read_cube(
         )
         return Read(answer, found, cube, samples)
     began = time.perf_counter()
-    reading = read_stickers(samples, settings.profile)
-    if reading.posterior.top != 0:
-        pose = turned_to(pose, reading.posterior.top, settings.front)
-        samples = sample_stickers(image_bgr, pose, cube.surface)
-        reading = read_stickers(samples, settings.profile, tops=(0,))
+    reading = read_stickers(samples, settings.profile, tops=(0,))
+    if not is_last_layer(reading.posterior, upper_seen):
+        # the uppermost face does not read as a last layer: let the decoder choose among all in view
+        whole = read_stickers(samples, settings.profile)
+        if whole.posterior.top != 0:
+            pose = turned_to(pose, whole.posterior.top, settings.front)
+            samples = sample_stickers(image_bgr, pose, cube.surface)
+            whole = read_stickers(samples, settings.profile, tops=(0,))
+        reading = whole
     seconds["classify"] = time.perf_counter() - began
     began = time.perf_counter()
     fields = judged(reading, samples, settings.profile, pose)

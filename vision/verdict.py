@@ -93,6 +93,11 @@ def _refusal(posterior: Posterior, top_seen: float) -> tuple[Reason | None, str]
     return None, ""
 
 
+def is_last_layer(posterior: Posterior, top_seen: float) -> bool:
+    """Whether the stickers bear out a last layer on the face that was taken for the top."""
+    return _refusal(posterior, top_seen)[0] is None
+
+
 def _what_is_wrong(posterior: Posterior) -> str:
     """The part that fits worst, in words."""
     for misfit in misfits(posterior):
