@@ -12,6 +12,7 @@ FOLDER holds pictures with truth beside them; sample_images by default. All rati
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import sys
 import tempfile
@@ -33,7 +34,9 @@ ROOT = Path(__file__).parent.parent
 
 
 def pictures_of(folder: Path) -> list[Path]:
-    return sorted(path for path in folder.glob("*.jpg") if path.with_suffix(".json").exists())
+    """Pictures with truth: those of a case first, then those in which none can be named."""
+    found = sorted(path for path in folder.glob("*.jpg") if path.with_suffix(".json").exists())
+    return sorted(found, key=lambda path: "negative" in json.loads(path.with_suffix(".json").read_text()))
 
 
 def bench_cores(folder: Path, work: Path, toy: bool) -> None:

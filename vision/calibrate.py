@@ -21,7 +21,7 @@ from calibration.collect import (
     labelled_picture,
     samples_of,
 )
-from calibration.colour import SRGB8_TO_LINEAR
+from calibration.colour import SRGB8_TO_LINEAR, log_light
 from calibration.compare import predict
 from calibration.profile import COLOURS, default_profile
 from calibration.samples import StickerSamples
@@ -30,6 +30,8 @@ from models.errors import LastlookError, UsageError
 Image = NDArray[np.uint8]
 LONG_SIDE_PX: Final = 2000
 CLIPPED_AT: Final = 252
+ANOTHER_COLOUR: Final = 0.6
+"""Log units from a face's median colour at which a sticker is of another colour."""
 
 
 def shots_of(
@@ -129,9 +131,9 @@ def sample_face(image_bgr: Image, corners_xy: NDArray[np.float64], size: int) ->
     import cv2
 
     quad = np.asarray(corners_xy, np.float64)
-    crossing = np.cross(
-        np.roll(quad, -1, axis=0) - quad, np.roll(quad, -2, axis=0) - np.roll(quad, -1, axis=0)
-    )
+    along = np.roll(quad, -1, axis=0) - quad
+    after = np.roll(along, -1, axis=0)
+    crossing = along[:, 0] * after[:, 1] - along[:, 1] * after[:, 0]
     if not ((crossing > 4).all() or (crossing < -4).all()):
         raise UsageError("the four corners do not go round a face; click them one after the other round it")
     side = 24 * size
@@ -144,6 +146,13 @@ def sample_face(image_bgr: Image, corners_xy: NDArray[np.float64], size: int) ->
     middle = np.median(linear, axis=2)
     spread = np.median(np.abs(linear - middle[:, :, None]), axis=2) * 1.4826
     return middle, spread, (pixels.max(axis=-1) >= CLIPPED_AT).mean(axis=2)
+
+
+def _like_the_rest(linear: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which stickers (n, n) of a face have its usual colour; others are last-layer pieces, or glare."""
+    features = log_light(linear, default_profile().model.floor)
+    off = np.abs(features - np.median(features.reshape(-1, 3), axis=0)).max(axis=-1)
+    return np.asarray(off < ANOTHER_COLOUR)
 
 
 def profile_from_faces(
@@ -178,7 +187,7 @@ def profile_from_faces(
         linear, spread, clipped = sample_face(image, one.corners_xy, size)
         samples.linear_rgb[face], samples.spread_rgb[face] = linear, spread
         samples.coverage[face], samples.clipped[face] = 1.0, clipped
-        labels[face] = k
+        labels[face] = np.where(_like_the_rest(linear), k, -1)
     shot = Shot(_short(picture, []), samples)
     reading = label_shot(shot, base).reading
     kept = LabelledShot(shot, labels, reading)

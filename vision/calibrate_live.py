@@ -20,6 +20,7 @@ from calibration.collect import (
     light_of,
     problem_of,
 )
+from calibration.colour import log_light
 from calibration.profile import Profile, default_profile
 from models.errors import LastlookError
 from vision.lettering import BOLD, Lettering
@@ -28,8 +29,10 @@ from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB
 Image = NDArray[np.uint8]
 STEADY_PX: Final = 0.012
 """Largest move of the top face's corners between two looks that counts as steady, in picture widths."""
-SAME_LIGHT: Final = 0.18
+SAME_LIGHT: Final = 0.1
 """Lights whose colours differ by less than this (log units, brightness aside) count as one."""
+TELLING: Final = 0.08
+"""Linear light under which a channel says little of the light's colour."""
 WANTED: Final = 2
 """Pictures in which each colour should be seen."""
 MOST_TAKEN: Final = 24
@@ -78,10 +81,22 @@ class Sitting:
     def _alike(self, a: LabelledShot, b: LabelledShot) -> bool:
         """The same colours on view under the same light tell nothing new."""
         same = set(np.unique(a.labels)) == set(np.unique(b.labels))
-        return same and _light_apart(self._light(a), self._light(b)) < SAME_LIGHT
+        return same and self._light_apart(a, b) < SAME_LIGHT
 
-    def _light(self, labelled: LabelledShot) -> tuple[float, float, float]:
-        return light_of(labelled, self.base.model)
+    def _light_apart(self, a: LabelledShot, b: LabelledShot) -> float:
+        """Difference of the lights' colours, log units, brightness taken out.
+
+        From the colours that both show; where they share none, from the lights as fitted.
+        """
+        floor = self.base.model.floor
+        means = [_colour_means(one, floor) for one in (a, b)]
+        apart = means[0] - means[1]
+        told = np.isfinite(apart).any(axis=0).all()
+        off = np.nanmean(apart, axis=0) if told else np.full(3, np.nan)
+        if not np.isfinite(off).all():
+            lights = [np.array(light_of(one, self.base.model)) for one in (a, b)]
+            off = np.subtract(*(np.log(np.maximum(light, 1e-4)) for light in lights))
+        return float(np.abs(off - off.mean()).max())
 
     def undo(self) -> str:
         """Drop the picture taken last."""
@@ -96,11 +111,10 @@ class Sitting:
 
     def lights(self) -> int:
         """How many different lights the pictures were taken under."""
-        found: list[tuple[float, float, float]] = []
+        found: list[LabelledShot] = []
         for one in self.taken:
-            light = self._light(one)
-            if all(_light_apart(light, other) >= SAME_LIGHT for other in found):
-                found.append(light)
+            if all(self._light_apart(one, other) >= SAME_LIGHT for other in found):
+                found.append(one)
         return len(found)
 
     @property
@@ -127,11 +141,14 @@ class Sitting:
         return with_held_out(collect(shots, name, base=self.base, colours=colours, scheme=scheme))
 
 
-def _light_apart(a: tuple[float, float, float], b: tuple[float, float, float]) -> float:
-    """Difference of two lights' colours, log units, brightness taken out."""
-    logs = [np.log(np.maximum(np.array(light), 1e-4)) for light in (a, b)]
-    off = (logs[0] - logs[0].mean()) - (logs[1] - logs[1].mean())
-    return float(np.abs(off).max())
+def _colour_means(labelled: LabelledShot, floor: float) -> NDArray[np.float64]:
+    """Median log light of each colour's stickers, (6, 3); NaN where none was seen or too dark to tell."""
+    out = np.full((6, 3), np.nan)
+    for k in range(6):
+        rows = labelled.labels == k
+        if rows.any():
+            out[k] = np.median(log_light(labelled.shot.samples.linear_rgb[rows], floor), axis=0)
+    return np.where(out > np.log(TELLING), out, np.nan)
 
 
 def compose(frame: Image, sitting: Sitting, words: str, colours: Sequence[str]) -> Image:

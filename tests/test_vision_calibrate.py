@@ -1,0 +1,235 @@
+"""The commands round profiles, faces pointed out by hand, and the sitting before a camera."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+import pytest
+from sticker_maker import albedo, make_samples
+
+from calibration.collect import Shot, collect
+from calibration.colour import linear_to_srgb
+from calibration.profile import SCHEME, default_profile, load_profile
+from models.errors import LastlookError, UsageError
+from vision.answer import COLOURS
+from vision.calibrate import (
+    PickedFace,
+    colour_names,
+    parse_face,
+    profile_from_faces,
+    profile_from_photos,
+    sample_face,
+    scheme_named,
+)
+from vision.calibrate_live import Sitting, compose
+from vision.calibrate_window import Picking
+from vision.calibrate_window import compose as compose_picking
+from vision.cli import run
+from vision.profile_picture import profile_image, profile_text
+from vision.profiles import load_named, profile_names, profile_path
+
+
+@pytest.fixture(autouse=True)
+def own_profiles(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("LASTLOOK_PROFILES", str(tmp_path / "profiles"))
+    return tmp_path / "profiles"
+
+
+def a_face(colour: str, at: tuple[int, int], canvas: np.ndarray) -> PickedFace:
+    """Draw a 4x4 face of one usual colour with black seams and a corner piece of another."""
+    x, y = at
+    rgb = linear_to_srgb(albedo("usual") * 0.7)
+    for row in range(4):
+        for col in range(4):
+            k = COLOURS.index(colour) if (row, col) != (0, 0) else (COLOURS.index(colour) + 2) % 6
+            bgr = tuple(int(v) for v in np.round(rgb[k][::-1] * 255))
+            cv2.rectangle(
+                canvas, (x + col * 30 + 3, y + row * 30 + 3), (x + col * 30 + 26, y + row * 30 + 26), bgr, -1
+            )
+    corners = np.array([[x, y], [x + 120, y], [x + 120, y + 120], [x, y + 120]], float)
+    return PickedFace(colour, corners)
+
+
+def test_faces_pointed_out_by_hand_become_a_profile(tmp_path: Path) -> None:
+    canvas = np.zeros((320, 460, 3), np.uint8)
+    places = [(10 + 150 * (i % 3), 20 + 150 * (i // 3)) for i in range(6)]
+    faces = [a_face(colour, at, canvas) for colour, at in zip(COLOURS, places, strict=True)]
+    cv2.imwrite(str(tmp_path / "x.png"), canvas)
+    made = profile_from_faces("mine", str(tmp_path / "x.png"), faces, 4)
+    assert (
+        not made.warnings and len(made.profile.samples) == 6 * 15
+    )  # the odd sticker of each face is left out
+    for sample in made.profile.samples:
+        assert np.allclose(sample.linear_rgb, albedo("usual")[sample.colour] * 0.7, atol=0.01)
+    part = profile_from_faces("mine", str(tmp_path / "x.png"), faces[:2], 4)
+    assert "red" in part.warnings[0]
+    for wrong in ([], [faces[0], faces[0]], [PickedFace("mauve", faces[0].corners_xy)]):
+        with pytest.raises(UsageError):
+            profile_from_faces("mine", str(tmp_path / "x.png"), wrong, 4)
+    with pytest.raises(UsageError, match="round"):
+        sample_face(canvas, faces[0].corners_xy[[0, 2, 1, 3]], 4)
+
+
+def test_what_is_typed_is_read_or_refused() -> None:
+    face = parse_face(" light blue  1,2 3.5,4 5,6 -7,8 ")
+    assert face.colour == "light blue" and face.corners_xy.tolist() == [[1, 2], [3.5, 4], [5, 6], [-7, 8]]
+    for text in ("", "white", "white 1,2 3,4 5,6", "white 1,2 3,4 5,6 7", "1,2 3,4 5,6 7,8"):
+        with pytest.raises(UsageError):
+            parse_face(text)
+    assert colour_names("white = black, green=mint") == ("black", "yellow", "red", "orange", "blue", "mint")
+    assert colour_names(None) is None
+    for text in ("mauve=x", "white=", "white", "white=red"):
+        with pytest.raises(UsageError):
+            colour_names(text)
+    usual = " ".join(COLOURS[k] for k in SCHEME)
+    assert scheme_named(usual, None) == SCHEME and scheme_named(None, None) is None
+    with pytest.raises(UsageError):
+        scheme_named("white white red green blue orange", None)
+
+
+def a_look(light: str, turn: int, shift: float = 0.0) -> SimpleNamespace:
+    """What the pipeline gives for one frame, as far as the sitting uses it."""
+    rng = np.random.default_rng(turn)
+    samples, _ = make_samples(albedo("usual"), light, rng, turn=turn)
+    quad = tuple(
+        (x + shift, y + shift) for x, y in ((100.0, 100.0), (300.0, 90.0), (320.0, 280.0), (110.0, 290.0))
+    )
+    return SimpleNamespace(samples=samples, answer=SimpleNamespace(top=SimpleNamespace(quad_xy=quad)))
+
+
+def nothing() -> SimpleNamespace:
+    return SimpleNamespace(samples=None, answer=SimpleNamespace(top=None))
+
+
+def test_a_sitting_takes_what_is_steady_and_new() -> None:
+    from test_calibration_collect import turn_with
+
+    top, bottom = turn_with(0, 1, 2), turn_with(3, 4, 5)
+    sitting = Sitting(default_profile())
+    assert "no cube" in sitting.offer(nothing())
+    assert "still" in sitting.offer(a_look("noon", top))
+    assert "still" in sitting.offer(a_look("noon", top, shift=60))  # it moved
+    assert "taken" in sitting.offer(a_look("noon", top, shift=61))
+    assert "turn the cube" in sitting.offer(a_look("noon", top, shift=61))
+    assert sitting.seen_in() == [1, 0, 1, 0, 0, 1] and not sitting.complete
+    assert "taken" in sitting.offer(a_look("lamp", top, shift=61)) and sitting.lights() == 2
+    assert "yellow" in sitting.missing(COLOURS)
+    for light in ("noon", "lamp"):
+        assert "taken" in sitting.offer(a_look(light, bottom, shift=61))
+    assert sitting.complete and "finish" in sitting.missing(COLOURS)
+    assert "taken back" in sitting.undo() and not sitting.complete
+    sitting.offer(a_look("lamp", bottom, shift=61))
+    made = sitting.finish("mine", None, SCHEME)
+    assert len(made.kept) == 4 and made.profile.held_out["stickers right, picture left out"] > 0.95
+    frame = np.full((480, 640, 3), 90, np.uint8)
+    assert compose(frame, sitting, "hold it still", COLOURS).shape == (720, 1360, 3)
+    with pytest.raises(LastlookError, match="no picture"):
+        Sitting(default_profile()).finish("mine", None, None)
+
+
+def test_clicks_and_keys_point_out_faces() -> None:
+    picking = Picking(COLOURS)
+    assert not picking.key(13) and "face first" in picking.message
+    for xy in ((0, 0), (9, 0), (9, 9)):
+        picking.click(*xy)
+    picking.key(ord("1"))
+    assert "four corners" in picking.message and not picking.faces
+    picking.click(0, 9)
+    picking.key(ord("3"))
+    assert [face.colour for face in picking.faces] == ["red"] and picking.corners == []
+    for xy in ((0, 0), (9, 0), (9, 9), (0, 9)):
+        picking.click(*xy)
+    picking.key(ord("3"))
+    assert "already" in picking.message and len(picking.faces) == 1
+    image = compose_picking(np.zeros((200, 300, 3), np.uint8), picking, 1.0)
+    assert image.shape[1] == 300
+    for _ in range(4):
+        picking.key(8)
+    picking.key(8)
+    assert not picking.faces and not picking.key(13)
+
+
+def test_pictures_without_a_cube_are_named(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    given = {}
+    for name, turn in (("a.png", 0), ("b.png", 0), ("empty.png", None)):
+        cv2.imwrite(str(tmp_path / name), np.full((64, 64, 3), 99, np.uint8))
+        samples = None if turn is None else make_samples(albedo("usual"), "noon", rng, turn=turn)[0]
+        given[str(tmp_path / name)] = SimpleNamespace(samples=samples)
+    (tmp_path / "text.jpg").write_text("no picture")
+    made = profile_from_photos(
+        "mine", [*given, str(tmp_path / "text.jpg")], scheme=SCHEME, read=lambda pixels, image: given[image]
+    )
+    left = {Path(name).name: reason for name, reason in made.left_out}
+    assert set(left) == {"empty.png", "text.jpg"} and "no cube" in left["empty.png"]
+    assert [one.shot.name for one in made.kept] == ["a.png", "b.png"]
+    with pytest.raises(LastlookError, match=r"text\.jpg"):
+        profile_from_photos("mine", [str(tmp_path / "text.jpg")], read=lambda *a, **k: None)
+
+
+def a_profile(name: str) -> None:
+    rng = np.random.default_rng(2)
+    shots = [Shot(light, make_samples(albedo("usual"), light, rng)[0]) for light in ("noon", "lamp")]
+    collect(shots, name, scheme=SCHEME).profile.save(profile_path(name))
+
+
+def test_profiles_are_listed_shown_passed_on_and_removed(
+    tmp_path: Path, capsys: pytest.CaptureFixture
+) -> None:
+    assert profile_names() == [] and run(["profile", "list"]) == 0
+    a_profile("blue box")
+    assert run(["profile", "list"]) == 0 and "blue box: 4x4x4" in capsys.readouterr().out
+    assert run(["profile", "show", "blue box", "--picture", str(tmp_path / "p.png")]) == 0
+    assert "closest pair" in capsys.readouterr().out and cv2.imread(str(tmp_path / "p.png")) is not None
+    copy = tmp_path / "copy.json"
+    assert run(["profile", "export", "blue box", str(copy)]) == 0
+    assert run(["profile", "export", "blue box", str(copy)]) == 2  # never over a file
+    assert (
+        run(["profile", "import", str(copy)]) == 2
+        and run(["profile", "import", str(copy), "--name", "red box"]) == 0
+    )
+    assert load_named("red box").samples == load_profile(copy).samples
+    assert run(["profile", "remove", "red box"]) == 2 and run(["profile", "remove", "red box", "--yes"]) == 0
+    assert profile_names() == ["blue box"] and run(["profile", "forget", "blue box"]) == 2
+    content = json.loads(copy.read_text())
+    content["model"]["floor"] = -1
+    copy.write_text(json.dumps(content))
+    capsys.readouterr()
+    assert run(["profile", "import", str(copy), "--name", "bad"]) == 1
+    told = capsys.readouterr().err
+    assert "floor" in told and told.count("\n") == 1 and profile_names() == ["blue box"]
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["calibrate", "default", "--photos", "x.jpg"],
+        ["calibrate", "../x", "--photos", "x.jpg"],
+        ["calibrate", "mine"],
+        ["calibrate", "mine", "--photos", "gone.jpg"],
+        ["calibrate", "mine", "--photos", "a", "--camera", "0"],
+        ["profile", "show", "gone"],
+        ["profile", "remove", "gone"],
+    ],
+)
+def test_wrong_usage_is_one_line_and_status_2(arguments: list[str], capsys: pytest.CaptureFixture) -> None:
+    assert run(arguments) == 2
+    assert capsys.readouterr().err.count("\n") == 1 and profile_names() == []
+
+
+def test_a_profile_that_is_there_is_not_replaced_unasked(capsys: pytest.CaptureFixture) -> None:
+    a_profile("mine")
+    before = profile_path("mine").read_bytes()
+    assert run(["calibrate", "mine", "--photos", "x.jpg"]) == 2
+    assert "--replace" in capsys.readouterr().err and profile_path("mine").read_bytes() == before
+
+
+def test_the_picture_and_the_text_of_a_profile_show_all_six() -> None:
+    image = profile_image(default_profile())
+    assert image.shape == (760, 1180, 3) and len(np.unique(image.reshape(-1, 3), axis=0)) > 50
+    text = profile_text(default_profile())
+    assert all(name in text for name in COLOURS) and "CIEDE2000" in text
