@@ -125,6 +125,7 @@ class Screen:
         self.theme = theme
         self.painter = PanelPainter(at_once=at_once)
         self._canvas: Image | None = None
+        self._layout: object = None
         self._digits: dict[tuple[str, int], Image] = {}
 
     def turn_theme(self) -> None:
@@ -141,10 +142,11 @@ class Screen:
         else:
             panel_h = round(height * 0.55)
             panel_wh, place, room = (width, panel_h), (0, height - panel_h), (width, height - panel_h)
-        if self._canvas is None or self._canvas.shape[:2] != (height, width):
-            self._canvas = np.empty((height, width, 3), np.uint8)
+        layout = (width, height, None if report is None else report.image_bgr.shape)
+        if self._canvas is None or layout != self._layout:
+            self._canvas = np.full((height, width, 3), 14, np.uint8)
+            self._layout = layout
         canvas = self._canvas
-        canvas[: room[1], : room[0]] = (12, 13, 15)
         if report is not None:
             self._picture(canvas[: room[1], : room[0]], report)
         panel = self.painter.panel(shown, *panel_wh, self.theme)

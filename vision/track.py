@@ -11,8 +11,9 @@ Work is done on a small copy of the cube's surroundings, in which the cube's edg
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -42,7 +43,9 @@ FLOW_WINDOW: Final = (13, 13)
 CHECK_EVERY: Final = 4
 MOST_ASTRAY: Final = 0.10
 STALE_FIT: Final = 0.88
-LEAST_TURN_MISFIT: Final = 0.6
+OTHER_LOOK: Final = 0.6
+STIRRED_STICKERS: Final = 0.2
+STIRRED_RAD: Final = float(np.radians(2.0))
 _STEPS: Final = 4
 
 
@@ -88,14 +91,21 @@ class Tracker:
     def __init__(self, image_bgr: Image, pose: CubePose) -> None:
         self.pose = pose
         n = pose.size
-        self._per_cell = max(3, round(TEXELS / n))
+        self._per_cell = max(4, 2 * round(TEXELS / n / 2))
         side = n * self._per_cell
         steps = (np.arange(side) + 0.5) / side
         cols, rows = np.meshgrid(steps, steps)
         self._grid = [face_points(face, cols.ravel(), rows.ravel()).astype(np.float32) for face in range(6)]
         self._texel = 1.0 / side
         self._side = side
-        self._few = np.flatnonzero((np.add.outer(np.arange(side), np.arange(side)) % 2 == 0).ravel())
+        diagonal = np.add.outer(np.arange(side), np.arange(side))
+        of_sticker = np.arange(n).repeat(self._per_cell)
+        sticker = (of_sticker[:, None] * n + of_sticker[None, :]).ravel()
+        even = np.flatnonzero((diagonal % 2 == 0).ravel())
+        # half of the texels for the last look, sticker by sticker; half of those for the steps
+        self._many = even[np.argsort(sticker[even], kind="stable")]
+        self._few_of_many = np.arange(0, len(even), 2)
+        self._few = self._many[self._few_of_many]
         self._looks: dict[int, FaceLook] = {}
         layer_of = np.clip(np.floor((np.array(self._grid)[:, self._few] + 0.5) * n), 0, n - 1)
         self._layers = layer_of.astype(np.intp)
@@ -103,6 +113,10 @@ class Tracker:
         self._window = Window(pose, image_bgr.shape)
         self._frame = image_bgr
         self._work = self._window.cut(image_bgr)
+        self._grey: Any = None
+        self._next_grey: Any = None
+        self._motion = np.eye(3), np.zeros(3)
+        self._fit = 1.0
         self._age = 0
         self.fluid = False
         self.renew(pose)
@@ -111,28 +125,30 @@ class Tracker:
         """The cube in the next frame, or None when it is lost there; a lost track can be tried again."""
         if image_bgr.shape != self._frame.shape or not self._window.usable:
             return None
-        if not self._window.holds(self.pose, image_bgr.shape):
+        if not self._window.holds(self.pose):
             self._window = Window(self.pose, image_bgr.shape)
             if not self._window.usable:
                 return None
-            self._work = self._window.cut(self._frame)
+            self._work, self._grey = self._window.cut(self._frame), None
         work = self._window.cut(image_bgr)
+        self._next_grey = None
         best: _Laid | None = None
-        for start in self._starts(work):
+        for start, enough in self._starts(work):
             laid = self._settle(work, start)
             if laid is not None and (best is None or laid.fit > best.fit):
                 best = laid
-            if best is not None and best.fit > 0.75:
+            if best is not None and best.fit > enough:
                 break
-        if best is None or best.fit < LEAST_FIT:
-            best = self._settle(work, self._shifted(work))
         if best is None or best.fit < LEAST_FIT or not is_plausible(best.pose):
             return None
         pose, fit, misfit = best.pose, best.fit, best.misfit
-        self.pose, self._frame, self._work = pose, image_bgr, work
+        self._motion = pose.rotation @ self.pose.rotation.T, pose.translation - self.pose.translation
+        self._fit = fit
+        self.pose, self._frame, self._work, self._grey = pose, image_bgr, work, self._next_grey
         self._age += 1
-        if not self.fluid and fit > 0.6 and (self._age % CHECK_EVERY == 0 or fit < STALE_FIT):
-            self._check_seat(misfit, stale=fit < STALE_FIT)
+        due = self._age % CHECK_EVERY == 0 or fit < STALE_FIT
+        if due and not self.fluid and fit > 0.6 and not _stirred(best):
+            self._check_seat(stale=fit < STALE_FIT)
         if self.fluid:
             self._looks.clear()
         self._capture(self.pose, refresh=fit > 0.8)
@@ -148,7 +164,7 @@ class Tracker:
             self._window = Window(pose, self._frame.shape)
             if not self._window.usable:
                 return
-            self._work = self._window.cut(self._frame)
+            self._work, self._grey = self._window.cut(self._frame), None
         seated = seat(self._work, self._window.lens(self.pose), self.pose, zoom=True)
         if seated is not None and is_trusted(seated):
             self.pose = seated.pose
@@ -169,10 +185,8 @@ class Tracker:
             return 0.0
         return seated.support * (1.0 - seated.astray) - 3.0 * seated.spread_cells
 
-    def _check_seat(self, misfit: Floats, *, stale: bool) -> None:
+    def _check_seat(self, *, stale: bool) -> None:
         """Now and then: has the track slid off the seams? Then put it back and look at the cube anew."""
-        if np.nanmax(misfit, initial=0.0) > LEAST_TURN_MISFIT:
-            return
         seated = seat(self._work, self._window.lens(self.pose), self.pose, rounds=1, zoom=True)
         if seated is None or not is_trusted(seated):
             return
@@ -183,9 +197,19 @@ class Tracker:
 
     # coarse motion
 
-    def _starts(self, work: Image) -> list[CubePose]:
+    def _starts(self, work: Image) -> Iterator[tuple[CubePose, float]]:
+        """Where to begin the fine motion, the cheapest first, and the fit with which it is enough: as it
+        moved before; by optical flow; where it was; where its look fits best."""
+        turn, shift = self._motion
+        moved_on = replace(
+            self.pose, rotation=turn @ self.pose.rotation, translation=self.pose.translation + shift
+        )
+        yield moved_on, max(0.6, self._fit - 0.03)
         flowed = self._flow(work)
-        return [flowed, self.pose] if flowed is not None else [self.pose]
+        if flowed is not None:
+            yield flowed, 0.6
+        yield self.pose, LEAST_FIT
+        yield self._shifted(work), LEAST_FIT
 
     def _flow(self, work: Image) -> CubePose | None:
         """The motion that optical flow of the lattice's points speaks for."""
@@ -194,8 +218,8 @@ class Tracker:
         points = np.concatenate([self._flow_points[face] for face in seen])
         lens = self._window.lens(pose)
         flat = project(pose.rotation, pose.translation, points, lens)
-        before = cv2.cvtColor(self._work, cv2.COLOR_BGR2GRAY)
-        after = cv2.cvtColor(work, cv2.COLOR_BGR2GRAY)
+        before = self._grey if self._grey is not None else cv2.cvtColor(self._work, cv2.COLOR_BGR2GRAY)
+        after = self._next_grey = cv2.cvtColor(work, cv2.COLOR_BGR2GRAY)
         there, good, _ = cv2.calcOpticalFlowPyrLK(
             before,
             after,
@@ -274,15 +298,16 @@ class Tracker:
             rotation, translation = moved(rotation, translation, -step)
             if float(np.abs(step).max()) < 8e-4:
                 break
-        points = np.concatenate([self._grid[face] for face in faces])
-        kept = np.stack([self._looks[face].colours.reshape(-1, 3) for face in faces])
+        many = self._many
+        points = np.concatenate([self._grid[face][many] for face in faces])
+        kept = np.stack([self._looks[face].colours.reshape(-1, 3)[many] for face in faces])
         flat = project(rotation, translation, points, lens)
         off, size, inside = compared(soft, flat, kept)
         usual = float(np.sqrt(((kept - kept.mean((0, 1))) ** 2).sum(2).mean())) + 1e-6
         misfit[faces] = self._by_sticker(size / usual, inside, len(faces))
-        area = np.repeat(np.maximum(cosines[faces], 0.05), self._side * self._side)
+        area = np.repeat(np.maximum(cosines[faces], 0.05), len(many))
         fit = float((((size < 0.45 * usual) & inside) * area).sum() / area.sum())
-        chosen = (np.arange(len(faces))[:, None] * self._side * self._side + few).ravel()
+        chosen = (np.arange(len(faces))[:, None] * len(many) + self._few_of_many).ravel()
         turns, explained = self._slice_turns(faces, rows_per_motion, off[chosen], inside[chosen], rotation)
         return _Laid(
             replace(start, rotation=rotation, translation=translation), fit, misfit, turns, explained
@@ -317,14 +342,11 @@ class Tracker:
 
     def _by_sticker(self, size: Floats, inside: NDArray[np.bool_], faces: int) -> Floats:
         """Median over each sticker's texels, nan where most of it lies outside the window; (faces, n, n)."""
-        n, cell = self.pose.size, self._per_cell
-
-        def gathered(values: NDArray[np.generic]) -> NDArray[np.generic]:
-            return values.reshape(faces, n, cell, n, cell).transpose(0, 1, 3, 2, 4).reshape(faces, n, n, -1)
-
-        half = cell * cell // 2
-        out = np.partition(gathered(size), half, axis=3)[..., half].astype(np.float32)
-        out[gathered(inside).mean(3) < 0.6] = np.nan
+        n = self.pose.size
+        by_sticker = size.reshape(faces, n, n, -1)
+        half = by_sticker.shape[3] // 2
+        out = np.partition(by_sticker, half, axis=3)[..., half].astype(np.float32)
+        out[inside.reshape(faces, n, n, -1).mean(3) < 0.6] = np.nan
         return out
 
     def _inverse_rows(
@@ -382,3 +404,12 @@ class Tracker:
             by_row = np.gradient(colours, self._texel, axis=0)
             by_col = np.gradient(colours, self._texel, axis=1)
             self._looks[face] = FaceLook(colours, np.stack([by_col, by_row], -1), float(cosines[face]))
+
+
+def _stirred(laid: _Laid) -> bool:
+    """Whether so much looks different that a layer may be turning: no time to take the cube's look anew. (A
+    finger covers fewer stickers than that.)"""
+    known = laid.misfit[np.isfinite(laid.misfit)]
+    if len(known) and float((known > OTHER_LOOK).mean()) > STIRRED_STICKERS:
+        return True
+    return bool(((np.abs(laid.turns) > STIRRED_RAD) & (laid.explained > 0.25)).any())

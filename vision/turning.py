@@ -15,20 +15,23 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pose import face_points
+from vision.pose import FACE_NORMALS, face_points
 
 Floats = NDArray[np.floating]
 State = Literal["still", "turning", "rested"]
 
-OTHER_LOOK: Final = 0.5
-INSIDE: Final = 0.55
+OTHER_LOOK: Final = 0.3
+INSIDE: Final = 0.6
 OUTSIDE: Final = 0.25
+LEAST_CHANGE: Final = 0.35
+LEAST_JUMP: Final = 0.15
+QUIET_LOOK: Final = 0.5
 LEAST_ANGLE_RAD: Final = float(np.radians(2.5))
 LEAST_EXPLAINED: Final = 0.3
 REST_FRAMES: Final = 2
 HISTORY_FRAMES: Final = 8
-STIR_FACTOR: Final = 2.0
-STIR_MORE: Final = 0.06
+STIR_FACTOR: Final = 1.5
+STIR_MORE: Final = 0.05
 QUIET_FIT: Final = 0.88
 QUIET_RAD: Final = float(np.radians(1.5))
 QUIET_EXPLAINED: Final = 0.2
@@ -72,26 +75,38 @@ def turned_slice(misfit: Floats, angles_rad: Floats, explained: Floats) -> Slice
         axis, layer = (int(v) for v in np.unravel_index(int(strength.argmax()), strength.shape))
         return SliceMotion(axis, layer, float(angles_rad[axis, layer]), float(strength[axis, layer]))
     known = np.isfinite(misfit)
-    other = (np.nan_to_num(misfit) > OTHER_LOOK) & known
+    look = np.nan_to_num(misfit)
+    other = (look > OTHER_LOOK) & known
     if other.sum() < n:
         return None
     best: SliceMotion | None = None
-    where = slices(n)
     for axis in range(3):
-        for first in range(n):
-            for last in range(first, n):
-                if last - first + 1 > n // 2 and first != last:
-                    continue
-                inside = (where[..., axis] >= first) & (where[..., axis] <= last) & known
-                outside = ~inside & known
-                if inside.sum() < n or not outside.any():
-                    continue
-                share_in, share_out = float(other[inside].mean()), float(other[outside].mean())
-                if share_in > INSIDE and share_out < OUTSIDE:
-                    lead = share_in - share_out
-                    if best is None or lead > best.strength:
-                        best = SliceMotion(axis, first if first else last, float("nan"), lead)
+        layer_of, beside = slices(n)[..., axis], ~_FACE_ON[axis][:, None, None] & known
+        for first, last in _blocks(n):
+            inside = (layer_of >= first) & (layer_of <= last)
+            # the strip round the slice: a whole face may change its look because the light on it does
+            strip, outside = inside & beside, ~inside & known
+            if strip.sum() < n or not outside.any():
+                continue
+            share_in, share_out = float(other[strip].mean()), float(other[outside].mean())
+            mean_in, mean_out = float(look[strip].mean()), float(look[outside].mean())
+            if share_in < INSIDE or share_out > OUTSIDE or mean_in < LEAST_CHANGE or mean_out > 0.4 * mean_in:
+                continue
+            if best is None or share_in - share_out > best.strength:
+                best = SliceMotion(axis, first if first else last, float("nan"), share_in - share_out)
     return best
+
+
+#: axis -> the two faces that it pierces
+_FACE_ON = np.array([[abs(normal[axis]) > 0.5 for normal in FACE_NORMALS] for axis in range(3)])
+
+
+@lru_cache(maxsize=8)
+def _blocks(n: int) -> tuple[tuple[int, int], ...]:
+    """First and last layer of what may turn at once: any one layer, or a few from either end."""
+    single = [(k, k) for k in range(n)]
+    deep = [(0, k) for k in range(1, n // 2)] + [(n - 1 - k, n - 1) for k in range(1, n // 2)]
+    return (*single, *deep)
 
 
 class TurnWatch:
@@ -115,8 +130,13 @@ class TurnWatch:
             off = angles_rad - self._usual
             sharp = np.where(np.abs(off) < np.abs(angles_rad), off, angles_rad)
             motion = turned_slice(misfit, sharp, explained)
+            stir = _by_slice(misfit)
+            if motion is not None and np.isnan(motion.angle_rad) and len(self._stir) >= 3:
+                # a turn is sudden; the look of a slice that drifts away is the light, or a slipping track
+                jump = stir[motion.axis, motion.layer] - self._stir[-3][motion.axis, motion.layer]
+                motion = motion if jump > LEAST_JUMP else None
             # slow drifts are other things than turns: shading, a layer's misturn coming into view
-            self._stir.append(_by_slice(misfit))
+            self._stir.append(stir)
             self._usual += 0.3 * (np.clip(angles_rad, -0.1, 0.1) - self._usual)
             if motion is None:
                 return "still"
@@ -125,7 +145,7 @@ class TurnWatch:
             return "turning"
         self._frames += 1
         moving = np.abs(angles_rad) * (explained > QUIET_EXPLAINED)
-        quiet = fit > QUIET_FIT and float(moving.max()) < QUIET_RAD and _most(misfit) < OTHER_LOOK
+        quiet = fit > QUIET_FIT and float(moving.max()) < QUIET_RAD and _most(misfit) < QUIET_LOOK
         self._quiet = self._quiet + 1 if quiet else 0
         if self._quiet >= REST_FRAMES or self._frames > LONGEST_TURN_FRAMES:
             self.turning = False
@@ -135,11 +155,15 @@ class TurnWatch:
         return "turning"
 
     def _began(self, motion: SliceMotion) -> int:
-        """Frames before the last one in which the slice had already begun to stir."""
-        course = [float(stir[motion.axis, motion.layer]) for stir in self._stir]
-        usual = float(np.median(course[:-2])) if len(course) > 3 else min(course, default=0.0)
+        """Frames before the last one in which layers along the turn's axis stirred already. (A small turn is
+        in part taken for a motion of the cube, so the other layers stir as well.)"""
+        course = np.array([stir[motion.axis] for stir in self._stir])  # (frames, n), the last one is now
+        if len(course) < 4:
+            return 0
+        usual = np.median(course[:-3] if len(course) > 5 else course[:-2], axis=0)
+        stirred = (course > STIR_FACTOR * usual + STIR_MORE).any(axis=1)
         back = 0
-        while back + 2 <= len(course) and back < 2 and course[-2 - back] > STIR_FACTOR * usual + STIR_MORE:
+        while back < 2 and stirred[-2 - back]:
             back += 1
         return back
 

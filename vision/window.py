@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.motion import Lens
-from vision.pose import CubePose
+from vision.pose import VERTICES, CubePose
 
 Image = NDArray[np.uint8]
 
@@ -21,46 +21,60 @@ MARGIN: Final = 0.25
 class Window:
     """The piece of a frame round the cube, scaled; turns pixels of the one into pixels of the other."""
 
-    def __init__(self, pose: CubePose, shape: tuple[int, ...], scale: float | None = None) -> None:
-        outline = np.concatenate([pose.face_quad_xy(face) for face in pose.visible_faces(0.0)])
-        low, high = outline.min(0), outline.max(0)
+    def __init__(self, pose: CubePose, shape: tuple[int, ...]) -> None:
+        low, high = _extent(pose)
         margin = MARGIN * float((high - low).max())
         self.left, self.top = (int(v) for v in np.floor(np.maximum(low - margin, 0)))
         self.right = int(min(np.ceil(high[0] + margin), shape[1]))
         self.bottom = int(min(np.ceil(high[1] + margin), shape[0]))
-        edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
-        self.shrink = max(1, round(edge_px / WORK_EDGE_PX))
-        self.right -= (self.right - self.left) % self.shrink
-        self.bottom -= (self.bottom - self.top) % self.shrink
-        self.scale = 1.0 / self.shrink
+        self._wh = shape[1], shape[0]
+        # halved so many times: averaging two by two is what the resizing does fastest
+        self.halvings = max(0, round(np.log2(max(_edge_px(pose), 1.0) / WORK_EDGE_PX)))
+        shrink = 1 << self.halvings
+        self.right -= (self.right - self.left) % shrink
+        self.bottom -= (self.bottom - self.top) % shrink
+        self.scale = 1.0 / shrink
 
     @property
     def usable(self) -> bool:
+        """Whether enough of the frame lies inside to work with."""
         return self.right - self.left >= 16 and self.bottom - self.top >= 16
 
-    def holds(self, pose: CubePose, shape: tuple[int, ...]) -> bool:
+    def holds(self, pose: CubePose) -> bool:
         """Whether the cube still lies well inside, at about the same scale."""
-        edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
-        if abs(edge_px / WORK_EDGE_PX - self.shrink) > 0.7 and (self.shrink > 1 or edge_px > WORK_EDGE_PX):
+        if not 0.6 < _edge_px(pose) * self.scale / WORK_EDGE_PX < 1.7 and self.halvings:
             return False
-        fresh = Window(pose, shape)
-        third = 0.6 * MARGIN * (fresh.right - fresh.left)
-        return (
-            abs(fresh.left - self.left) < third
-            and abs(fresh.right - self.right) < third
-            and abs(fresh.top - self.top) < third
-            and abs(fresh.bottom - self.bottom) < third
+        low, high = _extent(pose)
+        room = 0.4 * MARGIN * float((high - low).max())
+        return bool(
+            (self.left == 0 or low[0] - self.left > room)
+            and (self.top == 0 or low[1] - self.top > room)
+            and (self.right >= self._wh[0] - 8 or self.right - high[0] > room)
+            and (self.bottom >= self._wh[1] - 8 or self.bottom - high[1] > room)
         )
 
     def cut(self, image_bgr: Image) -> Image:
+        """The window's pixels of a frame."""
         part = image_bgr[self.top : self.bottom, self.left : self.right]
-        if self.shrink == 1:
-            return part
-        size = (part.shape[1] // self.shrink, part.shape[0] // self.shrink)
-        return np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA), np.uint8)
+        for _ in range(self.halvings):
+            part = np.asarray(
+                cv2.resize(part, (part.shape[1] // 2, part.shape[0] // 2), interpolation=cv2.INTER_AREA),
+                np.uint8,
+            )
+        return part
 
     def lens(self, pose: CubePose) -> Lens:
         """Focal length and principal point in the window, for pixels whose centres are whole numbers."""
         x = (pose.centre_xy[0] - self.left) * self.scale - 0.5
         y = (pose.centre_xy[1] - self.top) * self.scale - 0.5
         return Lens(pose.focal_px * self.scale, x, y, pose.k1)
+
+
+def _edge_px(pose: CubePose) -> float:
+    return pose.focal_px / float(np.linalg.norm(pose.translation))
+
+
+def _extent(pose: CubePose) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Least and greatest x, y of the cube in the picture."""
+    outline = pose.project(VERTICES)
+    return outline.min(0), outline.max(0)
