@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -116,7 +117,8 @@ def pick_faces(picture: str, names: Sequence[str] | None) -> list[PickedFace]:
         if event == cv2.EVENT_LBUTTONDOWN and y < image.shape[0] * scale:
             picking.click(x / scale, y / scale)
 
-    cv2.namedWindow(TITLE, cv2.WINDOW_AUTOSIZE)
+    os.environ.setdefault("QT_LOGGING_RULES", "*=false")
+    cv2.namedWindow(TITLE, cv2.WINDOW_AUTOSIZE | cv2.WINDOW_GUI_NORMAL)
     cv2.setMouseCallback(TITLE, on_mouse)
     try:
         while True:

@@ -49,6 +49,11 @@ class Entry:
         return out
 
     @property
+    def top(self) -> str | None:
+        """Colour of the top face as read."""
+        return (self.answer.get("top") or {}).get("colour")
+
+    @property
     def codes(self) -> list[str]:
         """The candidates' codes, best first."""
         return [str(one["code"]) for one in self.answer.get("candidates", ())]
@@ -105,14 +110,18 @@ def truth_for(entry: Entry, verdict: Verdict) -> dict[str, Any]:
     if verdict.kind == "code":
         if entry.size is None:
             raise UsageError("no stickers were read here; give their colours instead of a code")
-        settled, seen, size = _settled(entry.seen, entry.size, verdict.code), entry.seen, entry.size
+        settled, seen, size = (
+            _settled(entry.seen, entry.size, verdict.code, entry.top),
+            entry.seen,
+            entry.size,
+        )
         # what was read against the chosen case counts as not seen
         for face, row, col in settled.differing:
             if face in seen and row < len(seen[face]):
                 seen[face][row][col] = None
     else:
         seen, size = verdict.seen, verdict.size
-        settled = _settled(seen, size, None)
+        settled = _settled(seen, size, None, None)
         if settled.differing:
             where = ", ".join(
                 f"{face} row {row + 1} column {col + 1}" for face, row, col in settled.differing
@@ -134,9 +143,9 @@ def truth_for(entry: Entry, verdict: Verdict) -> dict[str, Any]:
     }
 
 
-def _settled(seen: Seen, size: int, code: str | None) -> Settled:
+def _settled(seen: Seen, size: int, code: str | None, top: str | None) -> Settled:
     try:
-        return settle(seen, size, code=code, scheme=SCHEME)
+        return settle(seen, size, code=code, top=top, scheme=SCHEME)
     except ValueError as error:
         raise UsageError(str(error)) from error
 

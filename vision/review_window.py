@@ -223,9 +223,11 @@ class WindowPrompt:
     title: Final = "lastlook review"
 
     def __init__(self) -> None:
+        # the window library's own remarks do not belong on a user's screen
+        os.environ.setdefault("QT_LOGGING_RULES", "*=false")
         import cv2
 
-        cv2.namedWindow(self.title, cv2.WINDOW_NORMAL | cv2.WINDOW_KEEPRATIO)
+        cv2.namedWindow(self.title, cv2.WINDOW_NORMAL | cv2.WINDOW_KEEPRATIO | cv2.WINDOW_GUI_NORMAL)
         cv2.resizeWindow(self.title, WIDTH, HEIGHT)
 
     def ask(self, entry: Entry, place: tuple[int, int], message: str) -> Verdict:
