@@ -134,7 +134,8 @@ def fit_model(
                     sticker_moment[k] += total * light.cell_cov[0, face, k]
                     sticker_count[k] += total
         count = len(pictures)
-        pooled = sticker_moment.sum(axis=0) / sticker_count.sum()
+        usual = 30.0 * anchor.sticker_cov.mean(axis=0)
+        pooled = (sticker_moment.sum(axis=0) + usual) / (sticker_count.sum() + 30.0)
         model = replace(
             model,
             mean=centre.reshape(6, 3),

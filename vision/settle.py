@@ -65,8 +65,9 @@ def settle(
     """The state that fits ``seen`` best, with as few differing stickers as can be.
 
     ``seen`` maps faces to rows of colour names, None where nothing was seen; U is the last layer. ``code``
-    keeps to states of that case, ``top`` to cubes with that colour on top. ``scheme`` gives the
-    colour index of each face URFDLB of the solved cube, held in any way. Raises ValueError for a code that cannot occur on this size, or colours unknown.
+    keeps to states of that case, ``top`` to cubes with that colour on top. ``scheme`` gives the colour index
+    of each face URFDLB of the solved cube, held in any way. Raises ValueError for a code that cannot occur
+    on this size, or colours unknown.
     """
     if code is not None and (code not in CASES or not CASES[code].occurs_on(size)):
         raise ValueError(f"{code} does not occur on a {size}x{size}x{size}")
