@@ -22,6 +22,8 @@ Ints = NDArray[np.intp]
 Selection = NDArray[np.bool_] | NDArray[np.intp]
 #: Sharpness of the bend below full white; larger is sharper.
 SHOULDER = 4.0
+#: What at least is left of a colour when haze is taken away.
+LEAST_BARE = 0.2
 #: How many stickers the usual shares of glare count beside those of a face.
 FACE_STICKERS = 12.0
 _LOG_2PI = float(np.log(2.0 * np.pi))
@@ -117,11 +119,15 @@ def sticker_loglik(
     levels = model.glare_level
     # glare adds the light's colour (white of this face) in linear light
     linear = np.exp(cell_mean)
-    lit = linear[..., None, :] + levels[:, None] * linear[:, :, :1, None, :]
+    # (a level below 0 takes light away: the sticker lies clear of a haze that lies on most of its face)
+    own = linear[..., None, :]
+    lit = own + levels[:, None] * linear[:, :, :1, None, :]
+    bare = lit < LEAST_BARE * own
+    lit = np.where(bare, LEAST_BARE * own, lit)
     # and the sensor ends at 1: a smooth shoulder, so that no colour is expected brighter than white can be
     over = (lit / (1.0 + model.floor)) ** SHOULDER
     centre = np.log(lit) - np.log1p(over) / SHOULDER  # (S, F, 6, G, 3)
-    slope = linear[..., None, :] / lit / (1.0 + over)
+    slope = np.where(bare, 1.0, own / lit) / (1.0 + over)
     cov = slope[..., None] * cell_cov[:, :, :, None] * slope[..., None, :]
     cov += model.sticker_cov[:, None] + model.variant_cov  # (S, F, 6, G, 3, 3)
     # single precision is plenty for distances of a few hundredths, and halves the time
@@ -130,12 +136,12 @@ def sticker_loglik(
     stacked[:3] += measure_var.T[:, None, :, None, None].astype(np.float32)
     off = features.T[:, None, :, None, None] - np.moveaxis(centre, -1, 0)[:, :, face_of]
     distance, det = _distance(stacked, *off.astype(np.float32))
-    own = np.log1p(-outlier_share - (1.0 - outlier_share) * model.cover_share) - 1.5 * _LOG_2PI
-    base = np.log(variant_share)[:, face_of] + own[:, None]  # (S, N, G)
+    clean = np.log1p(-outlier_share - (1.0 - outlier_share) * model.cover_share) - 1.5 * _LOG_2PI
+    base = np.log(variant_share)[:, face_of] + clean[:, None]  # (S, N, G)
     parts = base[:, :, None].astype(np.float32) - 0.5 * (distance + np.log(det))
     precision, log_det = _cover(model.cover_cov.tobytes())
-    bare = features - (cell_mean[:, face_of, 0] + model.cover_mean)
-    covered = -0.5 * ((bare @ precision) * bare).sum(axis=-1)
+    skin = features - (cell_mean[:, face_of, 0] + model.cover_mean)
+    covered = -0.5 * ((skin @ precision) * skin).sum(axis=-1)
     covered += np.log(max(model.cover_share, 1e-12)) - 0.5 * (log_det + 3.0 * _LOG_2PI)
     stray = np.logaddexp(covered, np.log(outlier_share) - np.log(model.outlier_volume))[..., None]
     top = np.maximum(parts.max(axis=-1), stray)

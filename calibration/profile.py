@@ -70,7 +70,8 @@ class ColourModel:
     face_cov      (3, 3)
     cell_cov      (6, 3, 3)
     sticker_cov   (6, 3, 3)
-    glare_level   (G,) >= 0, first one 0;  glare_share (G,) prior, adds up to 1
+    glare_level   (G,) first one 0; below 0: clear of a haze on the face;
+    glare_share   (G,) prior, adds up to 1
     variant_cov   (G, 3, 3) further covariance of each of these (reflections of unknown colour, shadow edges)
     outlier_share prior 0..1;  outlier_volume: cubic log units over which outliers spread evenly
     cover_share   prior 0..1;  cover_mean (3,) and cover_cov (3, 3), log units from the face's white

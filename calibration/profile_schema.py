@@ -41,7 +41,9 @@ class _Model(_Strict):
     face_cov: Square3  # type: ignore[valid-type]
     cell_cov: _list(Square3, 6)  # type: ignore[valid-type]
     sticker_cov: _list(Square3, 6)  # type: ignore[valid-type]
-    glare_level: Annotated[list[Annotated[float, Field(ge=0.0, le=100.0)]], Field(min_length=1, max_length=8)]
+    glare_level: Annotated[
+        list[Annotated[float, Field(ge=-1.0, le=100.0)]], Field(min_length=1, max_length=8)
+    ]
     glare_share: list[Share]
     variant_cov: list[Square3]  # type: ignore[valid-type]
     outlier_share: Annotated[float, Field(gt=0.0, lt=1.0)]

@@ -4,8 +4,8 @@
 
 Time: `read_stickers` on invented cubes (three faces, size 4) beside `ArucoDetector.detectMarkers` on a
 1280x720 picture with one marker, in turns in one run, each on one thread; the ratio is what counts.
-Quality: invented cubes of several shade sets under several lights, built-in profile; with `--photos` (pictures
-with truth beside each, as in tests/studio/TRUTH.md) stickers are sampled at the found pose.
+Quality: invented cubes of several shade sets under several lights, built-in profile; with `--photos`
+(pictures with truth, see tests/studio/TRUTH.md) stickers are sampled where the finder puts the cube.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ def times(rounds: int) -> None:
 
 
 def quality(count: int) -> None:
-    """Right, claimed and honest, by shade set, where exact reading of the stickers in view settles the case."""
+    """Right, claimed and honest, by shade set, where the stickers in view settle the case."""
     scheme = default_profile().scheme
     print("shade set         settled  right  named>=0.9  wrong>=0.9  true among candidates")
     for name in SETS:
@@ -99,7 +99,7 @@ def quality(count: int) -> None:
 
 
 def photos(folder: Path) -> None:
-    """Settled photographs with truth beside them, through the finder; a third by the names' hash is held out."""
+    """Settled photographs with truth, through the finder; a third by the names' hash is held out."""
     import hashlib
 
     import cv2
@@ -119,7 +119,8 @@ def photos(folder: Path) -> None:
     for name, rows in groups.items():
         right, sure = np.array([r for r, _ in rows]), np.array([p >= 0.9 for _, p in rows])
         print(
-            f"{name}: {len(rows)} settled, right {right.mean():.1%}, right and >= 0.9 {(right & sure).mean():.1%}, "
+            f"{name}: {len(rows)} settled, right {right.mean():.1%}, "
+            f"right and >= 0.9 {(right & sure).mean():.1%}, "
             f"wrong and >= 0.9 {(~right & sure).mean():.1%}"
         )
 
