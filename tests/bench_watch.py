@@ -44,16 +44,14 @@ def drawn(frames: int) -> list[tuple[Image, object]]:
     """A 4x4x4 swaying in front of the camera, and the pose of each frame."""
     home = np.repeat(np.arange(6, dtype=np.int8), 16)
     facelets = np.array(SCHEME, dtype=np.int8)[home[moves_permutation("R U R' U R U2 R'", 4)]]
+    sway = np.sin(2 * np.pi * np.arange(frames) / frames)
+    nod = np.sin(4 * np.pi * np.arange(frames) / frames)
     poses = [
-        held_pose(
-            4, WH, azimuth_deg=30 + 30 * np.sin(2 * np.pi * k / frames), at_xy=(0.5, 0.5),
-            elevation_deg=48 + 10 * np.sin(4 * np.pi * k / frames), roll_deg=4 * np.sin(2 * np.pi * k / frames),
-        )
-        for k in range(frames)
-    ]  # fmt: skip
-    return [
-        (f.image_bgr, f.pose) for f in play(DrawnCube(facelets.reshape(6, 4, 4)), poses, [], WH, finger=True)
+        held_pose(4, WH, azimuth_deg=30 + 30 * s, elevation_deg=48 + 10 * d, roll_deg=4 * s)
+        for s, d in zip(sway, nod, strict=True)
     ]
+    clip = play(DrawnCube(facelets.reshape(6, 4, 4)), poses, [], WH, finger=True)
+    return [(frame.image_bgr, frame.pose) for frame in clip]
 
 
 def rendered() -> list[Image]:

@@ -214,11 +214,11 @@ def draw_cube(picture: Image, pose: CubePose, zoom: float, report: FrameReport) 
         across = np.ascontiguousarray(nodes.transpose(1, 0, 2))
         inner = [] if report.turning else [*nodes[1:-1], *across[1:-1]]
         if inner:
-            cv2.polylines(picture, inner, False, _CASING, stroke + 1, cv2.LINE_AA, _SHIFT)
+            cv2.polylines(picture, inner, False, _CASING, stroke + 1, cv2.LINE_8, _SHIFT)
             cv2.polylines(picture, inner, False, _LINE, stroke, cv2.LINE_AA, _SHIFT)
         outline = np.concatenate([nodes[0], nodes[1:, -1], nodes[-1, -2::-1], nodes[-2::-1, 0]])
         heavy = 2 * stroke + 1 if report.top == index and not report.turning else stroke
-        cv2.polylines(picture, [outline], True, _CASING, heavy + 2 * stroke, cv2.LINE_AA, _SHIFT)
+        cv2.polylines(picture, [outline], True, _CASING, heavy + 2 * stroke, cv2.LINE_8, _SHIFT)
         colour = _SURE if report.settled and report.top == index else _LINE
         cv2.polylines(picture, [outline], True, colour, heavy, cv2.LINE_AA, _SHIFT)
     if report.top is not None and report.settled:

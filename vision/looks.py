@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,10 @@ from vision.seams import Seated
 
 Floats = NDArray[np.float32]
 Image = NDArray[np.uint8]
+
+OTHER_LOOK: Final = 0.6
+STIRRED_STICKERS: Final = 0.2
+STIRRED_RAD: Final = float(np.radians(2.0))
 
 
 @dataclass(eq=False)
@@ -73,3 +78,23 @@ def is_plausible(pose: CubePose) -> bool:
 def is_whole(pose: CubePose, shape: tuple[int, ...]) -> bool:
     outline = np.concatenate([pose.face_quad_xy(face) for face in pose.visible_faces(0.0)])
     return bool((outline >= 0).all() and (outline <= (shape[1], shape[0])).all())
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """The kept looks laid over a frame; fields as in :class:`vision.track.Tracked`."""
+
+    pose: CubePose
+    fit: float
+    misfit: Floats
+    turns: Floats
+    explained: Floats
+
+
+def is_stirred(laid: Laid) -> bool:
+    """Whether so much looks different that a layer may be turning: no time to take the cube's look anew. (A
+    finger covers fewer stickers than that.)"""
+    known = laid.misfit[np.isfinite(laid.misfit)]
+    if len(known) and float((known > OTHER_LOOK).mean()) > STIRRED_STICKERS:
+        return True
+    return bool(((np.abs(laid.turns) > STIRRED_RAD) & (laid.explained > 0.25)).any())

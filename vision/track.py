@@ -19,7 +19,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.looks import FaceLook, compared, face_cosines, is_plausible, is_trusted, is_whole, lattice_points
+from vision.looks import (
+    FaceLook,
+    Laid,
+    compared,
+    face_cosines,
+    is_plausible,
+    is_stirred,
+    is_trusted,
+    is_whole,
+    lattice_points,
+)
 from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project, read_off
 from vision.pose import (
     FACE_COLUMNS,
@@ -43,9 +53,6 @@ FLOW_WINDOW: Final = (13, 13)
 CHECK_EVERY: Final = 4
 MOST_ASTRAY: Final = 0.10
 STALE_FIT: Final = 0.88
-OTHER_LOOK: Final = 0.6
-STIRRED_STICKERS: Final = 0.2
-STIRRED_RAD: Final = float(np.radians(2.0))
 _STEPS: Final = 4
 
 
@@ -68,17 +75,6 @@ class Tracked:
     whole: bool
     slice_turns_rad: Floats
     slice_explained: Floats
-
-
-@dataclass(frozen=True, eq=False)
-class _Laid:
-    """The kept looks laid over a frame; fields as in :class:`Tracked`."""
-
-    pose: CubePose
-    fit: float
-    misfit: Floats
-    turns: Floats
-    explained: Floats
 
 
 class Tracker:
@@ -132,7 +128,7 @@ class Tracker:
             self._work, self._grey = self._window.cut(self._frame), None
         work = self._window.cut(image_bgr)
         self._next_grey = None
-        best: _Laid | None = None
+        best: Laid | None = None
         for start, enough in self._starts(work):
             laid = self._settle(work, start)
             if laid is not None and (best is None or laid.fit > best.fit):
@@ -147,7 +143,7 @@ class Tracker:
         self.pose, self._frame, self._work, self._grey = pose, image_bgr, work, self._next_grey
         self._age += 1
         due = self._age % CHECK_EVERY == 0 or fit < STALE_FIT
-        if due and not self.fluid and fit > 0.6 and not _stirred(best):
+        if due and not self.fluid and fit > 0.6 and not is_stirred(best):
             self._check_seat(stale=fit < STALE_FIT)
         if self.fluid:
             self._looks.clear()
@@ -187,7 +183,7 @@ class Tracker:
 
     def _check_seat(self, *, stale: bool) -> None:
         """Now and then: has the track slid off the seams? Then put it back and look at the cube anew."""
-        seated = seat(self._work, self._window.lens(self.pose), self.pose, rounds=1, zoom=True)
+        seated = seat(self._work, self._window.lens(self.pose), self.pose, rounds=2, zoom=True)
         if seated is None or not is_trusted(seated):
             return
         zoomed = abs(seated.pose.focal_px / self.pose.focal_px - 1.0) > 0.02
@@ -204,7 +200,7 @@ class Tracker:
         moved_on = replace(
             self.pose, rotation=turn @ self.pose.rotation, translation=self.pose.translation + shift
         )
-        yield moved_on, max(0.6, self._fit - 0.03)
+        yield moved_on, max(0.6, min(0.95, self._fit - 0.03))
         flowed = self._flow(work)
         if flowed is not None:
             yield flowed, 0.6
@@ -267,7 +263,7 @@ class Tracker:
 
     # fine motion
 
-    def _settle(self, work: Image, start: CubePose) -> _Laid | None:
+    def _settle(self, work: Image, start: CubePose) -> Laid | None:
         """Gauss-Newton from ``start``; None where too little of the cube can be compared."""
         n = start.size
         misfit = np.full((6, n, n), np.nan, np.float32)
@@ -309,9 +305,7 @@ class Tracker:
         fit = float((((size < 0.45 * usual) & inside) * area).sum() / area.sum())
         chosen = (np.arange(len(faces))[:, None] * len(many) + self._few_of_many).ravel()
         turns, explained = self._slice_turns(faces, rows_per_motion, off[chosen], inside[chosen], rotation)
-        return _Laid(
-            replace(start, rotation=rotation, translation=translation), fit, misfit, turns, explained
-        )
+        return Laid(replace(start, rotation=rotation, translation=translation), fit, misfit, turns, explained)
 
     def _slice_turns(
         self,
@@ -404,12 +398,3 @@ class Tracker:
             by_row = np.gradient(colours, self._texel, axis=0)
             by_col = np.gradient(colours, self._texel, axis=1)
             self._looks[face] = FaceLook(colours, np.stack([by_col, by_row], -1), float(cosines[face]))
-
-
-def _stirred(laid: _Laid) -> bool:
-    """Whether so much looks different that a layer may be turning: no time to take the cube's look anew. (A
-    finger covers fewer stickers than that.)"""
-    known = laid.misfit[np.isfinite(laid.misfit)]
-    if len(known) and float((known > OTHER_LOOK).mean()) > STIRRED_STICKERS:
-        return True
-    return bool(((np.abs(laid.turns) > STIRRED_RAD) & (laid.explained > 0.25)).any())
