@@ -33,6 +33,11 @@ LEAST_PEAK = 0.12
 FAINTER = 0.4
 #: a fitted cube is reported from this product of network probability and lattice score on
 LEAST_SCORE = 0.30
+#: the second network's word on a cube, as a logit: below the first nothing is looked for, below the second
+#: the cube is not reported without a second look
+HOPELESS_LOGIT, DOUBTFUL_LOGIT = -2.5, -1.5
+#: a second look is taken where nothing so probable was found; scales of its crops; what it must reach
+SURE_SCORE, AGAIN_SCALES, AGAIN_SCORE = 0.6, (0.65, 0.8, 1.0, 1.25), 0.25
 #: pixels a sticker should have where seams are looked for
 SEAM_CELL_PX = 14.0
 _local = threading.local()
@@ -211,27 +216,66 @@ def find_cubes(image_bgr: Picture, *, size: int | None = None, limit: int = 3) -
     places = propose(image_bgr, limit)
     if not places:
         return Found((), "no-cube", "propose")
-    cubes = []
-    for _, x, y, edge in places:
-        crop = look_closely(image_bgr, x, y, edge)
-        off = float(np.hypot(*crop.numbers[15:17]))
-        if abs(float(crop.numbers[17])) > 0.25 or off > 0.15:
-            side = MAP_PX / crop.scale
-            x, y = (
-                crop.left + (float(crop.numbers[15]) + 0.5) * side,
-                crop.top + (float(crop.numbers[16]) + 0.5) * side,
-            )
-            crop = look_closely(image_bgr, x, y, float(np.exp(crop.numbers[17])) * side / CROP_EDGES)
-        if crop.numbers[23] < -1.5:
-            continue
-        found = _found(image_bgr, fit_pose(crop, (wide, high), size), crop)
-        if found.probability >= LEAST_SCORE:
-            cubes.append(found)
+    cubes, doubtful = [], []
+    for place in places:
+        crop = _centred(image_bgr, *place[1:])
+        if crop.numbers[23] > HOPELESS_LOGIT:
+            found = _found(image_bgr, fit_pose(crop, (wide, high), size), crop)
+            if found.probability >= LEAST_SCORE and crop.numbers[23] > DOUBTFUL_LOGIT:
+                cubes.append(found)
+            doubtful.append(place)
+    if doubtful and (not cubes or max(cube.probability for cube in cubes) < SURE_SCORE):
+        again = _look_again(image_bgr, doubtful, size)
+        if again is not None and all(again.probability > cube.probability for cube in cubes):
+            cubes.append(again)
     if not cubes:
         return Found((), "no-cube", "look closely")
     surest = max(cube.probability for cube in cubes)
     cubes.sort(key=lambda cube: -_rank(cube, surest, wide, high))
     return Found(tuple(cubes))
+
+
+def _centred(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop:
+    """A close look at a place, taken anew where the cube lies off the crop's middle or of another size."""
+    crop = look_closely(image_bgr, x, y, edge_px)
+    off = float(np.hypot(*crop.numbers[15:17]))
+    if abs(float(crop.numbers[17])) <= 0.25 and off <= 0.15:
+        return crop
+    side = MAP_PX / crop.scale
+    x = crop.left + (float(crop.numbers[15]) + 0.5) * side
+    y = crop.top + (float(crop.numbers[16]) + 0.5) * side
+    return look_closely(image_bgr, x, y, float(np.exp(crop.numbers[17])) * side / CROP_EDGES)
+
+
+def _look_again(
+    image_bgr: Picture, places: list[tuple[float, float, float, float]], size: int | None
+) -> FoundCube | None:
+    """The best of several crops round doubtful places: what is fixed to a cube may have misled the first."""
+    wide_high = (image_bgr.shape[1], image_bgr.shape[0])
+    best: tuple[float, Fitted, Crop] | None = None
+
+    def consider(x: float, y: float, edge_px: float) -> None:
+        nonlocal best
+        crop = look_closely(image_bgr, x, y, edge_px)
+        if crop.numbers[23] <= HOPELESS_LOGIT:
+            return
+        fitted = fit_pose(crop, wide_high, size)
+        score = fitted.cube_probability * fitted.line_score
+        if best is None or score > best[0]:
+            best = (score, fitted, crop)
+
+    for _, x, y, edge_px in places[:2]:
+        for scale in AGAIN_SCALES:
+            consider(x, y, edge_px * scale)
+            consider(x, y + 0.15 * edge_px, edge_px * scale)
+    for _ in range(2):
+        if best is None or best[0] < 0.5 * AGAIN_SCORE:
+            return None
+        pose = best[1].pose
+        x, y = (float(v) for v in pose.project(np.zeros((1, 3)))[0])
+        consider(x, y, pose.focal_px / float(np.linalg.norm(pose.translation)))
+    assert best is not None
+    return _found(image_bgr, best[1], best[2]) if best[0] >= AGAIN_SCORE else None
 
 
 def _rank(cube: FoundCube, surest: float, wide: int, high: int) -> float:
