@@ -40,8 +40,8 @@ Ints = NDArray[np.intp]
 MAX_MODES = 6
 #: Modes this many nats below the best are given up, at the start and once stickers have spoken.
 START_NATS = 14.0
-GIVE_UP_NATS = ((24.0, 27.0), (9.0, 18.0))  # for each EM step: with the same top, with another top
-KEEP_NATS = 9.0
+GIVE_UP_NATS = ((16.0, 27.0), (6.0, 18.0))  # for each EM step: with the same top, with another top
+KEEP_NATS = 6.0
 #: Where the decoder moves no sticker's colour by more than this probability, its first answer stands.
 SETTLED_SHARE = 0.05
 #: Standard deviation of a pixel average in linear light, from noise and JPEG, at full coverage.
@@ -104,16 +104,15 @@ class _Groups:
 
 @dataclass(frozen=True, eq=False)
 class _Modes:
-    """S hypotheses: top face, colours of all pose faces (S, 6), log evidence of the start (S,)."""
+    """S hypotheses: top face, colours of all pose faces (S, 6)."""
 
     tops: Ints
     colours: Ints
-    log_start: Floats
     groups: dict[int, _Groups]
 
     def chosen(self, keep: NDArray[np.bool_]) -> _Modes:
         """The modes that the mask selects."""
-        return _Modes(self.tops[keep], self.colours[keep], self.log_start[keep], self.groups)
+        return _Modes(self.tops[keep], self.colours[keep], self.groups)
 
 
 def _gather(samples: StickerSamples, profile: Profile) -> _Seen:
@@ -202,7 +201,7 @@ def _start(
         if key not in known:
             known.add(key)
             chosen.append(int(h))
-    return _Modes(tops_all[chosen], colours_all[chosen], log_all[chosen], groups)
+    return _Modes(tops_all[chosen], colours_all[chosen], groups)
 
 
 def _label_prior(seen: _Seen, modes: _Modes, profile: Profile, size: int, mirror: bool) -> Floats:
