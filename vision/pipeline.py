@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from models.library import Library
 
 #: what cannot be read counts as a cube from this probability of the finder on
-SURE_CUBE = 0.85
+SURE_CUBE = 0.5
 FRONTS = ("near", "far", "left", "right")
 
 

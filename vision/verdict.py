@@ -15,7 +15,7 @@ from models.decode_permutation import permutation_posterior
 from vision.answer import Candidate, NamedCase, Quad, Reason, StateSeen, TopFace
 from vision.pose import FACES, CubePose
 
-#: a case is named from this posterior probability on; chosen on held-out pictures, see DEVELOPERS.md
+#: a case is named from this posterior probability on; `lastlook score` prints what other choices would cost
 SPEAK_FROM = 0.90
 #: share of the top face's stickers that must be seen, on average
 LEAST_TOP_SEEN = 0.42
