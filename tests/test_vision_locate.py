@@ -1,4 +1,4 @@
-"""The finder on pictures whose truth is known, and on drawn maps whose truth is the pose they were drawn from."""
+"""The finder on pictures whose truth is known, and the fit on maps drawn from known poses."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def random_rotation(seed: int) -> np.ndarray:
 
 @given(st.integers(0, 100_000))
 def test_all_labellings_of_a_cube_share_one_name(seed: int) -> None:
-    """Source: the sum of fourth tensor powers over three orthogonal axes is invariant under the cubic group."""
+    """Source: a sum of fourth tensor powers over three orthogonal axes is invariant under the cubic group."""
     rotation = random_rotation(seed)
     names = orientation_monomials(rotation[None] @ cube_rotations())
     assert names == pytest.approx(np.repeat(names[:1], 24, axis=0), abs=1e-4)
@@ -36,7 +36,8 @@ def test_different_orientations_have_different_names(seed: int) -> None:
     """A turn by 20 degrees about any axis is no labelling, so the name must change."""
     rng = np.random.default_rng(seed)
     axis = rng.normal(size=3)
-    other = cv2.Rodrigues(axis / np.linalg.norm(axis) * np.radians(20))[0] @ (rotation := random_rotation(seed))
+    rotation = random_rotation(seed)
+    other = cv2.Rodrigues(axis / np.linalg.norm(axis) * np.radians(20))[0] @ rotation
     a, b = orientation_monomials(np.stack([rotation, other]))
     assert np.linalg.norm(a - b) > 0.1
 
@@ -121,7 +122,7 @@ def test_crop_square_takes_the_square_it_reports(x: float, y: float, side: float
     crop, left, top, taken = crop_square(ramp, x, y, side)
     assert crop.shape == (128, 128, 3)
     middle_x, middle_y = left + taken / 2, top + taken / 2
-    if 0 < left and left + taken < 400 and 0 < top and top + taken < 300:
+    if left > 0 and left + taken < 400 and top > 0 and top + taken < 300:
         assert crop[..., 0].mean() == pytest.approx(middle_x / 2, abs=1.5)
         assert crop[..., 1].mean() == pytest.approx(middle_y / 2, abs=1.5)
 
