@@ -5,8 +5,8 @@ Large pictures are decoded smaller first; only where that leaves a case open are
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -19,6 +19,7 @@ from vision.gather import Item
 
 if TYPE_CHECKING:
     from calibration.profile import Profile
+    from vision.profile_choice import Chooser
 
 Read = Callable[..., Answer]
 LEAST_LONG_SIDES_PX: Final = (900, 1900)
@@ -62,14 +63,8 @@ class PhotoReader:
         if self.read is not None:
             options = {"profile": loaded_profile(self.profile), "library": None}
             return self.read(image_bgr, **options, size=self.size, front=self.front, image=name)
-        return read_with(
-            image_bgr,
-            loaded_profile(self.profile),
-            others=loaded_profiles() if self.profile is None else (),
-            size=self.size,
-            front=self.front,
-            library=loaded_library(),
-            image=name,
+        return chooser(self.profile).read(
+            image_bgr, size=self.size, front=self.front, library=loaded_library(), image=name
         )
 
     def _draw(self, image_bgr: NDArray[np.uint8], answer: Answer, item: Item) -> None:
@@ -126,32 +121,12 @@ def one_thread() -> None:
     cv2.setNumThreads(1)
 
 
-def read_with(
-    image_bgr: NDArray[np.uint8], profile: Profile | None, *, others: Sequence[Profile] = (), **options: Any
-) -> Answer:
-    """Read with ``profile``; where it is None, with the one of ``others`` that explains the picture best.
+@lru_cache(maxsize=4)
+def chooser(name: str | None) -> Chooser:
+    """What chooses the profile for each picture, made once a process."""
+    from vision.profile_choice import Chooser
 
-    The general profile stays where none of them does better. The answer's notes say which was used.
-    """
-    from calibration.learn import best_profile
-    from vision.pipeline import read_whole
-
-    whole = read_whole(image_bgr, profile=profile, **options)
-    if profile is None and others and whole.samples is not None and whole.reading is not None:
-        profile = best_profile(whole.samples, others, whole.reading)
-        if profile is not None:
-            whole = read_whole(image_bgr, profile=profile, **options)
-    if profile is None or profile.name == "default":
-        return whole.answer
-    return replace(whole.answer, notes=(*whole.answer.notes, f"read with the profile {profile.name!r}"))
-
-
-@lru_cache(maxsize=1)
-def loaded_profiles() -> tuple[Profile, ...]:
-    """All of the user's profiles that are in order, loaded once a process."""
-    from vision.profiles import load_all
-
-    return tuple(load_all()[0])
+    return Chooser(name)
 
 
 @lru_cache(maxsize=1)

@@ -20,16 +20,15 @@ if TYPE_CHECKING:
 def best_profile(samples: StickerSamples, own: Sequence[Profile], built_in: Profile) -> Profile:
     """The profile with the largest evidence for the stickers of one cube whose top is face U.
 
-    Evidence is log p(stickers | profile), summed over last-layer states, with the light fitted to each
-    (``calibration.reading``). The user's ``own`` win ties; those for other sizes are left out.
+    Evidence is log p(stickers | the profile's colours), summed over last-layer states, with the light fitted
+    and its price paid (``calibration.learn.best_profile``). Profiles for other sizes are left out.
     """
+    from calibration.learn import best_profile as best
     from calibration.reading import read_stickers
 
-    candidates = [*(one for one in own if not one.sizes or samples.size in one.sizes), built_in]
-    if len(candidates) == 1:
+    if not own:
         return built_in
-    evidence = [read_stickers(samples, one, tops=(0,)).posterior.log_evidence for one in candidates]
-    return candidates[max(range(len(candidates)), key=evidence.__getitem__)]
+    return best(samples, own, read_stickers(samples, built_in)) or built_in
 
 
 class Chooser:
