@@ -200,7 +200,7 @@ class Tracker:
         moved_on = replace(
             self.pose, rotation=turn @ self.pose.rotation, translation=self.pose.translation + shift
         )
-        yield moved_on, max(0.6, min(0.95, self._fit - 0.03))
+        yield moved_on, max(0.6, self._fit - 0.03)
         flowed = self._flow(work)
         if flowed is not None:
             yield flowed, 0.6

@@ -120,6 +120,7 @@ class TurnWatch:
         self.frames_back = 0
         self._usual = np.zeros((3, size))
         self._stir: deque[Floats] = deque(maxlen=HISTORY_FRAMES)
+        self._swing: deque[Floats] = deque(maxlen=HISTORY_FRAMES)
         self._quiet = 0
         self._frames = 0
 
@@ -137,6 +138,7 @@ class TurnWatch:
                 motion = motion if jump > LEAST_JUMP else None
             # slow drifts are other things than turns: shading, a layer's misturn coming into view
             self._stir.append(stir)
+            self._swing.append(np.abs(off))
             self._usual += 0.3 * (np.clip(angles_rad, -0.1, 0.1) - self._usual)
             if motion is None:
                 return "still"
@@ -151,6 +153,7 @@ class TurnWatch:
             self.turning = False
             self._usual[:] = 0
             self._stir.clear()
+            self._swing.clear()
             return "rested"
         return "turning"
 
@@ -161,7 +164,8 @@ class TurnWatch:
         if len(course) < 4:
             return 0
         usual = np.median(course[:-3] if len(course) > 5 else course[:-2], axis=0)
-        stirred = (course > STIR_FACTOR * usual + STIR_MORE).any(axis=1)
+        swung = np.array([swing[motion.axis] for swing in self._swing]) > LEAST_ANGLE_RAD
+        stirred = (course > STIR_FACTOR * usual + STIR_MORE).any(axis=1) | swung.any(axis=1)
         back = 0
         while back < 2 and stirred[-2 - back]:
             back += 1
