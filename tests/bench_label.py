@@ -172,8 +172,8 @@ def fitted(image: np.ndarray) -> np.ndarray:
     return cv2.copyMakeBorder(small, top, bottom, left, right, cv2.BORDER_REPLICATE)
 
 
-def bench_recording(folder: Path, work: Path, toy: bool) -> None:
-    wanted, seconds = (3, 24.0) if toy else (27, 600.0)
+def bench_recording(folder: Path, work: Path, toy: bool, minutes: float = 10.0) -> None:
+    wanted, seconds = (3, 24.0) if toy else (round(2.7 * minutes), 60.0 * minutes)
     stills: list[tuple[str, np.ndarray]] = []
     backgrounds = []
     reader = PhotoReader()
@@ -232,10 +232,14 @@ def main() -> None:
     parser.add_argument("parts", nargs="*", choices=[*PARTS, []], help="parts to run; all by default")
     parser.add_argument("--photos", type=Path, default=ROOT / "sample_images")
     parser.add_argument("--toy", action="store_true", help="few and short")
+    parser.add_argument("--minutes", type=float, default=10.0, help="length of the recording")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="lastlook-bench-") as folder:
         for name in options.parts or PARTS:
-            PARTS[name](options.photos, Path(folder), options.toy)
+            if name == "recording":
+                bench_recording(options.photos, Path(folder), options.toy, options.minutes)
+            else:
+                PARTS[name](options.photos, Path(folder), options.toy)
             sys.stdout.flush()
 
 

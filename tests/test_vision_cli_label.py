@@ -1,0 +1,90 @@
+"""The label command from end to end, on sample pictures."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from vision.cli import run
+
+SAMPLES = Path(__file__).parent.parent / "sample_images"
+
+
+@pytest.fixture
+def pictures(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("LASTLOOK_PROFILES", str(tmp_path / "profiles"))
+    folder = tmp_path / "phone"
+    folder.mkdir()
+    for name in ("01-large-on-desk.jpg", "15-no-cube.jpg"):
+        shutil.copy(SAMPLES / name, folder / name)
+    return folder
+
+
+def test_a_folder_is_labelled_filed_and_put_back(pictures: Path, capsys: pytest.CaptureFixture) -> None:
+    out, page = pictures.parent / "a.jsonl", pictures.parent / "page.html"
+    table, drawn = pictures.parent / "a.csv", pictures.parent / "drawn"
+    arguments = ["label", str(pictures), "--out", str(out), "-j", "1"]
+    before = sorted(path.name for path in pictures.iterdir())
+    assert (
+        run([*arguments, "--page", str(page), "--csv", str(table), "--annotate", str(drawn), "--rename"]) == 0
+    )
+    first, second = (json.loads(line) for line in out.read_text().splitlines())
+    truth = json.loads((SAMPLES / "01-large-on-desk.json").read_text())
+    assert first["ok"] and first["case"]["code"] and second["reason"] == "no-cube" and not second["ok"]
+    assert first["size"] == truth["n"] and first["sequences"]
+    code = first["case"]["code"]
+    told = capsys.readouterr()
+    assert f"-> {pictures / f'{code}__01-large-on-desk.jpg'}" in told.out and "add --yes" in told.err
+    assert sorted(path.name for path in pictures.iterdir()) == before
+    assert code in page.read_text() and code in table.read_text() and len(list(drawn.iterdir())) == 2
+    # done for real, resumed under the new name, and taken back
+    assert run([*arguments, "--resume", "--rename", "--yes"]) == 0
+    assert (pictures / f"{code}__01-large-on-desk.jpg").is_file()
+    capsys.readouterr()
+    assert run([*arguments, "--resume"]) == 0
+    assert "2 done before" in capsys.readouterr().err
+    assert run(["label", "--undo", str(pictures / "lastlook-filing.jsonl")]) == 0
+    assert sorted(path.name for path in pictures.iterdir() if path.suffix == ".jpg") == before
+
+
+def test_broken_files_do_not_stop_the_run(pictures: Path, capsys: pytest.CaptureFixture) -> None:
+    (pictures / "00-cut.jpg").write_bytes((SAMPLES / "15-no-cube.jpg").read_bytes()[:900])
+    assert (
+        run(
+            ["label", str(pictures / "00-cut.jpg"), str(pictures / "15-no-cube.jpg"), "-j", "1", "--out", "-"]
+        )
+        == 1
+    )
+    told = capsys.readouterr()
+    assert [json.loads(line)["reason"] for line in told.out.splitlines()] == ["unreadable", "no-cube"]
+    assert "00-cut.jpg" in told.err and "Traceback" not in told.err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status"),
+    [
+        (["label"], 2),
+        (["label", "x.jpg", "--resume"], 2),
+        (["label", "gone.jpg"], 4),
+        (["label", "x.jpg", "--undo", "log"], 2),
+        (["label", "--undo", "gone.log"], 2),
+        (["label", "x.jpg", "--learn"], 2),
+        (["label", "x.jpg", "--profile", "gone"], 2),
+        (["label", "x.jpg", "--front", "top"], 2),
+        (["review", "gone.jsonl"], 2),
+    ],
+)
+def test_wrong_usage_says_what_to_do(
+    arguments: list[str],
+    status: int,
+    capsys: pytest.CaptureFixture,
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(arguments) == status
+    told = capsys.readouterr().err
+    assert told and "Traceback" not in told
