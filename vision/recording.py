@@ -2,8 +2,8 @@
 
 The recording is cut into stretches that the processes of a pool scan side by side. Within one, frames are
 looked at ten times a second as a thumbnail. A thumbnail like that of the frame read last needs no reading:
-the answer still holds. Otherwise a frame is read every second (every half second while nothing is
-settled). Where two readings differ, the frames between them are searched by halving, so a boundary is
+the answer still holds. Otherwise a frame is read every second (every half second while a view is
+open). Where two readings differ, the frames between them are searched by halving, so a boundary is
 known to a tenth of a second.
 """
 
@@ -26,6 +26,8 @@ FrameReader = Callable[[Picture], Mapping[str, Any]]
 LOOK_S: Final = 0.1
 READ_SETTLED_S: Final = 1.0
 READ_OPEN_S: Final = 0.5
+EMPTY_IN_A_ROW: Final = 3
+"""From so many readings without a case on, nothing is expected soon."""
 STRETCH_S: Final = 30.0
 SAME_LEVELS: Final = 6.0
 """Largest change of a block of the thumbnail, in 8-bit levels, that still counts as the same view."""
@@ -156,6 +158,7 @@ class _Scanner:
         self.last_thumb: NDArray[np.float32] | None = None
         self.same_until_s: float | None = None
         self.held: list[tuple[float, Picture]] = []
+        self.empty_in_a_row = 0
 
     def look(self, at_s: float, frame: Picture) -> None:
         self.stretch.frames_looked_at += 1
@@ -168,7 +171,8 @@ class _Scanner:
             self.same_until_s = at_s
             return
         self._carry_on()
-        wait_s = READ_SETTLED_S if self.last.settled else READ_OPEN_S
+        open_view = not self.last.settled and self.empty_in_a_row < EMPTY_IN_A_ROW
+        wait_s = READ_OPEN_S if open_view else READ_SETTLED_S
         if at_s - self.last.at_s < wait_s:
             self.held.append((at_s, frame))
             return
@@ -190,6 +194,7 @@ class _Scanner:
 
     def _read(self, at_s: float, frame: Picture, thumb: NDArray[np.float32]) -> None:
         before, now = self.last, self._reading(at_s, frame)
+        self.empty_in_a_row = 0 if now.weights else self.empty_in_a_row + 1
         between = self.held
         self.held = []
         found = [now]
