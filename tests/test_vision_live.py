@@ -106,6 +106,17 @@ def test_nothing_runs_over_the_panels_edge(wh: tuple[int, int], theme: Theme, co
             assert (np.abs(strip.astype(int) - paper) < 12).all()
 
 
+@pytest.mark.parametrize("wh", [(486, 720), (300, 480), (730, 1080), (640, 400)])
+def test_a_sequence_is_never_cut_short(wh: tuple[int, int]) -> None:
+    """The last turns leave ink: two sequences that differ at the end alone give different panels."""
+    start = "U' " + "Rw U2 Rw' " * 9
+    one, other = (
+        replace(a_case("e1-sune-left"), doing=(Doing(f"{start}{end}", "30 OBTM"),), notice="A passing word.")
+        for end in ("R U2 R'", "R U2 L2")
+    )
+    assert (painted(one, *wh, DARK) != painted(other, *wh, DARK)).any()
+
+
 def test_states_differ_in_more_than_colour() -> None:
     """In grey, with the words cut off, the three signs still look different."""
     signs = []

@@ -226,8 +226,8 @@ def draw_cube(picture: Image, pose: CubePose, zoom: float, report: FrameReport) 
         right, left = quad[2], quad[3]
         ends = [left + (right - left) * share for share in (0.3, 0.7)]
         bar = np.round(np.array(ends) * (1 << _SHIFT)).astype(np.int32)
-        cv2.polylines(picture, [bar], False, _CASING, 7 * stroke, cv2.LINE_AA, _SHIFT)
-        cv2.polylines(picture, [bar], False, _SURE, 4 * stroke, cv2.LINE_AA, _SHIFT)
+        cv2.polylines(picture, [bar], False, _CASING, 9 * stroke, cv2.LINE_AA, _SHIFT)
+        cv2.polylines(picture, [bar], False, _LINE, 5 * stroke, cv2.LINE_AA, _SHIFT)
 
 
 class Window:

@@ -160,9 +160,6 @@ def painted(shown: Shown, width: int, height: int, theme: Theme) -> Image:
         _doing(page, shown)
     else:
         _unsure(page, shown)
-    if shown.last and page.room(2.4):
-        page.rule()
-        page.text(shown.last, 1.05, REGULAR, theme.quiet, gap=0.3, most_lines=2)
     return page.image
 
 
@@ -185,15 +182,17 @@ def _status(page: _Page, shown: Shown) -> None:
     if shown.cube or shown.front:
         line = " · ".join(part for part in (shown.cube, shown.front) if part)
         page.text(line, 1.05, REGULAR, theme.quiet, gap=0.25, most_lines=1)
+    if shown.last:
+        page.text(shown.last, 0.95, REGULAR, theme.ink, gap=0.1, most_lines=2)
     if shown.notice:
         page.text(shown.notice, 1.1, BOLD, theme.unsure, gap=0.1, most_lines=2)
 
 
 def _case(page: _Page, shown: Shown) -> None:
     theme = page.theme
-    page.text(shown.name[:1].upper() + shown.name[1:], 1.85, BOLD, gap=0.25, most_lines=2)
-    page.y += round(0.5 * page.unit)
-    side = round(min(0.42 * page.width, 8.6 * page.unit))
+    page.text(shown.name[:1].upper() + shown.name[1:], 1.7, BOLD, gap=0.15, most_lines=2)
+    page.y += round(0.3 * page.unit)
+    side = round(min(0.42 * page.width, 7.6 * page.unit))
     if page.y + side > page.floor:
         return
     ink = Ink(
@@ -209,9 +208,8 @@ def _case(page: _Page, shown: Shown) -> None:
     indent = side + round(0.8 * page.unit)
     if shown.per_cent is not None:
         sure = theme.sure if shown.mood == "sure" else theme.unsure
-        page.text(_per_cent(shown.per_cent), 2.1, BOLD, sure, indent=indent, most_lines=1)
-        page.text("sure", 1.0, REGULAR, theme.quiet, indent=indent)
-    page.text(shown.cue, 1.12, REGULAR, gap=0.2, indent=indent, most_lines=6)
+        page.text(f"{_per_cent(shown.per_cent)} sure", 1.5, BOLD, sure, indent=indent, most_lines=1)
+    page.text(shown.cue, 1.05, REGULAR, gap=0.1, indent=indent, most_lines=6)
     page.y = max(page.y, below)
 
 
@@ -224,15 +222,28 @@ def _doing(page: _Page, shown: Shown) -> None:
     page.rule()
     first = shown.doing[0]
     page.text("From here", 1.0, REGULAR, page.theme.quiet, gap=0.2)
-    letters = len(first.turns)
-    size = 1.75 if letters <= 46 else 1.5 if letters <= 70 else 1.25
-    page.text(first.turns, size, BOLD, gap=0.05, most_lines=4)
+    size = _fitting(page, first.turns, 1.4)
+    page.text(first.turns, size, BOLD, gap=0.05, most_lines=99)
     page.text(first.detail, 1.0, REGULAR, page.theme.quiet)
     for other in shown.doing[1:3]:
         if not page.room(4.2):
             return
         page.text(other.turns, 1.15, REGULAR, gap=0.55, most_lines=2)
         page.text(other.detail, 0.95, REGULAR, page.theme.quiet, most_lines=1)
+
+
+def _fitting(page: _Page, turns: str, spare: float) -> float:
+    """The largest size at which all the turns fit above the floor with ``spare`` units left: a sequence that
+    is cut short would be a wrong one."""
+    room = page.floor - page.y - spare * page.unit
+    for size in _SEQUENCE_SIZES:
+        how = page.lettering(size, BOLD, page.theme.ink)
+        if len(how.wrapped(turns, page.width)) * how.line_height + round(0.05 * page.unit) <= room:
+            return size
+    return _SEQUENCE_SIZES[-1]
+
+
+_SEQUENCE_SIZES: Final = (1.75, 1.6, 1.45, 1.3, 1.2, 1.1, 1.0, 0.9, 0.8, 0.7)
 
 
 def _unsure(page: _Page, shown: Shown) -> None:
@@ -266,8 +277,8 @@ def _unsure(page: _Page, shown: Shown) -> None:
 
 def _foot(page: _Page, height: int) -> int:
     """The keys, at the bottom; returns the height they take."""
-    how = page.lettering(0.92, REGULAR, page.theme.quiet)
-    bold = page.lettering(0.92, BOLD, page.theme.ink)
+    how = page.lettering(0.85, REGULAR, page.theme.quiet)
+    bold = page.lettering(0.85, BOLD, page.theme.ink)
     gap, rows, x = round(0.9 * page.unit), [[]], 0  # type: tuple[int, list[list[tuple[str, str, int]]], int]
     for key, words in KEYS:
         wide = bold.width(key) + round(0.4 * page.unit) + how.width(words)
@@ -276,7 +287,7 @@ def _foot(page: _Page, height: int) -> int:
             x = 0
         rows[-1].append((key, words, x))
         x += wide + gap
-    step = round(1.45 * page.unit)
+    step = round(1.3 * page.unit)
     top = height - step * len(rows) - round(0.7 * page.unit)
     thick = max(1, round(page.unit / 12))
     cv2.line(page.image, (page.left, top), (page.left + page.width, top), page.theme.rule[::-1], thick)

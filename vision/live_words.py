@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
 PER_CENT_STEP: Final = 5
 _FRONT_WORDS: Final = {
-    "far": "your front: the far side",
-    "left": "your front: the left side",
-    "right": "your front: the right side",
+    "far": "front: far side",
+    "left": "front: left side",
+    "right": "front: right side",
 }
 _SIDE: Final = {"F": "front", "R": "right", "B": "back", "L": "left", "U": "top", "D": "bottom"}
 

@@ -17,8 +17,9 @@ from vision.live import Screen, Window
 from vision.live_panel import DARK, LIGHT, Shown
 from vision.live_words import shown_at
 from vision.moments import save_moment
-from vision.session import Session, attempt_words, frame_json, frame_line
+from vision.session import Session, frame_json, frame_line
 from vision.stream import StreamEvent
+from vision.timing import Timed
 from vision.watcher import FrameReport
 from vision.wording import CAUTION
 
@@ -83,7 +84,7 @@ class WindowWatch:
 
     def _take(self, report: FrameReport) -> None:
         if report.ended is not None:
-            self._last = f"Last: {attempt_words(report.ended)}"
+            self._last = _last_words(report.ended)
         if not self._frozen:
             self._report = report
             self._trouble = ""
@@ -207,3 +208,11 @@ def load_library_beside(session: Session) -> None:
             print(f"lastlook: {error}", file=sys.stderr)
 
     threading.Thread(target=load, name="lastlook-library", daemon=True).start()
+
+
+def _last_words(ended: Timed) -> str:
+    """A finished attempt in one short line."""
+    seen = f"Last: recognised {ended.recognition.seconds:.2f} s"
+    if ended.execution is None:
+        return f"{seen}, {'out of sight' if ended.result == 'lost' else 'not finished'}"
+    return f"{seen}, turned {ended.execution.seconds:.2f} s"
