@@ -139,9 +139,9 @@ def watch(
                 session.finish()
                 return 0
             if not as_json:
-                from models.library import load_library
+                from vision.library_files import open_library
 
-                session.library = load_library()
+                session.library = open_library()
             try:
                 return run_lines(session, sys.stdout, as_json=as_json, finite=where.finite)
             except KeyboardInterrupt:

@@ -200,10 +200,10 @@ def load_library_beside(session: Session) -> None:
     """Load the sequences while the first frames already come in."""
 
     def load() -> None:
-        from models.library import load_library
+        from vision.library_files import open_library
 
         try:
-            session.library = load_library()
+            session.library = open_library()
         except LastlookError as error:
             print(f"lastlook: {error}", file=sys.stderr)
 
