@@ -6,7 +6,6 @@ and goes on showing pictures; a recording that is worked off without a window wa
 
 from __future__ import annotations
 
-import threading
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,6 +17,7 @@ from calibration.reading import read_stickers
 from calibration.samples import StickerSamples
 from models.decode_doubt import alternatives, next_view
 from vision.evidence import SOLVED, Evidence, Verdict
+from vision.worker import Worker
 
 ONE_COLOUR_FROM: Final = 0.9
 
@@ -59,63 +59,24 @@ class Reasoner:
         self._profile = profile
         self._evidence: Evidence | None = None
         self._epoch = -1
-        self._waiting: Job | None = None
-        self._done: Outcome | None = None
-        self._failure: BaseException | None = None
-        self._stop = False
-        self._changed = threading.Condition()
-        self._thread: threading.Thread | None = None
-        if background:
-            self._thread = threading.Thread(target=self._run, name="lastlook-reader", daemon=True)
-            self._thread.start()
+        self._worker = Worker(self._work, name="lastlook-reader", background=background)
 
     @property
     def busy(self) -> bool:
         """Whether a job is waiting; a caller may spare itself the sampling."""
-        return self._waiting is not None
+        return self._worker.waiting
 
     def offer(self, job: Job) -> None:
         """Hand over a job; in the background an older one that still waits is given up."""
-        if self._thread is None:
-            self._done = self._work(job)
-            return
-        with self._changed:
-            self._waiting = job
-            self._changed.notify()
+        self._worker.offer(job)
 
     def collect(self) -> Outcome | None:
         """The newest outcome not yet collected."""
-        with self._changed:
-            if self._failure is not None:
-                raise self._failure
-            done, self._done = self._done, None
-        return done
+        return self._worker.collect()
 
     def close(self) -> None:
         """End the thread."""
-        with self._changed:
-            self._stop = True
-            self._changed.notify()
-        if self._thread is not None:
-            self._thread.join(2.0)
-
-    def _run(self) -> None:
-        while True:
-            with self._changed:
-                while self._waiting is None and not self._stop:
-                    self._changed.wait()
-                if self._stop:
-                    return
-                job, self._waiting = self._waiting, None
-            assert job is not None
-            try:
-                outcome = self._work(job)
-            except Exception as error:
-                with self._changed:
-                    self._failure = error
-                return
-            with self._changed:
-                self._done = outcome
+        self._worker.close()
 
     def _work(self, job: Job) -> Outcome:
         size = job.samples.size

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -10,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.locate import Found, FoundCube
+from vision.worker import Worker
 
 Image = NDArray[np.uint8]
 Find = Callable[..., Found]
@@ -29,62 +29,23 @@ class Seeker:
 
     def __init__(self, find: Find, *, background: bool) -> None:
         self._find = find
-        self._asked: tuple[int, Image, int | None] | None = None
-        self._busy = False
-        self._done: Sighting | None = None
-        self._failure: BaseException | None = None
-        self._stop = False
-        self._changed = threading.Condition()
-        self._thread: threading.Thread | None = None
-        if background:
-            self._thread = threading.Thread(target=self._run, name="lastlook-finder", daemon=True)
-            self._thread.start()
+        self._worker = Worker(self._search, name="lastlook-finder", background=background)
 
     def ask(self, number: int, image_bgr: Image, size: int | None) -> bool:
         """Begin a search in a frame; False when one is under way."""
-        if self._thread is None:
-            self._done = Sighting(number, image_bgr, self._find(image_bgr, size=size).cubes)
-            return True
-        with self._changed:
-            if self._busy:
-                return False
-            self._busy = True
-            self._asked = (number, image_bgr, size)
-            self._changed.notify()
+        if self._worker.busy:
+            return False
+        self._worker.offer((number, image_bgr, size))
         return True
 
     def collect(self) -> Sighting | None:
         """The result of a search that has ended since the last call."""
-        with self._changed:
-            if self._failure is not None:
-                raise self._failure
-            done, self._done = self._done, None
-        return done
+        return self._worker.collect()
 
     def close(self) -> None:
         """End the thread."""
-        with self._changed:
-            self._stop = True
-            self._changed.notify()
-        if self._thread is not None:
-            self._thread.join(3.0)
+        self._worker.close()
 
-    def _run(self) -> None:
-        while True:
-            with self._changed:
-                while self._asked is None and not self._stop:
-                    self._changed.wait()
-                if self._stop:
-                    return
-                asked, self._asked = self._asked, None
-            assert asked is not None
-            number, image_bgr, size = asked
-            try:
-                found = self._find(image_bgr, size=size)
-            except Exception as error:
-                with self._changed:
-                    self._failure, self._busy = error, False
-                return
-            with self._changed:
-                self._done = Sighting(number, image_bgr, found.cubes)
-                self._busy = False
+    def _search(self, asked: tuple[int, Image, int | None]) -> Sighting:
+        number, image_bgr, size = asked
+        return Sighting(number, image_bgr, self._find(image_bgr, size=size).cubes)
