@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from models.cases import CASES
-from models.decode_doubt import misfits
 from vision.answer import COLOURS
 from vision.evidence import SOLVED, Verdict
 from vision.live_panel import Doing, Shown
+from vision.verdict import what_is_wrong
 from vision.watcher import FrameReport
 
 if TYPE_CHECKING:
@@ -21,7 +21,6 @@ _FRONT_WORDS: Final = {
     "left": "front: left side",
     "right": "front: right side",
 }
-_SIDE: Final = {"F": "front", "R": "right", "B": "back", "L": "left", "U": "top", "D": "bottom"}
 
 
 def shown_at(
@@ -132,22 +131,9 @@ def _advice(report: FrameReport) -> str:
     if reason == "top-hidden":
         return "Move the fingers, or the cube, so that all of its top face shows."
     if reason == "not-last-layer" and report.verdict is not None:
-        return _what_is_wrong(report.verdict)
+        told = what_is_wrong(report.verdict.posterior)
+        return f"{told[0].upper()}{told[1:]}."
     return ""
-
-
-def _what_is_wrong(verdict: Verdict) -> str:
-    for misfit in misfits(verdict.posterior):
-        if misfit.kind == "row":
-            face, _, row = misfit.where.split()
-            return f"Row {row} of the {_SIDE[face]} side is not one colour."
-        if misfit.kind == "pair":
-            return f"The edge at the {_SIDE[misfit.where[-1]]} is not paired."
-        if misfit.kind == "centres":
-            return "The centres of the top face are not one colour."
-        if misfit.kind in ("corner", "edge"):
-            return f"The {misfit.kind} at {misfit.where} does not belong to the last layer."
-    return "The stickers do not add up to a last layer."
 
 
 def _cube_words(report: FrameReport, verdict: Verdict | None) -> str:

@@ -87,7 +87,7 @@ def _refusal(posterior: Posterior, top_seen: float) -> tuple[Reason | None, str]
     other = alternatives(posterior)
     margins = {name: value - _DOUBT_NATS[name] for name, value in other.items()}
     if max(margins.values()) > posterior.log_evidence and top_seen >= 0.25:
-        return "not-last-layer", _what_is_wrong(posterior)
+        return "not-last-layer", what_is_wrong(posterior)
     if top_seen < LEAST_TOP_SEEN:
         return "top-hidden", f"only {top_seen:.0%} of the top face can be seen"
     return None, ""
@@ -98,7 +98,7 @@ def is_last_layer(posterior: Posterior, top_seen: float) -> bool:
     return _refusal(posterior, top_seen)[0] is None
 
 
-def _what_is_wrong(posterior: Posterior) -> str:
+def what_is_wrong(posterior: Posterior) -> str:
     """The part that fits worst, in words."""
     for misfit in misfits(posterior):
         if misfit.kind == "row":
