@@ -128,10 +128,10 @@ def last_layer_facelets(rng: Rng, n: int) -> np.ndarray:
     return f
 
 
-def sample_state(rng: Rng, n: int) -> tuple[np.ndarray, str]:
-    """Colour indices (6, n, n) and 'last_layer' | 'scrambled' | 'solved'."""
+def sample_state(rng: Rng, n: int, solved: float = 0.15) -> tuple[np.ndarray, str]:
+    """Colour indices (6, n, n) and 'last_layer' | 'scrambled' | 'solved'; ``solved``: share of the last."""
     scheme = sample_scheme(rng)
-    r = rng.random()
+    r = rng.random() / (1 - solved) * 0.85
     if r < 0.70:
         home, name = last_layer_facelets(rng, n), "last_layer"
     elif r < 0.85:
@@ -184,13 +184,14 @@ def cube_block(
     rows: np.ndarray,
     ident: int,
     misturn_chance: float = 0.30,
+    solved: float = 0.15,
 ) -> tuple[np.ndarray, dict[str, Any]]:
     """One cube's parameter block (see bulk_tracer.h) and its truth (without the camera's part)."""
     q = np.zeros(CUBE_FLOATS, np.float32)
     pitch = side_cm / n
     stickerless = bool(rng.random() < 0.45)
     palette, family = sample_palette(rng)
-    facelets, state = sample_state(rng, n)
+    facelets, state = sample_state(rng, n, solved)
     axis, deg = sample_misturn(rng, n, misturn_chance)
     gap = rng.uniform(0.004, 0.03)  # half of it
     if stickerless:

@@ -234,6 +234,28 @@ def rods(b: Builder, rng: Rng, half: float, axis: V, up: V) -> None:
         b.cone(p, rng.uniform(0.6, 1.6), p + d * 30, rng.uniform(0.8, 2.5), m)
 
 
+def arm(b: Builder, rng: Rng, half: float, axis: V, across: V) -> None:
+    """A machine's arm on face ``axis``: beams as straight as the cube and about as wide, often two with a gap."""
+    a = grey(rng, 0.55, 0.97) if rng.random() < 0.6 else grey(rng, 0.03, 0.6)
+    m = {"id": 3, "a": a, "rough": rng.uniform(0.1, 0.7), "f0": rng.choice([0.04, 0.04, 0.4])}
+    depth = np.cross(axis, across)
+    rows = np.stack([axis, across, depth])
+    wide, deep = half * rng.uniform(0.45, 1.05), half * rng.uniform(0.3, 1.05)
+    long, gap = rng.uniform(8, 30), rng.choice([0.0, rng.uniform(0.02, 0.12), rng.uniform(0.1, 0.3)]) * half
+    off = across * rng.normal(0, 0.06) * half + depth * rng.normal(0, 0.3) * half
+    start = axis * (half + rng.uniform(0.0, 0.5))
+    if gap == 0:
+        b.box(start + axis * long + off, rows, (long, wide, deep), m, rng.choice([0.05, 0.3, 1.0]))
+        return
+    beam = (wide - gap / 2) / 2
+    for side in (-1, 1):
+        at = start + axis * long + off + across * side * (beam + gap / 2)
+        b.box(at, rows, (long, beam, deep), m, rng.choice([0.05, 0.2]))
+    if rng.random() < 0.8:
+        groove = m | {"a": np.asarray(a) * rng.uniform(0.1, 0.8)}
+        b.box(start + axis * long + off - depth * 0.2 * deep, rows, (long, gap, deep * 0.7), groove, 0.0)
+
+
 def cover(b: Builder, rng: Rng, cube: V, cam: V, half: float, right: V, down: V, share: float) -> None:
     """Something held between the camera and the cube that hides about `share` of it."""
     t = rng.uniform(0.12, 0.45)

@@ -96,10 +96,16 @@ def other_cubes(
             break
 
 
-def grip(rng: Rng, s: Setting, w: World, view: View, half: float, held: bool) -> str:
-    """Hands or a gripper at the cube."""
+def grip(rng: Rng, s: Setting, w: World, half: float, held: bool, face_on: bool) -> str:
+    """Hands, an arm or a gripper at the cube."""
     axes = [w.m @ np.array(UP_OF[f], float) for f in "URFDLB"]
     eye = unit(w.eye)
+    if rng.random() < (0.5 if face_on else 0.08):
+        away = [i for i in range(6) if axes[i] @ eye < 0.5 and (held or axes[i][2] > -0.5)]
+        side = int(rng.choice(away))
+        across = [i for i in range(6) if i % 3 != side % 3]
+        people.arm(s.builder, rng, half, axes[side], axes[int(rng.choice(across))])
+        return "arm"
     if rng.random() < 0.10:
         a = axes[int(rng.choice([1, 2, 4, 5]))]
         people.rods(s.builder, rng, half, a, axes[0])
@@ -193,7 +199,8 @@ def sample_setting(rng: Rng, width: int, height: int) -> Setting:
     """Draw one scene."""
     half = rng.uniform(2.5, 3.5)
     view, elev, azim, _, up = frame(rng, half, width, height)
-    kind = str(rng.choice(["desk", "held_desk", "held_room"], p=[0.52, 0.24, 0.24]))
+    face_on = elev < np.radians(15)
+    kind = str(rng.choice(["desk", "held_desk", "held_room"], p=[0.2, 0.2, 0.6] if face_on else [0.52, 0.24, 0.24]))
     has_cube = rng.random() >= 0.12
     covered = has_cube and rng.random() < 0.03
     if kind != "desk":  # gravity follows the camera, the cube does not
@@ -221,8 +228,9 @@ def sample_setting(rng: Rng, width: int, height: int) -> Setting:
         "centre_xy": np.array([view.cx * width, view.cy * height]),
     }
     if has_cube:
-        n = int(rng.choice([4, 3, 2, 5], p=[0.5, 0.25, 0.1, 0.15]))
-        block, truth = cube_block(rng, n, 2 * half, np.zeros(3), w.m.T, 1)
+        n = int(rng.choice([4, 3, 2, 5], p=[0.25] * 4 if face_on else [0.5, 0.25, 0.1, 0.15]))
+        solved = 0.5 if face_on else 0.15
+        block, truth = cube_block(rng, n, 2 * half, np.zeros(3), w.m.T, 1, solved=solved)
         s.cubes.append(block)
         s.truth |= truth | {
             "rotation": view.rotation,
@@ -263,7 +271,7 @@ def sample_setting(rng: Rng, width: int, height: int) -> Setting:
             people.person(s.builder, rng, w.eye + ray * gap, facing, np.cross(facing, [0, 0, 1.0]))
     grabbed = ""
     if has_cube and (kind != "desk" or rng.random() < 0.22) and rng.random() < 0.93:
-        grabbed = grip(rng, s, w, view, half, kind != "desk")
+        grabbed = grip(rng, s, w, half, kind != "desk", face_on)
     if not has_cube and rng.random() < 0.25:
         people.hand(
             s.builder,

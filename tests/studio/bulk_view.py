@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from bulk_prims import Builder, Rng, V, unit
 
+#: share of pictures that look straight at a side face
+FACE_ON = 0.1
 UP_OF = {"U": [0, 1, 0], "F": [0, 0, 1], "R": [1, 0, 0], "L": [-1, 0, 0], "B": [0, 0, -1], "D": [0, -1, 0]}
 
 
@@ -84,6 +86,8 @@ def frame(rng: Rng, half: float, width: int, height: int) -> tuple[View, float, 
     r = rng.random()
     elev = np.radians(rng.uniform(25, 65) if r < 0.6 else rng.uniform(20, 88) if r < 0.95 else 89.9)
     azim = np.radians(rng.uniform(-45, 45))
+    if rng.random() < FACE_ON:  # one side face turned straight to the camera
+        elev, azim = np.radians(rng.uniform(-8, 14)), np.radians(rng.normal(0, 7))
     up = np.array(UP_OF["U"], float)
     roll = np.radians(rng.uniform(-180, 180) if rng.random() < 0.15 else np.clip(rng.normal(0, 12), -28, 28))
     if rng.random() < 0.12 and elev < np.radians(72):  # lies on a side: gravity along another face

@@ -6,6 +6,8 @@ maps of its edges, seams, corners and visible surface, and to its orientation, p
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import torch
 from torch import Tensor, nn
 
@@ -83,6 +85,64 @@ class Poser(nn.Module):
         at8 = self.to8(at4)
         fine = self.mix(torch.relu(at4 + self.up(self.lateral(at8))))
         return self.maps(fine), self.numbers(self.squeeze(at8))
+
+
+@torch.no_grad()
+def take_up(net: nn.Module, onnx_path: Path, example: Tensor) -> None:
+    """Load the exported weights of ``onnx_path`` so that training can go on from them.
+
+    The export folds each batch normalisation into its convolution. Here every convolution takes the folded
+    kernel, and its normalisation is set so that on ``example`` (a batch of real input) it only adds the bias.
+    """
+    import onnx
+    from onnx import numpy_helper
+
+    model = onnx.load(str(onnx_path))
+    stored = {t.name: torch.from_numpy(numpy_helper.to_array(t).copy()) for t in model.graph.initializer}
+    rows = [[stored[name] for name in node.input[1:] if name in stored]
+            for node in model.graph.node if node.op_type in ("Conv", "Gemm")]
+    order: list[nn.Module] = []
+
+    def visit(module: nn.Module, given: tuple[Tensor, ...], out: Tensor) -> None:
+        if isinstance(module, nn.Conv2d | nn.Linear):
+            order.append(module)
+        elif isinstance(module, nn.BatchNorm2d):
+            order[-1].norm = [module]  # a list: not a child module
+
+    for module in net.modules():
+        module.register_forward_hook(visit)
+    net.train()
+    net(example[:2])
+    for module in net.modules():
+        module._forward_hooks.clear()
+    assert len(order) == len(rows), "the file holds another network"
+    for module, (weight, bias) in zip(order, rows, strict=True):
+        module.weight.copy_(weight.reshape(module.weight.shape).to(module.weight.device))
+        if hasattr(module, "norm"):
+            module.norm[0].bias.copy_(bias)
+        else:
+            module.bias.copy_(bias)
+
+    def settle(norm: nn.BatchNorm2d, folded: Tensor, into: Tensor) -> None:
+        mean, spread = into.mean((0, 2, 3)), into.var((0, 2, 3), unbiased=False)
+        norm.running_mean.copy_(mean)
+        norm.running_var.copy_(spread)
+        norm.weight.copy_((spread + norm.eps).sqrt())
+        norm.bias.copy_(folded + mean)
+
+    def before(norm: nn.Module, given: tuple[Tensor, ...]) -> None:
+        settle(norm, norm.bias.clone(), given[0])
+
+    for module in net.modules():
+        if isinstance(module, nn.BatchNorm2d):
+            module.register_forward_pre_hook(before)
+    net.eval()
+    net(example)
+    for module in net.modules():
+        module._forward_pre_hooks.clear()
+        if hasattr(module, "norm"):
+            del module.norm
+    net.train()
 
 
 def orientation_monomials(rotation: Tensor) -> Tensor:

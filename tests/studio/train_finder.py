@@ -22,7 +22,7 @@ import numpy as np
 import torch
 import torch.nn.functional as functional
 from finder_feed import Feed
-from finder_nets import CROP_EDGES, FINDER_STRIDE, POSER_INPUT, SIZES, Finder, Poser
+from finder_nets import CROP_EDGES, FINDER_STRIDE, POSER_INPUT, SIZES, Finder, Poser, take_up
 from finder_targets import (
     apply,
     finder_targets,
@@ -206,6 +206,16 @@ def mine(feed: Feed, finder: Finder, pick: Tensor, small: Tensor, picture_hw: tu
     feed.lures[pick[bare]] = torch.cat([place, torch.where(peak > 0.02, edge, 0.0)[:, None]], 1)
 
 
+@torch.no_grad()
+def go_on(feed: Feed, finder: Finder, poser: Poser, start: Path) -> None:
+    """Take up exported networks where they were left."""
+    pick, picture = feed.draw(96)
+    small = finder_batch(feed, pick, picture, SMALL["wide"], True)[0]
+    crop, _ = poser_batch(feed, pick, feed.draw_cube(pick), picture, feed.masks(pick), True)
+    take_up(finder, start / "finder.onnx", small)
+    take_up(poser, start / "poser.onnx", crop)
+
+
 def export(finder: Finder, poser: Poser, out: Path) -> None:
     """Write both networks as ONNX."""
     out.mkdir(parents=True, exist_ok=True)
@@ -220,7 +230,6 @@ def export(finder: Finder, poser: Poser, out: Path) -> None:
             input_names=["picture"],
             dynamic_axes={"picture": {2: "h", 3: "w"}} if name == "finder" else None,
         )
-        torch.save(net.state_dict(), out / f"{name}.pt")
 
 
 def main() -> None:
@@ -237,7 +246,7 @@ def main() -> None:
     parser.add_argument("--fresh", type=int, default=24, help="new photographs a step")
     parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--start", type=Path, help="folder with finder.pt and poser.pt to go on from")
+    parser.add_argument("--start", type=Path, help="folder with finder.onnx and poser.onnx to go on from")
     args = parser.parse_args()
     begin = time.time()
     torch.manual_seed(args.seed)
@@ -252,11 +261,7 @@ def main() -> None:
         time.sleep(1)
     print(f"{feed.ready} scenes after {time.time() - begin:.0f} s {feed.error or ''}", flush=True)
     finder, poser = Finder().to(device), Poser().to(device)
-    if args.start:
-        finder.load_state_dict(torch.load(args.start / "finder.pt", weights_only=True))
-        poser.load_state_dict(torch.load(args.start / "poser.pt", weights_only=True))
-    nets = [finder, poser]
-    averages = [Average(net) for net in nets]
+    nets: list[torch.nn.Module] = [finder, poser]
     fused = device.type == "cuda"
     optimisers = [
         torch.optim.AdamW(net.parameters(), args.rate, weight_decay=1e-3, fused=fused) for net in nets
@@ -264,6 +269,9 @@ def main() -> None:
     with torch.no_grad():
         while feed.filled < min(args.first, feed.ready) // 2:
             feed.photograph_some(min(args.fresh, feed.ready), -feed.filled % 2**31)
+    if args.start:
+        go_on(feed, finder, poser, args.start)
+    averages = [Average(net) for net in nets]
     step = 0
     log = (args.out / "log.txt").open("a")
     while (done := (time.time() - begin) / (args.minutes * 60)) < 1:
