@@ -235,7 +235,7 @@ def rods(b: Builder, rng: Rng, half: float, axis: V, up: V) -> None:
 
 
 def arm(b: Builder, rng: Rng, half: float, axis: V, across: V) -> None:
-    """A machine's arm on face ``axis``: beams as straight as the cube and about as wide, often two with a gap."""
+    """A machine's arm on face ``axis``: beams straight with the cube and about as wide."""
     a = grey(rng, 0.55, 0.97) if rng.random() < 0.6 else grey(rng, 0.03, 0.6)
     m = {"id": 3, "a": a, "rough": rng.uniform(0.1, 0.7), "f0": rng.choice([0.04, 0.04, 0.4])}
     depth = np.cross(axis, across)

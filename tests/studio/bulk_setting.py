@@ -200,7 +200,9 @@ def sample_setting(rng: Rng, width: int, height: int) -> Setting:
     half = rng.uniform(2.5, 3.5)
     view, elev, azim, _, up = frame(rng, half, width, height)
     face_on = elev < np.radians(15)
-    kind = str(rng.choice(["desk", "held_desk", "held_room"], p=[0.2, 0.2, 0.6] if face_on else [0.52, 0.24, 0.24]))
+    kind = str(
+        rng.choice(["desk", "held_desk", "held_room"], p=[0.2, 0.2, 0.6] if face_on else [0.52, 0.24, 0.24])
+    )
     has_cube = rng.random() >= 0.12
     covered = has_cube and rng.random() < 0.03
     if kind != "desk":  # gravity follows the camera, the cube does not

@@ -30,8 +30,16 @@ class Feed:
     """
 
     def __init__(
-        self, count: int, height: int, width: int, spp: int, seed: int, device: torch.device, build: Path,
-        chunk: int = 96, workers: int = 12,
+        self,
+        count: int,
+        height: int,
+        width: int,
+        spp: int,
+        seed: int,
+        device: torch.device,
+        build: Path,
+        chunk: int = 96,
+        workers: int = 12,
     ) -> None:
         self.count, self.height, self.width, self.spp, self.seed = count, height, width, spp, seed
         self.device, self.chunk, self.workers = device, chunk, workers
@@ -110,8 +118,12 @@ class Feed:
     def cubes(self, pick: Tensor, slot: Tensor) -> Cubes:
         """One cube of each picked scene."""
         return Cubes(
-            self.rotation[pick, slot], self.translation[pick, slot], self.focal[pick, slot],
-            self.centre[pick, slot], self.size[pick, slot], self.k1[pick, slot],
+            self.rotation[pick, slot],
+            self.translation[pick, slot],
+            self.focal[pick, slot],
+            self.centre[pick, slot],
+            self.size[pick, slot],
+            self.k1[pick, slot],
         )
 
     def photograph_some(self, many: int, seed: int) -> None:

@@ -99,8 +99,11 @@ def take_up(net: nn.Module, onnx_path: Path, example: Tensor) -> None:
 
     model = onnx.load(str(onnx_path))
     stored = {t.name: torch.from_numpy(numpy_helper.to_array(t).copy()) for t in model.graph.initializer}
-    rows = [[stored[name] for name in node.input[1:] if name in stored]
-            for node in model.graph.node if node.op_type in ("Conv", "Gemm")]
+    rows = [
+        [stored[name] for name in node.input[1:] if name in stored]
+        for node in model.graph.node
+        if node.op_type in ("Conv", "Gemm")
+    ]
     order: list[nn.Module] = []
 
     def visit(module: nn.Module, given: tuple[Tensor, ...], out: Tensor) -> None:
