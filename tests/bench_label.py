@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import shutil
 import sys
 import tempfile
 import time
@@ -108,9 +109,10 @@ def bench_memory(folder: Path, work: Path, toy: bool) -> None:
     count = 40 if toy else 5000
     many = work / "thousands"
     many.mkdir()
-    sources = [cv2.resize(cv2.imread(str(path)), (320, 240)) for path in pictures_of(folder)[:8]]
+    sources = pictures_of(folder)
     for i in range(count):
-        cv2.imwrite(str(many / f"{i:05}.jpg"), sources[i % len(sources)])
+        source = sources[i % len(sources)]
+        shutil.copyfile(source, many / f"{i:05}{source.suffix}")
     items = gather([many]).items
     marks: dict[int, float] = {}
     seen = 0
@@ -118,7 +120,7 @@ def bench_memory(folder: Path, work: Path, toy: bool) -> None:
     def on_outcome(_: object) -> None:
         nonlocal seen
         seen += 1
-        if seen in (count // 10, count // 2, count):
+        if seen in (count // 10, count // 4, count // 2, 3 * count // 4, count):
             marks[seen] = resident_mb(os.getpid())
 
     began = time.perf_counter()
