@@ -28,6 +28,7 @@ SAME_CELLS: Final = 0.2
 CATCH_UP: Final = 4
 MOST_UNSEEN: Final = 8
 RECENT_FRAMES: Final = 16
+WELL_SEEN: Final = 0.35
 
 
 class Follower:
@@ -48,7 +49,7 @@ class Follower:
         self._tracker: Tracker | None = None
         self._recent: deque[tuple[int, Image]] = deque(maxlen=RECENT_FRAMES)
         self._poses: deque[tuple[int, CubePose]] = deque(maxlen=RECENT_FRAMES)
-        self._checked: tuple[str, ...] = ()
+        self._checked: frozenset[str] = frozenset()
         self._unseen = 0
 
     @property
@@ -58,8 +59,8 @@ class Follower:
 
     @property
     def new_face_in_view(self) -> bool:
-        """Whether a face has come into view since the finder last looked."""
-        return self.pose is not None and not set(self.pose.visible_faces(0.12)) <= set(self._checked)
+        """Whether a face has come into view, or out of a grazing view, since the finder last looked."""
+        return self.pose is not None and not _views(self.pose) <= self._checked
 
     def close(self) -> None:
         """End the finder's thread."""
@@ -74,7 +75,7 @@ class Follower:
     def ask(self, number: int, image: Image) -> None:
         """Have the finder look at this frame, to check the track and to see what hands cover."""
         if self.pose is not None and self._seeker.ask(number, image, self._size):
-            self._checked = self.pose.visible_faces(0.12)
+            self._checked = _views(self.pose)
 
     def step(self, number: int, image: Image) -> Tracked | None:
         """The cube in the next frame, None where it is not tracked."""
@@ -126,7 +127,7 @@ class Follower:
             return None
         self._tracker, self.change, self.fluid, self._unseen = tracker, change, False, 0
         self._poses.append((sighting.number, pose))
-        self.cover, self._checked = None, pose.visible_faces(0.12)
+        self.cover, self._checked = None, _views(pose)
         self._note_cover(sighting)
         return tracked
 
@@ -183,6 +184,11 @@ class Follower:
         if self.cover is None or self.cover.shape != cover.shape:
             self.cover = np.ones_like(cover)
         self.cover = np.where(np.isfinite(cover), cover, self.cover)
+
+
+def _views(pose: CubePose) -> frozenset[str]:
+    """The faces in view, those seen well also in small letters: nothing holds a grazing one."""
+    return frozenset(pose.visible_faces(0.12)) | {face.lower() for face in pose.visible_faces(WELL_SEEN)}
 
 
 def _near(one: CubePose, other: CubePose) -> bool:
