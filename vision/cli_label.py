@@ -99,6 +99,7 @@ def label_command(
     from vision.gather import gather
     from vision.label_run import Progress, Settings, file_pictures, run
     from vision.photo_reader import PhotoReader, loaded_profile
+    from vision.profiles import taught_path
 
     if undo is not None:
         if paths:
@@ -108,8 +109,8 @@ def label_command(
         raise UsageError("name pictures, folders or recordings to label")
     if resume and out in (None, "-"):
         raise UsageError("--resume goes on with a file: name it with --out")
-    if learn and profile in (None, "default"):
-        raise UsageError("--learn needs a profile of your own: name it with --profile")
+    if learn:
+        taught_path(profile)
     loaded_profile(profile)  # a wrong name is told before the work begins
     gathered = gather(paths, skip=[one for one in (annotate, copy_to, stills, chapters) if one is not None])
     if not gathered.items:

@@ -74,6 +74,13 @@ def watch(
         str | None,
         typer.Option(metavar="NAME", help="Colour profile: a name or a file; built in if left out."),
     ] = None,
+    learn: Annotated[
+        bool,
+        typer.Option(
+            "--learn",
+            help="Let one sure look of each attempt teach --profile; 'profile forget' undoes it.",
+        ),
+    ] = False,
     mirrored: Annotated[bool, typer.Option("--mirrored", help="The source shows a mirror image.")] = False,
     look: Annotated[Look, typer.Option(help="Colours of the window; T changes them.")] = Look.dark,
     frame_rate: Annotated[
@@ -95,8 +102,10 @@ def watch(
     """Watch a cube: follow it, name its case, show what to do, and time the practice."""
     # matrices here are small: threads inside them only get in the way of ours
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from vision.profiles import load_named, taught_path
     from vision.readers import quiet_opencv, source_named
 
+    taught = taught_path(profile) if learn else None
     windowed = not (no_window or as_json)
     where = source_named(source)
     if windowed:
@@ -109,7 +118,6 @@ def watch(
 
     from calibration.profile import default_profile
     from models.journal import Journal
-    from vision.profiles import load_named
     from vision.session import Session
     from vision.stream import FrameStream
     from vision.watch import WindowWatch, load_library_beside, run_lines
@@ -124,7 +132,13 @@ def watch(
     )
     watcher = Watcher(colours, size=size, front=None if front is None else front.value, live=live)
     watcher.mirrored = mirrored
-    session = Session(stream, watcher, journal=notebook, cube=profile or "")
+    teacher = learner = None
+    if taught is not None:
+        from vision.learner import Learner, Teacher
+
+        teacher = Teacher(taught)
+        learner = Learner(where, teacher.teach)
+    session = Session(stream, watcher, journal=notebook, cube=profile or "", learner=learner)
     cv2.setNumThreads(1 if live else 2)
     try:
         with stream:
@@ -152,6 +166,10 @@ def watch(
         watcher.close()
         if notebook is not None:
             notebook.close()
+        if teacher is not None:
+            teacher.close()
+            looks = "1 look" if teacher.added == 1 else f"{teacher.added} looks"
+            typer.echo(f"{looks} added to {profile!r}", err=True)
 
 
 def journal(

@@ -38,6 +38,21 @@ def profile_path(name: str) -> Path:
     return profiles_folder() / f"{name}.json"
 
 
+def taught_path(name: str | None) -> Path:
+    """Where the profile lies that ``--learn`` adds to.
+
+    Raises UsageError unless ``name`` is one of the user's and keeps stickers of its own to go back to.
+    """
+    from calibration.learn import is_learned
+
+    if name is None or name == DEFAULT or name.endswith(".json") or os.sep in name:
+        raise UsageError("--learn needs a profile of your own: name it with --profile")
+    profile = load_named(name)
+    if profile is None or all(is_learned(one.picture) for one in profile.samples):
+        raise UsageError(f"{name!r} keeps no stickers of its own; make it with 'lastlook calibrate'")
+    return profile_path(name)
+
+
 def profile_names() -> list[str]:
     """Names of the user's profiles, sorted; the built-in one is not among them."""
     folder = profiles_folder()

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.profile import Profile
-from calibration.reading import read_stickers
+from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples
 from models.decode_doubt import alternatives, next_view
 from vision.evidence import SOLVED, Evidence, Verdict
@@ -39,7 +39,8 @@ class Job:
 class Outcome:
     """What is known after a job. ``one_colour``: the colour index of a face that this frame by itself shows
     to be the top of an oriented last layer, else None;
-    ``contradicted`` that the frame spoke against what was known; ``next_view`` as in the answer format."""
+    ``contradicted`` that the frame spoke against what was known; ``next_view`` as in the answer format;
+    ``samples`` and ``reading`` are the frame's own, None where no sticker was seen."""
 
     number: int
     epoch: int
@@ -50,6 +51,8 @@ class Outcome:
     mirrored_probability: float
     next_view: str | None
     top_look: tuple[int, ...]
+    samples: StickerSamples | None = None
+    reading: Reading | None = None
 
 
 class Reasoner:
@@ -125,4 +128,6 @@ class Reasoner:
             mirrored,
             view,
             look,
+            job.samples,
+            reading,
         )

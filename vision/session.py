@@ -15,6 +15,7 @@ from vision.watcher import FrameReport, SettledState, Watcher
 
 if TYPE_CHECKING:
     from models.library import Library, Suggestion
+    from vision.learner import Learner
 
 MOST_SUGGESTIONS = 4
 
@@ -31,7 +32,8 @@ class _Begun:
 
 
 class Session:
-    """Frames in, reports out; attempts go into the journal as they end. ``cube`` names the profile."""
+    """Frames in, reports out; attempts go into the journal as they end. ``cube`` names the profile,
+    ``learner`` hands looks on to it."""
 
     def __init__(
         self,
@@ -41,6 +43,7 @@ class Session:
         library: Library | None = None,
         journal: Journal | None = None,
         cube: str = "",
+        learner: Learner | None = None,
     ) -> None:
         self.stream = stream
         self.watcher = watcher
@@ -51,6 +54,7 @@ class Session:
         self.library = library
         self._journal = journal
         self._cube = cube
+        self._learner = learner
         self._begun: _Begun | None = None
         self._state: LastLayer | None = None
         self._suggested: list[Suggestion] = []
@@ -70,6 +74,8 @@ class Session:
         if report.newly_settled and report.case is not None:
             self._cases[report.case] += 1
         self._note(report)
+        if self._learner is not None:
+            self._learner.see(report, self.watcher)
         return report, events
 
     def suggestions(self, report: FrameReport) -> list[Suggestion]:
@@ -124,6 +130,8 @@ class Session:
         ended = self.watcher.timer.stop()
         if ended is not None:
             self._keep(ended, self._last_s)
+        if self._learner is not None:
+            self._learner.finish()
 
     def summary_json(self) -> dict[str, Any]:
         """The object that closes a finite source."""

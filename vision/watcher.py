@@ -138,6 +138,11 @@ class Watcher:
         self._seen_s = 0.0
         self._was_settled = False
 
+    @property
+    def outcome(self) -> Outcome | None:
+        """The last reading, None since the evidence was dropped."""
+        return self._known.outcome
+
     def close(self) -> None:
         """End the threads."""
         self._follower.close()
