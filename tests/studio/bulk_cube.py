@@ -128,9 +128,24 @@ def last_layer_facelets(rng: Rng, n: int) -> np.ndarray:
     return f
 
 
-def sample_state(rng: Rng, n: int, solved: float = 0.15) -> tuple[np.ndarray, str]:
-    """Colour indices (6, n, n) and 'last_layer' | 'scrambled' | 'solved'; ``solved``: share of the last."""
+def loose_facelets(rng: Rng, n: int) -> np.ndarray:
+    """Home face of each facelet: all below the top layer solved, the top layer's stickers at random, every
+    other one the top's own: what training takes to learn colours without learning which cases exist."""
+    f = np.repeat(np.arange(6), n * n).reshape(6, n, n)
+    share = rng.uniform(0.3, 0.7)
+    layer = np.zeros((6, n, n), bool)
+    layer[0] = True
+    layer[[1, 2, 4, 5], 0] = True
+    layer[0, 1 : n - 1, 1 : n - 1] = False
+    f[layer] = np.where(rng.random(layer.sum()) < share, 0, rng.choice([1, 2, 4, 5], layer.sum()))
+    return f
+
+
+def sample_state(rng: Rng, n: int, solved: float = 0.15, loose: bool = False) -> tuple[np.ndarray, str]:
+    """Colour indices (6, n, n) and 'last_layer' | 'scrambled' | 'solved' | 'loose'; ``solved``: a share."""
     scheme = sample_scheme(rng)
+    if loose:
+        return scheme[loose_facelets(rng, n)], "loose"
     r = rng.random() / (1 - solved) * 0.85
     if r < 0.70:
         home, name = last_layer_facelets(rng, n), "last_layer"
@@ -185,13 +200,14 @@ def cube_block(
     ident: int,
     misturn_chance: float = 0.30,
     solved: float = 0.15,
+    loose: bool = False,
 ) -> tuple[np.ndarray, dict[str, Any]]:
     """One cube's parameter block (see bulk_tracer.h) and its truth (without the camera's part)."""
     q = np.zeros(CUBE_FLOATS, np.float32)
     pitch = side_cm / n
     stickerless = bool(rng.random() < 0.45)
     palette, family = sample_palette(rng)
-    facelets, state = sample_state(rng, n, solved)
+    facelets, state = sample_state(rng, n, solved, loose)
     axis, deg = sample_misturn(rng, n, misturn_chance)
     gap = rng.uniform(0.004, 0.03)  # half of it
     if stickerless:

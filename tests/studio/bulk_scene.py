@@ -104,17 +104,21 @@ def pack(settings: list[Setting], width: int, height: int) -> Scenes:
     return out
 
 
-def _some(args: tuple[int, int, int, int, int]) -> list[Setting]:
-    first, count, seed, width, height = args
-    return [sample_setting(np.random.default_rng([seed, first + i]), width, height) for i in range(count)]
+def _some(args: tuple[int, int, int, int, int, bool]) -> list[Setting]:
+    first, count, seed, width, height, loose = args
+    return [
+        sample_setting(np.random.default_rng([seed, first + i]), width, height, loose) for i in range(count)
+    ]
 
 
-def sample_scenes(count: int, seed: int, width: int = 640, height: int = 360, workers: int = 0) -> Scenes:
+def sample_scenes(
+    count: int, seed: int, width: int = 640, height: int = 360, workers: int = 0, loose: bool = False
+) -> Scenes:
     """Draw `count` scenes for pictures of width x height; the same seed gives the same scenes."""
     if workers < 2:
-        return pack(_some((0, count, seed, width, height)), width, height)
+        return pack(_some((0, count, seed, width, height, loose)), width, height)
     step = -(-count // workers)
-    jobs = [(k, min(step, count - k), seed, width, height) for k in range(0, count, step)]
+    jobs = [(k, min(step, count - k), seed, width, height, loose) for k in range(0, count, step)]
     with ProcessPoolExecutor(workers) as pool:
         return pack([s for part in pool.map(_some, jobs) for s in part], width, height)
 

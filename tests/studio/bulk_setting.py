@@ -195,8 +195,8 @@ def walls(rng: Rng, s: Setting, w: World, dist: float, spread: float, things: bo
         props.wall_things(s.builder, rng, p, right, up, out, spread)
 
 
-def sample_setting(rng: Rng, width: int, height: int) -> Setting:
-    """Draw one scene."""
+def sample_setting(rng: Rng, width: int, height: int, loose: bool = False) -> Setting:
+    """Draw one scene; ``loose``: see :func:`bulk_cube.loose_facelets`."""
     half = rng.uniform(2.5, 3.5)
     view, elev, azim, _, up = frame(rng, half, width, height)
     face_on = elev < np.radians(15)
@@ -232,7 +232,7 @@ def sample_setting(rng: Rng, width: int, height: int) -> Setting:
     if has_cube:
         n = int(rng.choice([4, 3, 2, 5], p=[0.25] * 4 if face_on else [0.5, 0.25, 0.1, 0.15]))
         solved = 0.5 if face_on else 0.15
-        block, truth = cube_block(rng, n, 2 * half, np.zeros(3), w.m.T, 1, solved=solved)
+        block, truth = cube_block(rng, n, 2 * half, np.zeros(3), w.m.T, 1, solved=solved, loose=loose)
         s.cubes.append(block)
         s.truth |= truth | {
             "rotation": view.rotation,

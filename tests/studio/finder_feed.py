@@ -25,8 +25,9 @@ class Feed:
     """``ready`` scenes of ``count``; every 16th is held out.
 
     ``places`` (N, 4, 2) centres in pixels, ``edges_px`` (N, 4), ``states`` (N, 4): 1 a cube, 0 none, -1
-    neither; ``lures`` (N, 3) a place that looked like a cube and is none (x, y, edge px;
-    0 where none is known).
+    neither; ``facelets`` (N, 6, 5, 5) colours of the main cube, -1 past its size, ``seen`` (N, 6, 5, 5) the
+    share of each sticker in view; ``lures`` (N, 3) a place that looked like a cube and is none (x, y,
+    edge px; 0 where none is known).
     """
 
     def __init__(
@@ -40,9 +41,11 @@ class Feed:
         build: Path,
         chunk: int = 96,
         workers: int = 12,
+        loose: bool = False,
     ) -> None:
         self.count, self.height, self.width, self.spp, self.seed = count, height, width, spp, seed
         self.device, self.chunk, self.workers = device, chunk, workers
+        self.loose = loose
         self.ready = 0
         self.error: str | None = None
         self.library = bulk_scene.load_library("cuda" if device.type == "cuda" else "cpu", build)
@@ -57,6 +60,8 @@ class Feed:
         self.states = torch.zeros(count, CUBES, dtype=torch.long, device=device)
         self.places = torch.zeros(count, CUBES, 2, device=device)
         self.edges_px = torch.ones(count, CUBES, device=device)
+        self.facelets = torch.full((count, 6, 5, 5), -1, dtype=torch.int8, device=device)
+        self.seen = torch.zeros(count, 6, 5, 5, device=device)
         self.lures = torch.zeros(count, 3, device=device)
         self.pool = torch.zeros(min(count, POOL), 3, height, width, dtype=torch.uint8, device=device)
         self.pool_scene = torch.zeros(len(self.pool), dtype=torch.long, device=device)
@@ -80,6 +85,8 @@ class Feed:
                                 self.seed * 100_000 + first,
                                 self.width,
                                 self.height,
+                                0,
+                                self.loose,
                             )
                         )
                     self._take(waiting.pop(0).result())
@@ -99,6 +106,10 @@ class Feed:
             cubes = ([truth] if truth["has_cube"] else []) + list(truth["others"])
             for slot, cube in enumerate(cubes[:CUBES]):
                 row = self.ready + i
+                if slot == 0 and truth["has_cube"]:
+                    n = int(cube["n"])
+                    self.facelets[row, :, :n, :n] = torch.from_numpy(np.asarray(cube["facelets"], np.int8))
+                    self.seen[row, :, :n, :n] = torch.from_numpy(np.asarray(cube["seen"], np.float32))
                 self.rotation[row, slot] = torch.from_numpy(np.asarray(cube["rotation"], np.float32))
                 self.translation[row, slot] = torch.from_numpy(np.asarray(cube["translation"], np.float32))
                 self.focal[row, slot] = float(cube["focal_px"])
