@@ -291,6 +291,10 @@ def review_command(
     answers: Annotated[Path, typer.Argument(metavar="ANSWERS", help="A file that 'label --out' wrote.")],
     everything: Annotated[bool, typer.Option("--all", help="Go through named pictures as well.")] = False,
     no_window: Annotated[bool, typer.Option("--no-window", help="Ask in the terminal.")] = False,
+    profile: Annotated[
+        str | None,
+        typer.Option("--profile", help="Whose colours; found by their names if left out."),
+    ] = None,
 ) -> None:
     """Settle by hand what was ambiguous or refused, and write the truth beside each picture.
 
@@ -299,4 +303,4 @@ def review_command(
     """
     from vision.review import review
 
-    raise typer.Exit(review(answers, everything=everything, window=not no_window))
+    raise typer.Exit(review(answers, everything=everything, window=not no_window, profile=profile))

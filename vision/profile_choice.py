@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.answer import COLOURS, Answer
+from vision.answer import Answer
+from vision.naming import own_rgb
 
 if TYPE_CHECKING:
     from calibration.profile import Profile
@@ -71,11 +72,4 @@ def _signed(answer: Answer, profile: Profile | None) -> Answer:
 
     if profile is None or profile is default_profile():
         return answer
-    palette = {}
-    if not set(profile.colours) <= set(COLOURS):
-        from calibration.classes import classes_of
-
-        for one in classes_of(profile):
-            red, green, blue = (round(255 * float(c)) for c in one.srgb)
-            palette[one.name] = (red, green, blue)
-    return replace(answer, profile=profile.name, palette=palette)
+    return replace(answer, profile=profile.name, palette=own_rgb(profile))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,6 +13,8 @@ import typer
 
 from models.errors import LastlookError, UsageError
 from vision.answer import Answer
+from vision.naming import Naming
+from vision.profiles import load_named
 from vision.scoring import Mark, conditions, coverage_curve, marked, summed
 from vision.truth import Truth, truths_in
 
@@ -58,8 +61,12 @@ def score_folder(
     """
     if sheet is not None and sheet.suffix.lower() not in (".png", ".jpg", ".jpeg", ".webp"):
         raise UsageError(f"--sheet {sheet}: name a file that ends in .png, .jpg or .webp")
-    truths = truths_in(folder)
-    marks = [marked(answer, truth) for truth, answer in _answered(truths, answers, profile)]
+    naming = Naming.of(load_named(profile))
+    truths = truths_in(folder, naming.names)
+    marks = [
+        marked(replace(answer, palette=naming.rgb), truth)
+        for truth, answer in _answered(truths, answers, profile)
+    ]
     if len(marks) < len(truths):
         sys.stderr.write(f"lastlook: stopped after {len(marks)} of {len(truths)} pictures\n")
     groups = conditions(marks)
@@ -164,7 +171,6 @@ def _answered(truths: Sequence[Truth], kept: Path | None, profile: str | None) -
 def _reader(profile: str | None) -> Any:
     from vision.library_files import open_library
     from vision.pipeline import read_picture
-    from vision.profiles import load_named
     from vision.sources import PictureError, load_photo
 
     chosen, library = load_named(profile), open_library()

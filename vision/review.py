@@ -8,14 +8,14 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final, Literal, Protocol
 
-from calibration.profile import SCHEME
 from models.errors import LastlookError, UsageError
 from vision.files import write_atomically
 from vision.ledger import read_lines
+from vision.naming import USUAL, Naming, fitting
 from vision.settle import Settled, settle
 
 Rows = list[list[str | None]]
@@ -26,11 +26,12 @@ BY_HAND: Final = "settled by hand"
 
 @dataclass(frozen=True)
 class Entry:
-    """A picture to be settled: its answer (JSON object) and where its truth goes."""
+    """A picture to be settled: its answer (JSON object), where its truth goes, and its cube's colours."""
 
     answer: Mapping[str, Any]
     picture: Path
     truth: Path
+    naming: Naming = USUAL
 
     @property
     def size(self) -> int | None:
@@ -52,6 +53,12 @@ class Entry:
     def top(self) -> str | None:
         """Colour of the top face as read."""
         return (self.answer.get("top") or {}).get("colour")
+
+    @property
+    def names(self) -> set[str]:
+        """The colours' names that the answer uses."""
+        seen = {name for rows in self.seen.values() for row in rows for name in row if name is not None}
+        return seen | ({self.top} if self.top is not None else set())
 
     @property
     def codes(self) -> list[str]:
@@ -111,7 +118,7 @@ def truth_for(entry: Entry, verdict: Verdict) -> dict[str, Any]:
         if entry.size is None:
             raise UsageError("no stickers were read here; give their colours instead of a code")
         settled, seen, size = (
-            _settled(entry.seen, entry.size, verdict.code, entry.top),
+            _settled(entry.seen, entry.size, verdict.code, entry.top, entry.naming),
             entry.seen,
             entry.size,
         )
@@ -121,7 +128,7 @@ def truth_for(entry: Entry, verdict: Verdict) -> dict[str, Any]:
                 seen[face][row][col] = None
     else:
         seen, size = verdict.seen, verdict.size
-        settled = _settled(seen, size, None, None)
+        settled = _settled(seen, size, None, None, entry.naming)
         if settled.differing:
             where = ", ".join(
                 f"{face} row {row + 1} column {col + 1}" for face, row, col in settled.differing
@@ -133,19 +140,21 @@ def truth_for(entry: Entry, verdict: Verdict) -> dict[str, Any]:
                 f"{len(settled.fitting)} cases fit these stickers ({some}); give more, or choose the case"
             )
     top = entry.answer.get("top")
+    scheme = entry.naming.scheme_named()
     return {
         "n": size,
         "case": settled.code,
         "facelets": settled.facelets(),
         "stickers": _visible(seen, size),
+        **({"scheme": scheme} if scheme else {}),
         **({"top_quad": top["quad"]} if top else {}),
         **note,
     }
 
 
-def _settled(seen: Seen, size: int, code: str | None, top: str | None) -> Settled:
+def _settled(seen: Seen, size: int, code: str | None, top: str | None, naming: Naming) -> Settled:
     try:
-        return settle(seen, size, code=code, top=top, scheme=SCHEME)
+        return settle(seen, size, code=code, top=top, scheme=naming.scheme, colours=naming.names)
     except ValueError as error:
         raise UsageError(str(error)) from error
 
@@ -159,6 +168,30 @@ def _visible(seen: Seen, size: int) -> list[dict[str, Any]]:
             for col in range(size):
                 name = rows[row][col] if row < len(rows) and col < len(rows[row]) else None
                 out.append({"face": face, "row": row, "col": col, "visible": 0.0 if name is None else 1.0})
+    return out
+
+
+def with_names(entries: Iterable[Entry], profile: str | None) -> list[Entry]:
+    """Entries with the colours of the cube that each was read as.
+
+    Those of ``profile`` where they have all the names in the answer, else the usual ones, else those of the
+    first of the user's profiles that have. Raises UsageError where none has.
+    """
+    from vision.profiles import load_all, load_named
+
+    chosen = load_named(profile)
+    known = [USUAL] if chosen is None else [Naming.of(chosen), USUAL]
+    own: list[Naming] | None = None
+    out = []
+    for entry in entries:
+        naming = fitting(entry.names, known)
+        if naming is None:
+            own = [Naming.of(one) for one in load_all()[0]] if own is None else own
+            naming = fitting(entry.names, own)
+        if naming is None:
+            names = ", ".join(sorted(entry.names))
+            raise UsageError(f"{entry.picture}: no profile has the colours {names}; name it with --profile")
+        out.append(replace(entry, naming=naming))
     return out
 
 
@@ -197,11 +230,12 @@ def go_through(entries: Sequence[Entry], prompt: Prompt) -> int:
     return len(written)
 
 
-def review(answers: Path, *, everything: bool, window: bool) -> int:
+def review(answers: Path, *, everything: bool, window: bool, profile: str | None = None) -> int:
     """Go through the open pictures of a file of answers; returns the exit status.
 
-    Raises UsageError when the file is missing or holds no answers, LastlookError when there is neither a
-    window nor a terminal to ask in.
+    ``profile`` names the one whose colours the pictures were read in (:func:`with_names`). Raises UsageError
+    when the file is missing or holds no answers, or no profile has the colours in it; LastlookError when
+    there is neither a window nor a terminal to ask in.
     """
     try:
         found = list(read_lines(answers))
@@ -209,7 +243,7 @@ def review(answers: Path, *, everything: bool, window: bool) -> int:
         raise UsageError(f"{answers}: {error.strerror}; name a file that 'label --out' wrote") from error
     if not any("image" in one for one in found):
         raise UsageError(f"{answers}: holds no answers; name a file that 'label --out' wrote")
-    entries = queue(found, everything=everything)
+    entries = with_names(queue(found, everything=everything), profile)
     if not entries:
         sys.stderr.write("nothing to review: every picture is named or has its truth beside it\n")
         return 0

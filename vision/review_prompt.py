@@ -7,10 +7,9 @@ from collections.abc import Sequence
 from typing import Final, TextIO
 
 from models.cases import CASES
-from vision.answer import COLOURS
+from vision.naming import NOT_SEEN, USUAL, Naming
 from vision.review import Entry, Rows, Seen, Verdict
 
-LETTERS: Final = {name[0]: name for name in COLOURS}
 KEYS_IN_WORDS: Final = (
     "number or code: this case · s: type the stickers · n: no cube · h: top hidden · l: not at the last layer"
     " · Enter: later · b: back · q: quit"
@@ -70,7 +69,7 @@ class TerminalPrompt:
             if entry.size:
                 say(f"{entry.size}x{entry.size}x{entry.size}, as read:\n")
                 for face, rows in entry.seen.items():
-                    say(f"  {face}: {rows_text(rows)}\n")
+                    say(f"  {face}: {rows_text(rows, entry.naming)}\n")
             self._show(codes)
             say(KEYS_IN_WORDS + "\n")
         while True:
@@ -111,21 +110,21 @@ class TerminalPrompt:
             typed = str(self._read("layers of the cube, 2 to 7: ")).strip()
             size = int(typed) if typed.isdigit() and 2 <= int(typed) <= 7 else 0
         say(
-            "Letters w y r o b g, . for not seen; rows of U from the back parted by spaces, of a side its top"
-            " row. Enter keeps, - means the side is not seen.\n"
+            f"Letters: {entry.naming.keys_in_words}; . for not seen. Rows of U from the back parted by"
+            " spaces, of a side its top row. Enter keeps, - means the side is not seen.\n"
         )
         seen: Seen = {}
         for face in "UFRBL":
             rows = entry.seen.get(face) if entry.size else None
             while True:
-                kept = f" [{rows_text(rows)}]" if rows else ""
+                kept = f" [{rows_text(rows, entry.naming)}]" if rows else ""
                 typed = str(self._read(f"  {face}{kept}: ")).strip().lower()
                 if not typed and rows:
                     seen[face] = rows
                     break
                 if face != "U" and typed in ("", "-"):
                     break
-                parsed = parse_rows(typed, size, size if face == "U" else 1)
+                parsed = parse_rows(typed, size, size if face == "U" else 1, entry.naming)
                 if isinstance(parsed, str):
                     say(f"  {parsed}\n")
                     continue
@@ -134,18 +133,18 @@ class TerminalPrompt:
         return Verdict("stickers", seen=seen, size=size)
 
 
-def rows_text(rows: Rows) -> str:
+def rows_text(rows: Rows, naming: Naming = USUAL) -> str:
     """Rows as letters, ``.`` for a sticker that was not seen."""
-    return " ".join("".join("." if name is None else name[0] for name in row) for row in rows)
+    return " ".join("".join("." if name is None else naming.key_of[name] for name in row) for row in rows)
 
 
-def parse_rows(text: str, size: int, count: int) -> Rows | str:
+def parse_rows(text: str, size: int, count: int, naming: Naming = USUAL) -> Rows | str:
     """Rows of colour names out of letters, or what is wrong with them in words."""
     letters = text.replace(" ", "")
-    wrong = next((letter for letter in letters if letter not in (*LETTERS, ".")), None)
+    wrong = next((letter for letter in letters if letter not in (*naming.keys, *NOT_SEEN)), None)
     if wrong is not None:
-        return f"{wrong!r} is none of {' '.join(LETTERS)} and ."
+        return f"{wrong!r} is none of {' '.join(naming.keys)} and ."
     if len(letters) != size * count:
         return f"{len(letters)} letters, but {count} row{'s' * (count > 1)} of {size} are {size * count}"
-    names = [LETTERS.get(letter) for letter in letters]
+    names = [naming.keys.get(letter) for letter in letters]
     return [names[r * size : (r + 1) * size] for r in range(count)]

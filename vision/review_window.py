@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import socket
 import sys
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from models.cases import CASES
 from models.errors import LastlookError
-from vision.answer import COLOURS
 from vision.diagram import Ink, case_image
 from vision.lettering import BOLD, Lettering
+from vision.naming import NOT_SEEN
 from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB
 from vision.review import Entry, Seen, Verdict
 from vision.wording import percent
@@ -28,7 +28,6 @@ from vision.wording import percent
 Image = NDArray[np.uint8]
 PHOTO_WH: Final = (760, 500)
 WIDTH, HEIGHT = 1240, 800
-_BY_KEY: Final = {ord(name[0]): name for name in COLOURS}
 _NEGATIVE_KEYS: Final = {ord("n"): "no_cube", ord("h"): "occluded_top", ord("l"): "not_last_layer"}
 # waitKeyEx codes of the arrow keys: Qt and GTK under X11, Win32, macOS
 _LEFT, _UP, _RIGHT, _DOWN = (
@@ -91,8 +90,8 @@ class Desk:
             n = self.size
             self.seen = {f: [[None] * n for _ in range(n if f == "U" else 1)] for f in "UFRBL"}
             self.cursor = ("U", 0, 0)
-        elif key in _BY_KEY or key in (ord("x"), ord(".")):
-            self.seen[face][row][col] = _BY_KEY.get(key)
+        elif 0 <= key < 128 and chr(key) in (*self.entry.naming.keys, *NOT_SEEN):
+            self.seen[face][row][col] = self.entry.naming.keys.get(chr(key))
             self._step(1)
         elif key in _RIGHT or key == 9:
             self._step(1)
@@ -126,7 +125,7 @@ def compose(photo: Image, desk: Desk, place: tuple[int, int], message: str = "")
     _net(canvas, desk, 20, 566)
     _candidates(canvas, desk, 800)
     keys = (
-        "Arrows move · w y r o b g set a colour · x not seen · Enter done · Esc back"
+        f"Arrows move · {desk.entry.naming.keys_in_words} set a colour · x not seen · Enter done · Esc back"
         if desk.cursor is not None
         else "1-9 choose · s stickers · n no cube · h top hidden · l not last layer · space later"
         " · Backspace back · q quit"
@@ -181,17 +180,24 @@ def _net(canvas: Image, desk: Desk, left: int, top: int) -> None:
         if name is None:
             cv2.rectangle(canvas, (x0, y0), corner, RULE[::-1], 1)
         else:
-            cv2.rectangle(canvas, (x0, y0), corner, STICKER_RGB[name][::-1], -1)
+            look = desk.entry.naming.rgb.get(name) or STICKER_RGB[name]
+            cv2.rectangle(canvas, (x0, y0), corner, look[::-1], -1)
             cv2.rectangle(canvas, (x0, y0), corner, QUIET[::-1], 1)
-            letter = Lettering(
-                max(9, cell - 9), BOLD, INK if name in ("white", "yellow") else (255, 255, 255)
+            letter = Lettering(max(9, cell - 9), BOLD, INK if _is_light(look) else (255, 255, 255))
+            letter.put_centred(
+                canvas, desk.entry.naming.key_of[name].upper(), x0 + cell / 2 - 1, y0 + cell / 2 - 1
             )
-            letter.put_centred(canvas, name[0].upper(), x0 + cell / 2 - 1, y0 + cell / 2 - 1)
         if desk.cursor == (face, row, col):
             frame = (x0 - 3, y0 - 3), (corner[0] + 3, corner[1] + 3)
     if frame is not None:
         cv2.rectangle(canvas, *frame, (0, 0, 0), 3)
         cv2.rectangle(canvas, *frame, (0, 200, 255), 1)
+
+
+def _is_light(rgb: tuple[int, int, int]) -> bool:
+    """Whether its letter is dark: luma by ITU-R BT.709 over 180 of 255 (common practice, no source)."""
+    red, green, blue = rgb
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue > 180
 
 
 def _candidates(canvas: Image, desk: Desk, left: int) -> None:
@@ -267,6 +273,7 @@ def drawn_photo(entry: Entry) -> Image:
         return np.full((PHOTO_WH[1], PHOTO_WH[0], 3), 128, np.uint8)
     try:
         answer = Answer.from_json_dict(dict(entry.answer)).scaled(1 / photo.reduction)
+        answer = replace(answer, palette=entry.naming.rgb)
     except (KeyError, TypeError, ValueError):
         return photo.image_bgr
     drawn = overlaid(photo.image_bgr, answer)

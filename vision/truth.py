@@ -5,7 +5,8 @@ optional; others are ignored:
 
     n          layers of the cube, 2..7 (left out when there is no cube)
     facelets   {"U": rows, "F": rows, ...}: colour names as printed on paper, U with F at its bottom; all
-               rows, or at least all of U and the top row of F, R, B and L. F may be any side
+               rows, or at least all of U and the top row of F, R, B and L. F may be any side. The names are
+               the usual six, or those of the profile that the pictures are read with
     negative   why no case can be named: no_cube | grids_only | occluded_top | not_last_layer
     stickers   [{"face", "row", "col", "visible", "centre_visible"}]: share 0..1 of each sticker that is
                to be seen; left out: the picture counts as one that settles its case
@@ -18,7 +19,7 @@ optional; others are ignored:
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -63,26 +64,32 @@ class Truth:
         return self.code is not None and len(self.fitting) <= 1
 
 
-def truths_in(folder: Path) -> list[Truth]:
-    """The truths of all pictures right inside ``folder`` that have one, by name; LastlookError if none."""
+def truths_in(folder: Path, colours: Sequence[str] = COLOURS) -> list[Truth]:
+    """The truths of all pictures right inside ``folder`` that have one, by name; LastlookError if none.
+
+    ``colours`` as for :func:`truth_of`.
+    """
     try:
         pictures = sorted(p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES)
     except OSError as error:
         raise LastlookError(f"{folder}: cannot list this folder ({error.strerror}); check the path") from None
-    found = [truth_of(p) for p in pictures if p.with_suffix(".json").is_file()]
+    found = [truth_of(p, colours) for p in pictures if p.with_suffix(".json").is_file()]
     if not found:
         raise LastlookError(f"{folder}: no picture with its truth beside it (NAME.jpg and NAME.json)")
     return found
 
 
-def truth_of(picture: Path) -> Truth:
-    """The truth in the JSON file beside ``picture``; LastlookError naming the file and what is wrong."""
+def truth_of(picture: Path, colours: Sequence[str] = COLOURS) -> Truth:
+    """The truth in the JSON file beside ``picture``; LastlookError naming the file and what is wrong.
+
+    ``colours`` are the six names that it may use, in the order of the profile's colours.
+    """
     path = picture.with_suffix(".json")
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
         if not isinstance(data, dict):
             raise ValueError("not one JSON object")
-        return _truth(picture, data)
+        return _truth(picture, data, colours)
     except OSError as error:
         raise LastlookError(f"{path}: cannot be read ({error.strerror})") from None
     except LastlookError as error:
@@ -93,7 +100,7 @@ def truth_of(picture: Path) -> Truth:
         raise LastlookError(f"{path}: not a truth file ({error}); README.md shows the format") from None
 
 
-def _truth(picture: Path, data: Mapping[str, Any]) -> Truth:
+def _truth(picture: Path, data: Mapping[str, Any], colours: Sequence[str]) -> Truth:
     size = data.get("n")
     reason = None
     if data.get("negative") is not None:
@@ -104,18 +111,18 @@ def _truth(picture: Path, data: Mapping[str, Any]) -> Truth:
     if size is not None:
         if not isinstance(size, int) or not 2 <= size <= 7:
             raise ValueError(f"n {size!r} is none of 2 to 7")
-        facelets = _facelets(data["facelets"], size)
+        facelets = _facelets(data["facelets"], size, colours)
     elif reason is None:
         raise KeyError("n")
     readable = _readable(data.get("stickers"), facelets)
     code: str | None = None
     fitting: tuple[str, ...] = ()
     if size is not None and reason is None:
-        scheme = _scheme(data)
-        code = _code(facelets, size, scheme)
+        scheme = _scheme(data, colours)
+        code = _code(facelets, size, scheme, colours)
         fitting = (code,)
         if data.get("stickers") is not None:
-            fitting = fitting_codes(facelets, size, readable, scheme)
+            fitting = fitting_codes(facelets, size, readable, scheme, colours)
     quad = data.get("top_quad")
     return Truth(
         picture=picture,
@@ -130,16 +137,15 @@ def _truth(picture: Path, data: Mapping[str, Any]) -> Truth:
     )
 
 
-def _facelets(data: Mapping[str, Any], size: int) -> dict[str, Rows]:
+def _facelets(data: Mapping[str, Any], size: int, colours: Sequence[str]) -> dict[str, Rows]:
     facelets: dict[str, Rows] = {}
     for face in "URFLB":
         rows = tuple(tuple(row) for row in data[face])
         wanted = size if face == "U" else 1
         if len(rows) < wanted or any(len(row) != size for row in rows):
             raise ValueError(f"face {face} is not {size} stickers wide")
-        wrong = [name for row in rows for name in row if name not in COLOURS]
-        if wrong:
-            raise ValueError(f"face {face} has the colour {wrong[0]!r}; the six are {', '.join(COLOURS)}")
+        for name in (name for row in rows for name in row):
+            _colour(name, colours, f"face {face}")
         facelets[face] = rows
     return facelets
 
@@ -160,24 +166,39 @@ def _readable(stickers: Any, facelets: Mapping[str, Rows]) -> frozenset[tuple[st
     )
 
 
-def _scheme(data: Mapping[str, Any]) -> tuple[int, ...]:
+def _colour(name: Any, colours: Sequence[str], where: str) -> int:
+    """Index of a colour's name; LastlookError where it is none of the cube's."""
+    if name not in colours:
+        raise LastlookError(
+            f"{where} has the colour {name!r}; the six are {', '.join(colours)}"
+            " (names of your own: give the --profile that has them)"
+        )
+    return colours.index(name)
+
+
+def _scheme(data: Mapping[str, Any], colours: Sequence[str]) -> tuple[int, ...]:
     """Colour index of each face URFDLB of the solved cube; the usual one unless the file gives its own."""
     from calibration.profile import SCHEME
 
     if data.get("scheme") is None:
         return SCHEME
-    scheme = tuple(COLOURS.index(data["scheme"][face]) for face in FACES)
+    scheme = tuple(_colour(data["scheme"][face], colours, "scheme") for face in FACES)
     if len(set(scheme)) != 6:
         raise ValueError("scheme must give each of the six colours to one face")
     return scheme
 
 
-def _loglik(facelets: Mapping[str, Rows], size: int, readable: frozenset[tuple[str, int, int]]) -> Any:
+def _loglik(
+    facelets: Mapping[str, Rows],
+    size: int,
+    readable: frozenset[tuple[str, int, int]],
+    colours: Sequence[str],
+) -> Any:
     import numpy as np
 
     loglik = np.zeros((6, size, size, 6))
     for face, row, col in readable:
-        index = COLOURS.index(str(facelets[face][row][col]))
+        index = colours.index(str(facelets[face][row][col]))
         loglik[FACES.index(face), row, col] = -_EXACT
         loglik[FACES.index(face), row, col, index] = 0.0
     return loglik
@@ -188,22 +209,23 @@ def fitting_codes(
     size: int,
     readable: frozenset[tuple[str, int, int]],
     scheme: tuple[int, ...],
+    colours: Sequence[str] = COLOURS,
 ) -> tuple[str, ...]:
     """The codes that fit the colours of the ``readable`` stickers exactly, most probable first.
 
-    ``scheme`` is the colour index of each face URFDLB of the solved cube, turned in any way. Raises
-    ValueError when no last-layer state fits.
+    ``scheme`` is the colour index of each face URFDLB of the solved cube, turned in any way,
+    ``colours`` the names by index. Raises ValueError when no last-layer state fits.
     """
     from models.decode import decode
 
-    posterior = decode(_loglik(facelets, size, readable), scheme=scheme, mirror=False)
+    posterior = decode(_loglik(facelets, size, readable, colours), scheme=scheme, mirror=False)
     if posterior.log_evidence < -_EXACT + _EXACT / 4:
         raise ValueError("the stickers of the top layer are no last-layer state of this size")
     ranked = sorted(posterior.case_probabilities.items(), key=lambda item: -item[1])
     return tuple(code for code, share in ranked if share > _SETTLED_SHARE)
 
 
-def _code(facelets: Mapping[str, Rows], size: int, scheme: tuple[int, ...]) -> str:
+def _code(facelets: Mapping[str, Rows], size: int, scheme: tuple[int, ...], colours: Sequence[str]) -> str:
     """The case of the whole cube: every sticker of the top layer read."""
     everything = frozenset(
         (face, row, col)
@@ -211,4 +233,4 @@ def _code(facelets: Mapping[str, Rows], size: int, scheme: tuple[int, ...]) -> s
         for row in range(len(rows) if face == "U" else 1)
         for col in range(size)
     )
-    return fitting_codes(facelets, size, everything, scheme)[0]
+    return fitting_codes(facelets, size, everything, scheme, colours)[0]
