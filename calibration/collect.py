@@ -50,11 +50,13 @@ class CollectError(LastlookError):
 
 @dataclass(frozen=True, eq=False)
 class Shot:
-    """The stickers of one picture; ``light`` names the light where the person told it."""
+    """The stickers of one picture; ``light`` names the light where the person told it, ``told`` (6, n, n) the
+    colour index of every sticker."""
 
     name: str
     samples: StickerSamples
     light: str = ""
+    told: Ints | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,11 +139,14 @@ def labelled_picture(samples: StickerSamples, labels: Ints, model: ColourModel) 
 
 
 def label_shot(shot: Shot, profile: Profile) -> LabelledShot:
-    """Label a shot's stickers with the decoder's posterior under ``profile``."""
+    """Label a shot's stickers with the decoder's posterior under ``profile``, or as a person told them."""
     reading = read_stickers(shot.samples, profile, mirror=False)
     marginals = reading.posterior.marginals
     labels = marginals.argmax(axis=-1).astype(np.intp)
-    labels[(marginals.max(axis=-1) < SURE) | (shot.samples.coverage <= COVERED)] = -1
+    labels[marginals.max(axis=-1) < SURE] = -1
+    if shot.told is not None:
+        labels = shot.told.astype(np.intp)
+    labels[shot.samples.coverage <= COVERED] = -1
     return LabelledShot(shot, labels, reading)
 
 
@@ -149,7 +154,7 @@ def problem_of(labelled: LabelledShot) -> str | None:
     """Why a picture cannot teach anything by itself, or None."""
     posterior = labelled.reading.posterior
     rivals = alternatives(posterior)
-    if max(rivals.values()) > posterior.log_evidence:
+    if labelled.shot.told is None and max(rivals.values()) > posterior.log_evidence:
         return "shows no cube that is solved or at its last layer"
     if (labelled.labels >= 0).sum() < 2 * labelled.size:
         return "shows too few stickers clearly"

@@ -37,15 +37,18 @@ ANOTHER_COLOUR: Final = 0.6
 def shots_of(
     names: Sequence[str],
     *,
+    colours: Sequence[str] = COLOURS,
     read: Callable[..., Any] | None = None,
     on_picture: Callable[[str], None] = lambda name: None,
 ) -> tuple[list[Shot], list[tuple[str, str]]]:
     """Find the cube in each picture and sample it; pictures without one are returned with the reason.
 
-    ``read`` stands in for ``vision.pipeline.read_whole``.
+    A truth file beside a picture says what its stickers are, in the names of ``colours``. ``read`` stands in
+    for ``vision.pipeline.read_whole``.
     """
     from vision.pipeline import read_whole
     from vision.sources import load_photo
+    from vision.told import told_labels
 
     shots: list[Shot] = []
     left_out: list[tuple[str, str]] = []
@@ -56,11 +59,17 @@ def shots_of(
         except LastlookError as error:
             left_out.append((name, str(error).removeprefix(f"{name}: ")))
             continue
-        samples = (read or read_whole)(photo.image_bgr, image=name).samples
+        whole = (read or read_whole)(photo.image_bgr, image=name)
+        samples = whole.samples
         if samples is None or not (samples.coverage > 0.5).any():
             left_out.append((name, "no cube was found; show it larger, or use --pick"))
+            continue
+        try:
+            told = told_labels(Path(name), whole, colours)
+        except LastlookError as error:
+            left_out.append((name, str(error)))
         else:
-            shots.append(Shot(_short(name, shots), samples))
+            shots.append(Shot(_short(name, shots), samples, told=told))
     return shots, left_out
 
 
@@ -80,7 +89,7 @@ def profile_from_photos(
     on_step: Callable[[str], None] = lambda words: None,
 ) -> Collected:
     """The photos road. Raises LastlookError when no profile comes of it."""
-    shots, unread = shots_of(pictures, read=read, on_picture=on_step)
+    shots, unread = shots_of(pictures, colours=colours or COLOURS, read=read, on_picture=on_step)
     if not shots:
         raise LastlookError(
             "; ".join(f"{one}: {reason}" for one, reason in unread[:3]) or "no pictures given"

@@ -65,7 +65,8 @@ def calibrate(
 ) -> None:
     """Learn the colours of one cube: two pictures of it solved, from opposite corners, are enough.
 
-    Pictures that do not agree with the others are named and left out.
+    Pictures that do not agree with the others are named and left out. A truth file beside a picture ('review'
+    writes them) says what its stickers are, in the names of --colours.
     """
     from models.errors import UsageError
     from vision.profiles import profile_path

@@ -45,7 +45,7 @@ class Truth:
 
     ``code`` is the case, None for a negative. ``readable`` lists (face, row, col) of the stickers that
     can be read. ``fitting`` holds the codes that exact reading of those leaves: one code, and the
-    picture is settled.
+    picture is settled. ``scheme`` is the colour index of each face URFDLB of the solved cube.
     """
 
     picture: Path
@@ -57,6 +57,7 @@ class Truth:
     fitting: tuple[str, ...]
     top_quad_xy: tuple[tuple[float, float], ...] | None
     tags: tuple[str, ...]
+    scheme: tuple[int, ...]
 
     @property
     def is_settled(self) -> bool:
@@ -117,8 +118,8 @@ def _truth(picture: Path, data: Mapping[str, Any], colours: Sequence[str]) -> Tr
     readable = _readable(data.get("stickers"), facelets)
     code: str | None = None
     fitting: tuple[str, ...] = ()
+    scheme = _scheme(data, colours)
     if size is not None and reason is None:
-        scheme = _scheme(data, colours)
         code = _code(facelets, size, scheme, colours)
         fitting = (code,)
         if data.get("stickers") is not None:
@@ -134,6 +135,7 @@ def _truth(picture: Path, data: Mapping[str, Any], colours: Sequence[str]) -> Tr
         fitting=fitting,
         top_quad_xy=None if quad is None else tuple((float(x), float(y)) for x, y in quad),
         tags=tuple(str(tag) for tag in data.get("tags", ())),
+        scheme=scheme,
     )
 
 

@@ -1,0 +1,107 @@
+"""Calibrating by truth files: the labels are those of the file, however the cube is held."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.collect import COVERED
+from calibration.profile import default_profile
+from models.errors import LastlookError
+from vision.answer import COLOURS
+from vision.calibrate import profile_from_photos, shots_of
+from vision.pipeline import Read, read_whole
+from vision.sources import load_photo
+from vision.told import told_labels
+
+SAMPLES = Path(__file__).parent.parent / "sample_images"
+EASY = SAMPLES / "01-large-on-desk.jpg"
+OWN = ("black", "yellow", "red", "orange", "blue", "mint")
+
+
+def settled_samples() -> list[Path]:
+    """Sample pictures with a case, the first few by name."""
+    truths = ((path, json.loads(path.with_suffix(".json").read_text())) for path in SAMPLES.glob("*.jpg"))
+    return sorted(path for path, truth in truths if not truth.get("negative"))[:5]
+
+
+def turned(facelets: dict, quarters: int) -> dict:
+    """The facelets with another side called F: U turned, the top rows handed round."""
+    around = "BRFL"
+    out = {side: [facelets[around[(i + quarters) % 4]][0]] for i, side in enumerate(around)}
+    return {"U": np.rot90(np.array(facelets["U"]), quarters).tolist(), **out}
+
+
+def beside(folder: Path, picture: Path, truth: dict) -> Path:
+    copy = folder / picture.name
+    copy.write_bytes(picture.read_bytes())
+    copy.with_suffix(".json").write_text(json.dumps(truth))
+    return copy
+
+
+@pytest.mark.parametrize("picture", settled_samples(), ids=lambda path: path.stem)
+def test_told_labels_lie_where_the_stickers_were_read(tmp_path: Path, picture: Path) -> None:
+    """What the decoder is sure of without the file is right there (another test): both must name it alike."""
+    whole = read_whole(load_photo(str(picture)).image_bgr)
+    assert whole.samples is not None and whole.reading is not None
+    marginals = whole.reading.posterior.marginals
+    sure = (whole.samples.coverage > COVERED) & (marginals.max(axis=-1) > 0.99)
+    assert sure.sum() > 2 * whole.samples.size
+    truth = json.loads(picture.with_suffix(".json").read_text())
+    plain = {key: value for key, value in truth.items() if key != "top_quad"}
+    truths = [truth, plain]
+    truths += [{**plain, "facelets": turned(truth["facelets"], k), "scheme": None} for k in (1, 2, 3)]
+    for one in truths:
+        labels = told_labels(beside(tmp_path, picture, one), whole, COLOURS)
+        assert labels is not None
+        assert (labels[sure] == marginals.argmax(axis=-1)[sure]).all()
+
+
+def test_colours_that_the_built_in_profile_does_not_know_are_learned_from_truth(tmp_path: Path) -> None:
+    """Red and blue light exchanged: white and green stay, the other four become colours of no usual cube."""
+    usual = json.loads(EASY.with_suffix(".json").read_text())
+    called = dict(zip(COLOURS, OWN, strict=True))
+    facelets = {f: [[called[c] for c in row] for row in rows] for f, rows in usual["facelets"].items()}
+    truth = {"n": usual["n"], "facelets": facelets, "top_quad": usual["top_quad"]}
+    picture = beside(tmp_path, EASY, {**truth, "scheme": {f: called[c] for f, c in usual["scheme"].items()}})
+    photo = load_photo(str(EASY)).image_bgr
+    picture = picture.with_suffix(".png")
+    assert cv2.imwrite(str(picture), photo[:, :, ::-1])
+    made = profile_from_photos("desk", [str(picture)], colours=OWN)
+    (kept,) = made.kept
+    assert kept.shot.told is not None
+    covered = kept.shot.samples.coverage > COVERED
+    assert (kept.labels[covered] == kept.shot.told[covered]).all()
+    shown = [usual["facelets"]["U"][r][c] for r, c in zip(*np.nonzero(covered[0]), strict=True)]
+    if covered[0].all():
+        named = [made.profile.colours[k] for k in kept.labels[0].ravel()]
+        assert sorted(named) == sorted(called[name] for name in shown)
+    # what is called red is red in the built-in profile, and blue in this one
+    seen = [one.linear_rgb for one in made.profile.samples if OWN[one.colour] == "red"]
+    built_in = default_profile().model.mean[COLOURS.index("red")]
+    assert len(seen) > usual["n"] and all(blue > red for red, _, blue in seen) and built_in[0] > built_in[2]
+
+
+def test_what_is_no_truth_of_this_picture(tmp_path: Path) -> None:
+    whole = read_whole(load_photo(str(EASY)).image_bgr)
+    usual = json.loads(EASY.with_suffix(".json").read_text())
+    for other in ({**usual, "guess": True}, {"camera": "phone"}, [1]):
+        assert told_labels(beside(tmp_path, EASY, other), whole, COLOURS) is None  # type: ignore[arg-type]
+    (tmp_path / EASY.name).with_suffix(".json").unlink()
+    assert told_labels(tmp_path / EASY.name, whole, COLOURS) is None
+    wrong = {
+        "no case": {"negative": "occluded_top"},
+        "3 layers": json.loads((SAMPLES / "04-size-3.json").read_text()),
+        "--profile": {**usual, "facelets": {**usual["facelets"], "F": [["teal"] * usual["n"]]}},
+    }
+    for words, truth in wrong.items():
+        with pytest.raises(LastlookError, match=words):
+            told_labels(beside(tmp_path, EASY, truth), whole, COLOURS)
+    grey = Read(whole.answer, whole.found, whole.cube, whole.samples, None)
+    assert told_labels(beside(tmp_path, EASY, usual), grey, COLOURS) is None
+    shots, left_out = shots_of([str(beside(tmp_path, EASY, wrong["no case"]))])
+    assert shots == [] and "no case" in left_out[0][1]

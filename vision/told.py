@@ -1,0 +1,108 @@
+"""A truth file beside a picture, as labels of the stickers that were sampled there."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.cube import rotation_permutations
+from models.errors import LastlookError
+from vision.answer import FACES
+from vision.scoring import turn_between
+from vision.settle import settle
+from vision.truth import Truth, truth_of
+
+if TYPE_CHECKING:
+    from vision.answer import Answer
+    from vision.pipeline import Read
+
+Labels = NDArray[np.intp]
+_AROUND: Final = "BRFL"
+NEAR: Final = 0.5
+"""Widths of the top face by which its corners in the truth may lie off those found, to be the same face."""
+
+
+def told_labels(picture: Path, whole: Read, colours: Sequence[str]) -> Labels | None:
+    """Colour index (6, n, n) of every sticker in the labelling of ``whole.samples``, by the truth file.
+
+    None where there is no such file, where it holds something else, or a guess that nobody has confirmed, and
+    where the picture is grey or a mirror image.
+    ``colours`` are the names by index. Raises LastlookError when the truth is wrong, or says that no case is
+    to be seen, or was written about another cube.
+    """
+    path = picture.with_suffix(".json")
+    if not path.is_file() or not _is_truth(path):
+        return None
+    truth = truth_of(picture, colours)
+    if whole.samples is None or whole.reading is None or whole.reading.posterior.mirrored:
+        return None
+    if truth.code is None or truth.size is None:
+        raise LastlookError(f"{path.name} says that no case can be named there")
+    n = whole.samples.size
+    if truth.size != n:
+        raise LastlookError(f"{path.name} is about a cube of {truth.size} layers; {n} were found")
+    ways = rotation_permutations(n)
+    by_quad = _way_by_quad(whole.answer, truth, ways)
+    loglik = whole.reading.loglik.reshape(-1, 6)
+    place = np.arange(len(loglik))
+    # what the file leaves open is settled by what was seen: how the cube is held, and how the layers below
+    # the top one are turned against it
+    candidates = [
+        labels[way]
+        for labels in _whole_cubes(truth, n, colours)
+        for way in (ways if by_quad is None else by_quad[None])
+    ]
+    fits = [float(loglik[place, labels].sum()) for labels in candidates]
+    best: Labels = candidates[int(np.argmax(fits))].reshape(6, n, n)
+    return best
+
+
+def _whole_cubes(truth: Truth, n: int, colours: Sequence[str]) -> list[Labels]:
+    """Colour indices (6 n n) of the cubes that the file can mean: one where it gives all rows of a side, else
+    one for each turn of the top layer."""
+    settled = settle(truth.facelets, n, scheme=truth.scheme, colours=colours)
+    sides = [FACES.index(face) for face in _AROUND]
+    face_colours = np.array([list(colours).index(name) for name in settled.face_colours], np.intp)
+    labels: Labels = face_colours[settled.layer.facelets().astype(np.intp)]
+    if any(len(truth.facelets[face]) > 1 for face in _AROUND):
+        return [labels.ravel()]
+    out = []
+    for turn in range(4):
+        cube = labels.copy()
+        cube[sides, 1:] = face_colours[np.roll(sides, turn)][:, None, None]
+        out.append(cube.ravel())
+    return out
+
+
+def _is_truth(path: Path) -> bool:
+    """Whether a person's truth is in the file, rather than the remarks of another program or a guess."""
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(data, dict) and ("facelets" in data or "negative" in data) and not data.get("guess")
+
+
+def _way_by_quad(answer: Answer, truth: Truth, ways: NDArray[np.intp]) -> NDArray[np.intp] | None:
+    """The way to hold the truth's cube as the answer's, by the corners of the top face.
+
+    None where they do not tell, or are not of one face.
+    """
+    if answer.top is None or truth.top_quad_xy is None:
+        return None
+    turn = turn_between(answer, truth)
+    there = np.asarray(truth.top_quad_xy, np.float64)
+    off = np.roll(np.asarray(answer.top.quad_xy, np.float64), -turn, axis=0) - there
+    width = np.hypot(*(there - np.roll(there, 1, axis=0)).T).mean()
+    if np.hypot(*off.T).mean() > NEAR * width:
+        return None
+    stickers = ways.shape[1] // 6
+    comes_from = ways[:, ::stickers] // stickers  # (24, 6): whose stickers each face then shows
+    side = FACES.index(_AROUND[turn])
+    wanted = (comes_from[:, 0] == 0) & (comes_from[:, side] == FACES.index("B"))
+    return np.asarray(ways[int(np.flatnonzero(wanted)[0])])
