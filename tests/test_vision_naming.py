@@ -22,14 +22,21 @@ from models.errors import LastlookError, UsageError
 from models.layer import LastLayer
 from vision.answer import COLOURS, FACES
 from vision.cli import run
+from vision.live_words import shown_at
+from vision.moments import save_moment
 from vision.naming import NOT_SEEN, USUAL, Naming, own_rgb
 from vision.profiles import profile_path
+from vision.readers import source_named
 from vision.review import Entry, Verdict, truth_for, with_names
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text
 from vision.review_window import Desk, compose
+from vision.session import Session
+from vision.stream import FrameStream
 from vision.truth import truth_of
+from vision.watcher import Watcher
 
 SAMPLE = Path(__file__).parent.parent / "sample_images" / "01-large-on-desk.jpg"
+CLIP = Path(__file__).parent / "data" / "clip_tilting"
 OWN = ("black", "yellow", "red", "orange", "blue", "mint")
 
 
@@ -149,6 +156,22 @@ def test_each_picture_gets_the_names_that_it_was_read_with(tmp_path: Path) -> No
     assert with_names([entry("red", "mint")], "other")[0].naming.names[0] == "bone"
     with pytest.raises(UsageError, match=r"x\.jpg.*teal.*--profile"):
         with_names([entry("teal")], None)
+
+
+def test_a_watch_says_and_saves_own_names(tmp_path: Path) -> None:
+    with FrameStream(source_named(str(CLIP)), pace="every") as stream:
+        watcher = Watcher(own_profile())
+        session = Session(stream, watcher)
+        reports = (session.advance(5.0)[0] for _ in range(12))
+        settled = next(report for report in reports if report is not None and report.settled)
+        watcher.close()
+    truth = json.loads(CLIP.with_suffix(".json").read_text())
+    called = dict(zip(COLOURS, OWN, strict=True))
+    assert f"{called[truth['top_colour']]} on top" in shown_at(settled, []).cube
+    moment = truth_of(save_moment(settled, tmp_path), OWN)
+    top = [[called[name] for name in row] for row in truth["facelets"]["U"]]
+    assert moment.code == settled.case
+    assert list(map(list, moment.facelets["U"])) in [np.rot90(np.array(top), k).tolist() for k in range(4)]
 
 
 def test_the_window_takes_and_draws_own_colours(tmp_path: Path) -> None:

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from models.cases import CASES
-from vision.answer import COLOURS
 from vision.evidence import SOLVED, Verdict
 from vision.live_panel import Doing, Shown
 from vision.verdict import what_is_wrong
@@ -49,7 +48,7 @@ def shown_at(
         return Shown(
             status, mood, cube=cube, advice=advice, front=front_words, last=last, notice=notice,
         )  # fmt: skip
-    top_colour = _colour_name(verdict)
+    top_colour = _colour_name(report, verdict)
     if report.settled or (frozen and report.case is not None and report.settled):
         return _settled(report, verdict, suggestions, status, mood, cube, front_words, last, notice)
     candidates: tuple[tuple[str, int], ...] = ()
@@ -99,7 +98,7 @@ def _settled(
         per_cent=_sure(verdict.probability),
         twist=tuple(state.twist),
         flip=tuple(state.flip),
-        top_colour=_colour_name(verdict),
+        top_colour=_colour_name(report, verdict),
         doing=doing,
         advice=advice,
         front=front,
@@ -140,13 +139,13 @@ def _cube_words(report: FrameReport, verdict: Verdict | None) -> str:
     if report.pose is None:
         return ""
     size = "x".join([str(report.pose.size)] * 3)
-    words = size if verdict is None else f"{size}, {_colour_name(verdict)} on top"
+    words = size if verdict is None else f"{size}, {_colour_name(report, verdict)} on top"
     return f"{words}, mirrored" if report.mirrored else words
 
 
-def _colour_name(verdict: Verdict) -> str:
+def _colour_name(report: FrameReport, verdict: Verdict) -> str:
     posterior = verdict.posterior
-    return COLOURS[posterior.face_colours[posterior.top]]
+    return report.naming.names[posterior.face_colours[posterior.top]]
 
 
 def _stepped(probability: float) -> int:

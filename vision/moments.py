@@ -15,9 +15,10 @@ import cv2
 import numpy as np
 
 from models.errors import LastlookError
-from vision.answer import COLOURS, FACES
+from vision.answer import FACES
 from vision.evidence import Verdict
 from vision.files import write_atomically
+from vision.naming import USUAL, Naming
 from vision.watcher import FrameReport
 
 
@@ -58,7 +59,10 @@ def guess_of(report: FrameReport) -> dict[str, Any]:
     out["n"] = report.pose.size
     if report.verdict is None or report.verdict.case is None:
         return out
-    out["facelets"] = facelets_of(report.verdict)
+    out["facelets"] = facelets_of(report.verdict, report.naming)
+    scheme = report.naming.scheme_named()
+    if scheme is not None:
+        out["scheme"] = scheme
     quad = report.quad_xy()
     if quad is not None:
         out["top_quad"] = [[round(float(x), 2), round(float(y), 2)] for x, y in quad]
@@ -69,11 +73,11 @@ def guess_of(report: FrameReport) -> dict[str, Any]:
     return out
 
 
-def facelets_of(verdict: Verdict) -> dict[str, list[list[str]]]:
+def facelets_of(verdict: Verdict, naming: Naming = USUAL) -> dict[str, list[list[str]]]:
     """Colour names of all stickers of the most probable state of the real cube, the last layer as U and the
     holder's front as F. Stickers that were never seen are as that state has them."""
     posterior = verdict.posterior
-    colours = [COLOURS[int(k)] for k in posterior.frame_colours]
+    colours = [naming.names[int(k)] for k in posterior.frame_colours]
     if posterior.mirrored:
         colours[1], colours[4] = colours[4], colours[1]
     homes = posterior.state.facelets()

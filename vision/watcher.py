@@ -15,6 +15,7 @@ from vision.evidence import SOLVED, Verdict
 from vision.follower import Follower
 from vision.holding import front_face, labelled, view_weight
 from vision.locate import find_cubes
+from vision.naming import USUAL, Naming
 from vision.pose import CubePose
 from vision.reasoner import Job, Outcome, Reasoner
 from vision.sample import sample_stickers
@@ -52,7 +53,8 @@ class SettledState:
 @dataclass(frozen=True, eq=False)
 class FrameReport:
     """What is known at one frame. ``image_bgr`` is put right where the source is mirrored; ``pose`` in the
-    track's labelling, ``top`` and ``front`` faces of it; ``ended`` an attempt that ended in this frame."""
+    track's labelling, ``top`` and ``front`` faces of it; ``ended`` an attempt that ended in this frame;
+    ``naming`` the names of the colours."""
 
     number: int
     time_s: float
@@ -70,6 +72,7 @@ class FrameReport:
     ended: Timed | None
     newly_settled: bool
     arrived_s: float
+    naming: Naming = USUAL
 
     @property
     def case(self) -> str | None:
@@ -125,6 +128,7 @@ class Watcher:
         self.front_wanted = front
         self.mirrored = False
         self.timer = AttemptTimer()
+        self._naming = Naming.of(profile)
         self._read_every = read_every
         self._follower = Follower(find, size=size, live=live)
         self._reasoner = Reasoner(profile, background=live)
@@ -333,4 +337,5 @@ class Watcher:
             ended=ended,
             newly_settled=newly,
             arrived_s=frame.arrived_s,
+            naming=self._naming,
         )
