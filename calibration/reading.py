@@ -31,6 +31,7 @@ from calibration.light import (
 )
 from calibration.profile import ColourModel, Profile, default_profile
 from calibration.samples import StickerSamples
+from calibration.second_opinion import joined, shifted, weighed
 from models.decode import Posterior, decode, log_sum
 from models.decode_tables import face_map, tables
 
@@ -81,7 +82,10 @@ class Reading:
 
 @dataclass(frozen=True, eq=False)
 class _Seen:
-    """The visible stickers as flat arrays: index among 6 n n, visible-face index, features, shares."""
+    """The visible stickers as flat arrays: index among 6 n n, visible-face index, features, shares.
+
+    ``second``: log odds of a second opinion that a sticker has the colour of pose face 0, None without.
+    """
 
     faces: tuple[int, ...]
     place: Ints
@@ -90,6 +94,7 @@ class _Seen:
     measure_var: Floats
     outlier_share: Floats
     coverage: Floats
+    second: Floats | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +120,7 @@ class _Modes:
         return _Modes(self.tops[keep], self.colours[keep], self.groups)
 
 
-def _gather(samples: StickerSamples, profile: Profile) -> _Seen:
+def _gather(samples: StickerSamples, profile: Profile, second: NDArray[np.floating] | None) -> _Seen:
     model = profile.model
     coverage = samples.coverage.reshape(-1).astype(np.float64)
     place = np.flatnonzero(coverage > 0.05)
@@ -134,6 +139,7 @@ def _gather(samples: StickerSamples, profile: Profile) -> _Seen:
         measure_var=noise_var / (linear + model.floor) ** 2,
         outlier_share=np.minimum(share, 0.98),
         coverage=seen,
+        second=None if second is None else weighed(second.reshape(-1)[place]),
     )
 
 
@@ -214,6 +220,8 @@ def _label_prior(seen: _Seen, modes: _Modes, profile: Profile, size: int, mirror
         fixed = _frames(size, int(top), profile.scheme, mirror)[0][seen.place]
         top_colour = int(colours[top])
         share = np.where(faces == top, TOP_SHARE, SIDE_SHARE)
+        if seen.second is not None and top == 0:
+            share = shifted(share, seen.second)
         moving = np.repeat(np.log((1.0 - share) / 4.0)[:, None], 6, axis=1)
         moving[:, top_colour] = np.log(share)
         moving[:, opposite[top_colour]] = -40.0
@@ -263,17 +271,19 @@ def read_stickers(
     tops: Sequence[int] | None = None,
     front: int = 2,
     mirror: bool = True,
+    second: NDArray[np.floating] | None = None,
 ) -> Reading:
     """Read the stickers of one cube in one picture.
 
     profile  colour model and scheme; None for the built-in one
     tops     pose faces that may be the last layer's; None for all that are visible
     front    pose face to be called F in the state
+    second   (6, n, n) log odds that a sticker has the colour of pose face 0, from elsewhere; 0 where open
     Raises ValueError when no sticker was seen at all.
     """
     profile = profile or default_profile()
     size = samples.size
-    seen = _gather(samples, profile)
+    seen = _gather(samples, profile, second)
     if not len(seen.place):
         raise ValueError("no sticker of the cube was seen")
     prepared = prepare(profile)
@@ -327,9 +337,13 @@ def _decode_modes(
 ) -> Reading:
     size, model = samples.size, profile.model
 
-    def decoded(values: Floats, top: int) -> Posterior:
+    def decoded(values: Floats, mode: int) -> Posterior:
+        top = int(modes.tops[mode])
+        told = values
+        if seen.second is not None and top == 0:
+            told = joined(values, prior[mode], int(modes.colours[mode, top]), seen.second)
         return decode(
-            _full(seen, values, size) / model.temperature,
+            _full(seen, told, size) / model.temperature,
             scheme=profile.scheme,
             tops=(top,),
             front=front,
@@ -338,7 +352,7 @@ def _decode_modes(
 
     scores = _score(seen, model, light, shares)
     loglik = scores.loglik
-    first = [decoded(loglik[s], int(modes.tops[s])) for s in range(len(modes.tops))]
+    first = [decoded(loglik[s], s) for s in range(len(modes.tops))]
     weight = np.array([p.log_evidence for p in first]) + light.log_occam / model.temperature
     keep = np.flatnonzero(weight > weight.max() - KEEP_NATS)
     marginals = np.stack([first[s].marginals.reshape(-1, 6)[seen.place] for s in keep])
@@ -351,7 +365,7 @@ def _decode_modes(
         shares = face_variants(model, seen.face_of, marginals, scores.share, len(seen.faces))
         scores = _score(seen, model, light, shares)
         loglik = scores.loglik
-        final = [decoded(loglik[i], int(modes.tops[s])) for i, s in enumerate(keep)]
+        final = [decoded(loglik[i], int(s)) for i, s in enumerate(keep)]
     price = light.log_occam / model.temperature
     best = int(np.argmax([p.log_evidence + c for p, c in zip(final, price, strict=True)]))
     scored = tuple(

@@ -73,7 +73,7 @@ def drawn_crop(pose: CubePose, noise: float, rng: np.random.Generator) -> Crop:
 @settings(deadline=None, max_examples=40)
 @given(st.integers(0, 100_000), st.sampled_from(SIZES))
 def test_fit_finds_the_pose_that_the_maps_were_drawn_from(seed: int, size: int) -> None:
-    """Up to relabelling, every corner of every face in view lies within a quarter of a sticker."""
+    """Up to relabelling, every corner of every face in view lies within three tenths of a sticker."""
     rng = np.random.default_rng(seed)
     translation = np.array([*rng.uniform(-0.8, 0.8, 2), rng.uniform(4, 9)])
     true = CubePose(size, 1100.0, (640.0, 360.0), random_rotation(seed), translation)
@@ -87,7 +87,7 @@ def test_fit_finds_the_pose_that_the_maps_were_drawn_from(seed: int, size: int) 
         for other in (fitted.relabelled(turn) for turn in cube_rotations())
     )
     cell_px = true.focal_px / float(np.linalg.norm(translation)) / size
-    assert worst < 0.25 * max(cell_px, 1100 / 6 / 4)
+    assert worst < 0.3 * max(cell_px, 1100 / 6 / 4)
 
 
 @pytest.mark.parametrize("truth_file", sorted(SAMPLES.glob("*.json")), ids=lambda p: p.stem)

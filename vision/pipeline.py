@@ -14,16 +14,29 @@ from calibration.profile import Profile, default_profile
 from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples
 from vision.answer import Answer, ShownSequence
+from vision.evidence import SOLVED
 from vision.locate import Found, FoundCube, find_cubes
 from vision.pose import FACES, CubePose, cube_rotations, face_points
 from vision.sample import sample_stickers
-from vision.verdict import LEAST_TOP_SEEN, is_last_layer, judged, left_permutation, quad_of
+from vision.top_colour import top_log_odds
+from vision.verdict import (
+    LEAST_TOP_SEEN,
+    contradiction_nats,
+    is_last_layer,
+    judged,
+    left_permutation,
+    quad_of,
+)
 
 if TYPE_CHECKING:
     from models.library import Library
 
 #: what cannot be read counts as a cube from this probability of the finder on
 SURE_CUBE = 0.5
+#: a sticker speaks against the state that was read when another colour is likelier by this many nats
+CLEARLY_AGAINST_NATS = 3.0
+#: how much likelier the uppermost face is to be the last layer's before anything is read: 20 to 1
+UPPERMOST_NATS = 3.0
 FRONTS = ("near", "far", "left", "right")
 
 
@@ -87,20 +100,34 @@ def read_whole(
         answer = Answer(image=image, ok=False, reason="no-cube", seconds=seconds, detail=_no_cube(found))
         return Read(answer, found)
     settings = _Settings(profile or default_profile(), front, library, image)
-    first: Read | None = None
-    for cube in found.cubes:
-        if first is not None and (cube.edge_px < 0.3 * found.cubes[0].edge_px or cube.probability < 0.95):
-            continue
-        read = _read_cube(image_bgr, found, cube, settings, dict(seconds))
-        if read.answer.ok:
-            return read
-        first = first or read
-    assert first is not None
-    if found.cubes[0].probability < SURE_CUBE and first.answer.reason != "top-hidden":
+    nearest = found.cubes[0]
+    first = _read_cube(image_bgr, found, nearest, settings, dict(seconds))
+    if not first.answer.ok:
+        for cube in found.cubes[1:]:
+            if cube.edge_px > 0.3 * nearest.edge_px and cube.probability > 0.95:
+                read = _read_cube(image_bgr, found, cube, settings, dict(seconds))
+                if _gives_way(nearest, first.answer, cube, read.answer):
+                    return read
+    if first.answer.ok or nearest.probability >= SURE_CUBE:
+        return first
+    if first.answer.reason != "top-hidden":
         detail = "what might be a cube does not read like one"
         answer = Answer(image=image, ok=False, reason="no-cube", seconds=first.answer.seconds, detail=detail)
         return Read(answer, Found((), "no-cube", "read"))
     return first
+
+
+def _gives_way(nearest: FoundCube, first: Answer, cube: FoundCube, answer: Answer) -> bool:
+    """Whether another cube is meant: the nearest may be none, or is a scrambled one beside one in practice.
+
+    A cube that is half hidden or open between cases does not give way: it is the one that is held up.
+    """
+    if not answer.ok:
+        return False
+    if nearest.probability < SURE_CUBE:
+        return True
+    scrambled = first.reason == "not-last-layer" and cube.edge_px > 0.6 * nearest.edge_px
+    return scrambled and answer.case is not None and answer.case.code != SOLVED
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,18 +164,23 @@ def _read_cube(
         )
         return Read(answer, found, cube, samples)
     began = time.perf_counter()
-    reading = read_stickers(samples, settings.profile, tops=(0,))
-    if not is_last_layer(reading.posterior, upper_seen):
+    reading = read_stickers(samples, settings.profile, tops=(0,), second=top_log_odds(image_bgr, pose))
+    top_share = 1.0
+    stands = is_last_layer(reading.posterior, upper_seen)
+    if not stands or contradiction_nats(reading, samples) > CLEARLY_AGAINST_NATS:
         # the uppermost face does not read as a last layer: let the decoder choose among all in view
-        whole = read_stickers(samples, settings.profile)
-        if whole.posterior.top != 0:
-            pose = turned_to(pose, whole.posterior.top, settings.front)
-            samples = sample_stickers(image_bgr, pose, cube.surface)
-            whole = read_stickers(samples, settings.profile, tops=(0,))
-        reading = whole
+        other = _with_another_top(image_bgr, cube, pose, settings, samples)
+        if other is not None:
+            gain = other[2].log_evidence - reading.log_evidence - UPPERMOST_NATS
+            if not stands or (
+                gain > 0 and is_last_layer(other[2].posterior, float(other[1].coverage[0].mean()))
+            ):
+                pose, samples, reading = other
+            if stands:
+                top_share = float(1.0 / (1.0 + np.exp(-abs(gain))))
     seconds["classify"] = time.perf_counter() - began
     began = time.perf_counter()
-    fields = judged(reading, samples, settings.profile, pose)
+    fields = judged(reading, samples, settings.profile, pose, top_share)
     if not fields["ok"] and upper_seen < LEAST_TOP_SEEN and fields["reason"] != "top-hidden":
         fields |= {"reason": "top-hidden", "detail": f"only {upper_seen:.0%} of the upper face can be seen"}
     seconds["decode"] = time.perf_counter() - began
@@ -160,6 +192,23 @@ def _read_cube(
             fields["permutation"] = left_permutation(reading.posterior, f"{shown[0].first} {shown[0].turns}")
     answer = Answer(**{**_base(settings.image, pose, found, cube), **fields}, seconds=seconds)
     return Read(answer, found, cube, samples, reading)
+
+
+def _with_another_top(
+    image_bgr: NDArray[np.uint8],
+    cube: FoundCube,
+    pose: CubePose,
+    settings: _Settings,
+    samples: StickerSamples,
+) -> tuple[CubePose, StickerSamples, Reading] | None:
+    """The reading by the visible face that reads best as the last layer's; None where that is U already."""
+    whole = read_stickers(samples, settings.profile)
+    if whole.posterior.top == 0:
+        return None
+    pose = turned_to(pose, whole.posterior.top, settings.front)
+    samples = sample_stickers(image_bgr, pose, cube.surface)
+    second = top_log_odds(image_bgr, pose)
+    return pose, samples, read_stickers(samples, settings.profile, tops=(0,), second=second)
 
 
 def read_picture(image_bgr: NDArray[np.uint8], **options: Any) -> Answer:

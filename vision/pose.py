@@ -146,15 +146,17 @@ class CubePose:
     def upright(self) -> CubePose:
         """The labelling whose U face is the visible one turned most upwards and whose F faces the camera.
 
-        A convention for people and for the track: the decoder still tries every visible face as the top.
+        A face seen edge on is not visible. A convention for people and for the track: the decoder still
+        tries every visible face as the top.
         """
         up = np.array([0.0, -1.0, 0.0])
         best, best_key = self, (-np.inf, -np.inf)
+        in_view = FACE_NORMALS[[FACES.index(face) for face in self.visible_faces()]]
         for turn in cube_rotations():
+            if not (in_view @ turn[:, 1] > 0.5).any():
+                continue
             pose = self.relabelled(turn)
             facing = pose.facing()
-            if facing[0] <= 0:
-                continue
             key = (round(float(pose.rotation[:, 1] @ up), 9), float(facing[2]))
             if key > best_key:
                 best, best_key = pose, key

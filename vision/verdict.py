@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from calibration.profile import Profile
 from calibration.reading import Reading
 from calibration.samples import StickerSamples
@@ -21,6 +23,8 @@ SPEAK_FROM = 0.90
 LEAST_TOP_SEEN = 0.42
 #: a sticker counts as seen, for a person, from this coverage on
 _SEEN_FROM = 0.3
+#: a sticker is seen well enough to contradict from this coverage on
+WELL_SEEN = 0.6
 #: nats by which another explanation must beat the last layer: what people hold into the camera is a last
 #: layer nine times in ten, and a single odd row is a finger or a shadow more often than a turned piece
 _DOUBT_NATS = {
@@ -36,12 +40,17 @@ _ROW_WORDS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh")
 _FACE_WORDS = {"U": "top", "R": "right", "F": "front", "L": "left", "B": "back", "D": "bottom"}
 
 
-def judged(reading: Reading, samples: StickerSamples, profile: Profile, pose: CubePose) -> dict[str, Any]:
-    """The answer's fields from a reading in the frame U = top, F = front."""
+def judged(
+    reading: Reading, samples: StickerSamples, profile: Profile, pose: CubePose, top_share: float = 1.0
+) -> dict[str, Any]:
+    """The answer's fields from a reading in the frame U = top, F = front.
+
+    ``top_share`` is the probability that U is the last layer's face, where another was in question.
+    """
     posterior = reading.posterior
     names = profile.colours
     colours = [names[c] for c in posterior.face_colours]
-    candidates = tuple(Candidate(code, p) for code, p in posterior.candidates)
+    candidates = tuple(Candidate(code, p * top_share) for code, p in posterior.candidates)
     top_seen = float(samples.coverage[0].mean())
     fields: dict[str, Any] = {
         "ok": False,
@@ -96,6 +105,14 @@ def _refusal(posterior: Posterior, top_seen: float) -> tuple[Reason | None, str]
 def is_last_layer(posterior: Posterior, top_seen: float) -> bool:
     """Whether the stickers bear out a last layer on the face that was taken for the top."""
     return _refusal(posterior, top_seen)[0] is None
+
+
+def contradiction_nats(reading: Reading, samples: StickerSamples) -> float:
+    """By how much, at most, a well seen sticker speaks for another colour than the one it must have."""
+    seen = samples.coverage > WELL_SEEN
+    settled = reading.posterior.marginals.argmax(-1)
+    as_settled = np.take_along_axis(reading.loglik, settled[..., None], -1)[..., 0]
+    return float((reading.loglik.max(-1) - as_settled)[seen].max(initial=0.0))
 
 
 def what_is_wrong(posterior: Posterior) -> str:

@@ -18,7 +18,7 @@ from torch import Tensor, nn
 PATCH, MARGIN, CELLS, SLOTS = 8, 0.1, 5, 3
 NUMBERS = 11
 LEAST_COSINE = 0.03
-WIDTH, LAYERS, HEADS = 64, 4, 4
+WIDTH, LAYERS, HEADS = 96, 5, 4
 
 
 class Layer(nn.Module):

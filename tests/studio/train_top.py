@@ -21,7 +21,7 @@ import numpy as np
 import torch
 import torch.nn.functional as functional
 from finder_feed import Feed
-from top_net import TopNet, export, jittered, tokens_of
+from top_net import CELLS, NUMBERS, PATCH, SLOTS, TopNet, export, jittered, tokens_of
 from torch import Tensor
 from train_finder import Average
 
@@ -46,24 +46,58 @@ def usable(feed: Feed, pick: Tensor) -> Tensor:
     )
 
 
-def losses(net: TopNet, feed: Feed, pick: Tensor, picture: Tensor, train: bool) -> tuple[Tensor, ...]:
-    """Loss of the flags, loss of the cover, and flags, truth, use for measuring."""
-    with torch.no_grad():
-        cubes = feed.cubes(pick, torch.zeros_like(pick))
-        cubes = jittered(cubes, 1.0 / cubes.size.float())
-        tokens, shown, face, known = tokens_of(picture, cubes, 1.0 if train else 0.0)
-        truth, use, seen = asked(feed, pick, face, known, shown)
-        if train:  # sometimes a side is not looked at
-            drop = (torch.rand(len(pick), 1, device=pick.device) < 0.05) & (
-                torch.arange(75, device=pick.device) >= 50
-            )
-            shown = shown & ~drop
-            use = use & shown
-    out = net(tokens, shown).float()
+class Ring:
+    """Tokens of the newest photographs, drawn from again and again; older ones give way."""
+
+    def __init__(self, length: int, device: torch.device) -> None:
+        t = SLOTS * CELLS * CELLS
+        self.tokens = torch.zeros(length, t, PATCH * PATCH * 3 + NUMBERS, dtype=torch.float16, device=device)
+        self.shown, self.use = torch.zeros(2, length, t, dtype=torch.bool, device=device)
+        self.truth, self.seen = torch.zeros(2, length, t, device=device)
+        self.filled = self.next = 0
+
+    def photograph(self, feed: Feed, many: int, poses: int, seed: int) -> None:
+        """Take ``many`` scenes under new cameras, each as it looks under some slightly wrong poses."""
+        rows = torch.arange(feed.ready, device=feed.device)
+        pick = rows[usable(feed, rows) & (rows % 16 != 0)]
+        pick = pick[torch.randint(0, len(pick), (many,), device=feed.device)]
+        picture = feed.photograph(pick, seed).half() / 255 - 0.5
+        for _ in range(poses):
+            tokens, shown, truth, use, seen = looked_at(feed, pick, picture, 1.0)
+            slots = (torch.arange(many, device=feed.device) + self.next) % len(self.tokens)
+            self.tokens[slots], self.shown[slots], self.use[slots] = tokens.half(), shown, use
+            self.truth[slots], self.seen[slots] = truth, seen
+            self.next = (self.next + many) % len(self.tokens)
+            self.filled = min(self.filled + many, len(self.tokens))
+
+    def draw(self, batch: int) -> tuple[Tensor, ...]:
+        """Tokens, which are shown, truth, which are asked for, share in view; sometimes without a side."""
+        at = torch.randint(0, self.filled, (batch,), device=self.tokens.device)
+        t = self.shown.shape[1]
+        drop = (torch.rand(batch, 1, device=at.device) < 0.05) & (
+            torch.arange(t, device=at.device) >= t * 2 // 3
+        )
+        shown = self.shown[at] & ~drop
+        return self.tokens[at], shown, self.truth[at], self.use[at] & shown, self.seen[at]
+
+
+def looked_at(feed: Feed, pick: Tensor, picture: Tensor, level_jitter: float) -> tuple[Tensor, ...]:
+    """Tokens, which are shown, truth, which are asked for, and share in view, under slightly wrong poses."""
+    cubes = feed.cubes(pick, torch.zeros_like(pick))
+    cubes = jittered(cubes, 1.0 / cubes.size.float())
+    tokens, shown, face, known = tokens_of(picture, cubes, level_jitter)
+    truth, use, seen = asked(feed, pick, face, known, shown)
+    return tokens, shown, truth, use, seen
+
+
+def losses(net: TopNet, looks: tuple[Tensor, ...]) -> tuple[Tensor, Tensor, Tensor]:
+    """Loss of the flags, loss of the cover, and the flags' log odds."""
+    tokens, shown, truth, use, seen = looks
+    out = net(tokens.float(), shown).float()
     each = functional.binary_cross_entropy_with_logits(out[..., 0], truth, reduction="none")
     cover = functional.binary_cross_entropy_with_logits(out[..., 1], seen.clamp(0, 1), reduction="none")
     flag = (each * use).sum() / use.sum().clamp_min(1)
-    return flag, (cover * shown).sum() / shown.sum().clamp_min(1), out[..., 0], truth, use
+    return flag, (cover * shown).sum() / shown.sum().clamp_min(1), out[..., 0]
 
 
 @torch.no_grad()
@@ -73,10 +107,11 @@ def held_out(net: TopNet, feed: Feed) -> dict[str, float]:
     flags, truths = [], []
     rows = feed.held_out()
     for pick in rows[usable(feed, rows)].split(64):
-        picture = feed.photograph(pick, int(pick[0])).float() / 255 - 0.5
-        _, _, out, truth, use = losses(net, feed, pick, picture, False)
-        flags.append(out[use])
-        truths.append(truth[use])
+        picture = feed.photograph(pick, int(pick[0])).half() / 255 - 0.5
+        looks = looked_at(feed, pick, picture, 0.0)
+        use = looks[3]
+        flags.append(losses(net, looks)[2][use])
+        truths.append(looks[2][use])
     flag, truth = torch.cat(flags), torch.cat(truths)
     loss = functional.binary_cross_entropy_with_logits(flag, truth)
     wrong = (flag > 0) != (truth > 0.5)
@@ -97,11 +132,12 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--scenes", type=int, default=30000)
     parser.add_argument("--first", type=int, default=1500)
-    parser.add_argument("--batch", type=int, default=384)
+    parser.add_argument("--batch", type=int, default=768)
+    parser.add_argument("--ring", type=int, default=120_000, help="looks kept at a time")
     parser.add_argument("--spp", type=int, default=32)
     parser.add_argument("--height", type=int, default=360)
     parser.add_argument("--device", default="cuda", help="cpu: to try the script, not to train with")
-    parser.add_argument("--fresh", type=int, default=24, help="new photographs a step")
+    parser.add_argument("--fresh", type=int, default=32, help="new photographs a step")
     parser.add_argument("--rate", type=float, default=1.5e-3)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--start", type=Path, help="top_colour.npz to go on from")
@@ -128,9 +164,10 @@ def main() -> None:
     if args.start:
         stored = np.load(args.start)
         net.load_state_dict({k: torch.from_numpy(stored[k].astype(np.float32)) for k in stored.files})
+    ring = Ring(args.ring, device)
     with torch.no_grad():
-        while feed.filled < min(args.first, feed.ready) // 2:
-            feed.photograph_some(min(args.fresh, feed.ready), -feed.filled % 2**31)
+        while ring.filled < min(2 * args.batch, args.ring):
+            ring.photograph(feed, args.fresh, 3, args.seed * 10**7 + 5 * 10**6 + ring.filled)
     average = Average(net)
     optimiser = torch.optim.AdamW(net.parameters(), args.rate, weight_decay=1e-2)
     step = 0
@@ -138,12 +175,10 @@ def main() -> None:
         rate = args.rate * min(1.0, (step + 1) / 400) * max(0.01, 0.5 * (1 + np.cos(np.pi * done)))
         optimiser.param_groups[0]["lr"] = rate
         with torch.no_grad():
-            feed.photograph_some(args.fresh, step)
-            scenes = feed.pool_scene[: feed.filled]
-            at = torch.multinomial(usable(feed, scenes).float(), args.batch, replacement=True)
-            pick, picture = scenes[at], feed.pool[at].float() / 255 - 0.5
+            ring.photograph(feed, args.fresh, 3, args.seed * 10**7 + step)
+            looks = ring.draw(args.batch)
         with torch.autocast(device.type, torch.bfloat16):
-            flag, cover, *_ = losses(net, feed, pick, picture, True)
+            flag, cover, _ = losses(net, looks)
         optimiser.zero_grad(set_to_none=True)
         (flag + 0.3 * cover).backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
