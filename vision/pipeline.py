@@ -18,7 +18,7 @@ from vision.evidence import SOLVED
 from vision.locate import Found, FoundCube, find_cubes
 from vision.pose import FACES, CubePose, cube_rotations, face_points
 from vision.sample import sample_stickers
-from vision.top_colour import top_log_odds
+from vision.top_colour import look_at
 from vision.verdict import (
     LEAST_TOP_SEEN,
     contradiction_nats,
@@ -26,6 +26,7 @@ from vision.verdict import (
     judged,
     left_permutation,
     quad_of,
+    refusal,
 )
 
 if TYPE_CHECKING:
@@ -148,7 +149,7 @@ def _read_cube(
     """Read one of the cubes that were found."""
     began = time.perf_counter()
     pose = turned_to(cube.pose, 0, settings.front)
-    samples = sample_stickers(image_bgr, pose, cube.surface)
+    samples, second = _sampled(image_bgr, cube, pose)
     upper_seen = float(samples.coverage[0].mean())
     seconds["sample"] = time.perf_counter() - began
     if not (samples.coverage > 0.05).any():
@@ -164,19 +165,18 @@ def _read_cube(
         )
         return Read(answer, found, cube, samples)
     began = time.perf_counter()
-    reading = read_stickers(samples, settings.profile, tops=(0,), second=top_log_odds(image_bgr, pose))
+    reading = read_stickers(samples, settings.profile, tops=(0,), second=second)
     top_share = 1.0
-    stands = is_last_layer(reading.posterior, upper_seen)
-    if not stands or contradiction_nats(reading, samples) > CLEARLY_AGAINST_NATS:
+    reason = refusal(reading.posterior, upper_seen)[0]
+    if reason is not None or contradiction_nats(reading, samples) > CLEARLY_AGAINST_NATS:
         # the uppermost face does not read as a last layer: let the decoder choose among all in view
         other = _with_another_top(image_bgr, cube, pose, settings, samples)
         if other is not None:
             gain = other[2].log_evidence - reading.log_evidence - UPPERMOST_NATS
-            if not stands or (
-                gain > 0 and is_last_layer(other[2].posterior, float(other[1].coverage[0].mean()))
-            ):
+            reads_better = gain > 0 and is_last_layer(other[2].posterior, float(other[1].coverage[0].mean()))
+            if reason == "not-last-layer" or reads_better:
                 pose, samples, reading = other
-            if stands:
+            if reason != "not-last-layer":
                 top_share = float(1.0 / (1.0 + np.exp(-abs(gain))))
     seconds["classify"] = time.perf_counter() - began
     began = time.perf_counter()
@@ -194,6 +194,15 @@ def _read_cube(
     return Read(answer, found, cube, samples, reading)
 
 
+def _sampled(
+    image_bgr: NDArray[np.uint8], cube: FoundCube, pose: CubePose
+) -> tuple[StickerSamples, NDArray[np.float32] | None]:
+    """The stickers under a pose, and the log odds (6, n, n) that they carry the top's colour."""
+    samples = sample_stickers(image_bgr, pose, cube.surface)
+    look = look_at(image_bgr, pose)
+    return (samples, None) if look is None else (look.uncovered(samples), look.log_odds)
+
+
 def _with_another_top(
     image_bgr: NDArray[np.uint8],
     cube: FoundCube,
@@ -206,8 +215,7 @@ def _with_another_top(
     if whole.posterior.top == 0:
         return None
     pose = turned_to(pose, whole.posterior.top, settings.front)
-    samples = sample_stickers(image_bgr, pose, cube.surface)
-    second = top_log_odds(image_bgr, pose)
+    samples, second = _sampled(image_bgr, cube, pose)
     return pose, samples, read_stickers(samples, settings.profile, tops=(0,), second=second)
 
 

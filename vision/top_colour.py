@@ -1,4 +1,4 @@
-"""Which stickers of the top layer carry the top's colour, by their looks: a small network's second opinion.
+"""Which stickers of the top layer carry the top's colour, and which are covered: a network's second opinion.
 
 The colour model reads one colour a sticker. Glare, haze, blur and thin faces are easier to judge from the
 pixels themselves, all stickers beside each other. A sticker is a token: 8 x 8 pixels across its cell and a
@@ -9,6 +9,7 @@ knows looks and not which cases exist. Runs in numpy.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
@@ -17,6 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.samples import StickerSamples
 from vision.pose import FACE_CENTRES, FACE_NORMALS, CubePose, face_points
 
 Floats = NDArray[np.float32]
@@ -26,9 +28,28 @@ PATCH: Final = 8
 MARGIN: Final = 0.1
 """What a patch shows beyond its sticker's cell, in cells."""
 LEAST_COSINE: Final = 0.03
+BELIEVED: Final = 2.0
+"""A sticker counts as covered, at least in part, where the network sees less than one in this of it."""
 GREY: Final = (127.5, 127.5, 127.5)
 _HEADS: Final = 4
 _SIDES: Final = (1, 2, 4, 5)
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """What the network makes of one cube whose pose names the top face U.
+
+    log_odds  (6, n, n) that a sticker carries the colour of the middle of face U, nats; 0 where that is not
+              open: only the rim of U and the first rows of the two sides seen best are
+    seen      (6, n, n) share 0..1 of each sticker that nothing covers; 1 where it did not look
+    """
+
+    log_odds: Floats
+    seen: Floats
+
+    def uncovered(self, samples: StickerSamples) -> StickerSamples:
+        """The samples, with less of what the network takes for a hand or another thing in the way."""
+        return replace(samples, coverage=np.minimum(samples.coverage, BELIEVED * self.seen))
 
 
 @lru_cache(maxsize=1)
@@ -37,12 +58,10 @@ def _weights() -> dict[str, Floats]:
         return {name: stored[name].astype(np.float32) for name in stored.files}
 
 
-def top_log_odds(image_bgr: NDArray[np.uint8], pose: CubePose) -> Floats | None:
-    """Log odds (6, n, n) that a sticker carries the colour of the middle of face U, nats.
+def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
+    """Look at the top layer of a cube in a BGR picture.
 
-    ``pose`` names the top face U. Only stickers of the top layer whose colour is open (the rim of U and the
-    first rows of the two sides seen best) get a number; the others are 0. None where there is nothing to go
-    by: a 2x2x2, whose top has no middle, and a top that is seen edge on.
+    None where there is nothing to go by: a 2x2x2, whose top has no middle, and a top seen edge on.
     """
     n = pose.size
     to_eye = pose.eye_xyz - FACE_CENTRES
@@ -51,11 +70,12 @@ def top_log_odds(image_bgr: NDArray[np.uint8], pose: CubePose) -> Floats | None:
         return None
     best = sorted(_SIDES, key=lambda face: -cosines[face])[:2]
     faces = [0, *(face for face in best if cosines[face] > LEAST_COSINE)]
-    logits = _forward(_tokens(image_bgr, pose, faces, cosines))
-    out = np.zeros((6, n, n), np.float32)
-    out[faces] = logits.reshape(len(faces), n, n)
-    out[~_is_open(n)] = 0.0
-    return out
+    logits = _forward(_tokens(image_bgr, pose, faces, cosines)).reshape(len(faces), n, n, 2)
+    log_odds, seen = np.zeros((6, n, n), np.float32), np.ones((6, n, n), np.float32)
+    log_odds[faces] = logits[..., 0]
+    log_odds[~_is_open(n)] = 0.0
+    seen[faces] = 1.0 / (1.0 + np.exp(-np.clip(logits[..., 1], -30.0, 30.0)))
+    return Look(log_odds, seen)
 
 
 @lru_cache(maxsize=8)
@@ -125,7 +145,7 @@ def _linear(x: Floats, weights: dict[str, Floats], name: str) -> Floats:
 
 
 def _forward(tokens: Floats) -> Floats:
-    """The network: tokens (T, 203) to log odds (T,)."""
+    """The network: tokens (T, 203) to logits (T, 2) of the top's colour and of being seen."""
     weights = _weights()
     x = _linear(np.maximum(_linear(tokens, weights, "first"), 0), weights, "second")
     count, width = x.shape
@@ -140,5 +160,4 @@ def _forward(tokens: Floats) -> Floats:
         x = x + _linear((score @ value).transpose(1, 0, 2).reshape(count, width), weights, f"{name}.to_out")
         wide = np.maximum(_linear(_normalised(x, weights, f"{name}.norm_b"), weights, f"{name}.wide"), 0)
         x = x + _linear(wide, weights, f"{name}.narrow")
-    out = _linear(_normalised(x, weights, "norm"), weights, "out")
-    return out[:, 0]
+    return _linear(_normalised(x, weights, "norm"), weights, "out")

@@ -60,7 +60,7 @@ def judged(
         "mirrored": posterior.mirrored,
         "notes": _notes(reading, samples),
     }
-    reason, detail = _refusal(posterior, top_seen)
+    reason, detail = refusal(posterior, top_seen)
     if reason is not None:
         return {**fields, "reason": reason, "detail": detail, "candidates": candidates}
     fields["state"] = StateSeen.from_layer(posterior.state, _real_colours(posterior, names))
@@ -91,8 +91,8 @@ def _real_colours(posterior: Posterior, names: tuple[str, ...]) -> list[str]:
     return colours
 
 
-def _refusal(posterior: Posterior, top_seen: float) -> tuple[Reason | None, str]:
-    """Why no case can be named, if so, and in words."""
+def refusal(posterior: Posterior, top_seen: float) -> tuple[Reason | None, str]:
+    """Why no case can be named with this top, if so, and in words."""
     other = alternatives(posterior)
     margins = {name: value - _DOUBT_NATS[name] for name, value in other.items()}
     if max(margins.values()) > posterior.log_evidence and top_seen >= 0.25:
@@ -104,7 +104,7 @@ def _refusal(posterior: Posterior, top_seen: float) -> tuple[Reason | None, str]
 
 def is_last_layer(posterior: Posterior, top_seen: float) -> bool:
     """Whether the stickers bear out a last layer on the face that was taken for the top."""
-    return _refusal(posterior, top_seen)[0] is None
+    return refusal(posterior, top_seen)[0] is None
 
 
 def contradiction_nats(reading: Reading, samples: StickerSamples) -> float:

@@ -77,8 +77,21 @@ class Ring:
         drop = (torch.rand(batch, 1, device=at.device) < 0.05) & (
             torch.arange(t, device=at.device) >= t * 2 // 3
         )
-        shown = self.shown[at] & ~drop
-        return self.tokens[at], shown, self.truth[at], self.use[at] & shown, self.seen[at]
+        shown = self.shown[at] & ~drop & (torch.rand(batch, t, device=at.device) > 0.08)
+        return recoloured(self.tokens[at]), shown, self.truth[at], self.use[at] & shown, self.seen[at]
+
+
+def recoloured(tokens: Tensor) -> Tensor:
+    """Half of the looks with their colour channels in another order: the net is to compare, not to recall."""
+    b = len(tokens)
+    order = torch.rand(b, 3, device=tokens.device).argsort(1)
+    usual = torch.arange(3, device=tokens.device).expand(b, 3)
+    order = torch.where(torch.rand(b, 1, device=tokens.device) < 0.5, order, usual)
+    pixels = PATCH * PATCH
+    index = (torch.arange(pixels, device=tokens.device)[:, None] * 3 + order[:, None]).reshape(b, 1, -1)
+    out = tokens.clone()
+    out[..., : 3 * pixels] = tokens.gather(2, index.expand(-1, tokens.shape[1], -1))
+    return out
 
 
 def looked_at(feed: Feed, pick: Tensor, picture: Tensor, level_jitter: float) -> tuple[Tensor, ...]:
