@@ -1,13 +1,15 @@
 """One cube under many lights: what a profile made from two pictures is tested on.
 
     python tests/studio/bulk_sets.py OUT cpu|cuda [--sets NAME,...] [--sizes 3,4] [--pictures 60] [--seed 1]
-                                     [--width 640] [--height 360] [--spp 64]
+                                     [--width 640] [--height 360] [--spp 64] [--cameras any|plain]
 
 For each shade set (shades.py) and size one cube is drawn, with its plastic, its gloss and its own shades, and
 OUT/SET-N is filled: solved-1.jpg and solved-2.jpg show it solved from two opposite corners in one ordinary
 light, taken by one camera; 001.jpg and so on show last-layer states of the same cube in other scenes under
-other lamps, by other cameras. Truth stands beside each (TRUTH.md). cuda needs PyTorch; 62 pictures of 640x360
-at 64 rays a pixel take some 5 s on one H100, 10 of 320x180 at 16 half a minute on two CPU cores.
+other lamps, by other cameras: of any kind, or in focus, held still and metered on the cube (``plain``), which
+leaves the light to tell the pictures apart. Truth stands beside each (TRUTH.md). cuda needs PyTorch; 62
+pictures of 640x360 at 64 rays a pixel take some 5 s on one H100, 10 of 320x180 at 16 half a minute on two
+CPU cores.
 """
 
 from __future__ import annotations
@@ -191,14 +193,18 @@ def other_settings(
     raise AssertionError
 
 
-def cameras(rng: np.random.Generator, count: int, height: int) -> dict[str, np.ndarray]:
-    """One good camera for the first two pictures, ``count`` others of any kind."""
+def cameras(rng: np.random.Generator, count: int, height: int, kind: str = "any") -> dict[str, np.ndarray]:
+    """One good camera for the first two pictures, ``count`` others: of any kind, or ``plain``."""
     while True:
         good = bulk_camera.sample_camera(rng, 1, height)
         sharp = not good["motion"][0] and not good["focus"][0] and good["jpeg"][0] > 75
         if sharp and abs(good["ev"][0]) < 0.4 and good["read"][0] < 0.008:
             break
     others = bulk_camera.sample_camera(rng, count, height)
+    if kind == "plain":
+        others["focus"][:] = others["motion"][:] = 0.0
+        others["ev"] = np.clip(others["ev"], -0.5, 0.5)
+        others["meter_cube"] = rng.uniform(0.6, 1.0, count).astype(np.float32)
     return {key: np.concatenate([good[key], good[key], others[key]]) for key in good}
 
 
@@ -251,7 +257,7 @@ def make_set(body: Body, seed: list[int], o: argparse.Namespace, lib: Any) -> No
     matt = bulk_scene.render(scenes, o.width, o.height, max(o.spp // 4, 4), lib, seed=seed[-1])["rgb"]
     scenes.cubes[:, 0, 8:10] = shine
     traced = bulk_scene.render(scenes, o.width, o.height, o.spp, lib, seed=seed[-1], rgb=rgb)
-    camera = cameras(np.random.default_rng([*seed, 3]), o.pictures, o.height)
+    camera = cameras(np.random.default_rng([*seed, 3]), o.pictures, o.height, o.cameras)
     bgr = photographed(traced["rgb"], camera, seed[-1], traced["ids"] == 1, o.device)
     if rgb is not None:
         traced["rgb"] = rgb.cpu().numpy()
@@ -275,6 +281,7 @@ def main() -> None:
     parser.add_argument("--sizes", default="3,4")
     for name, value in (("pictures", 60), ("seed", 1), ("width", 640), ("height", 360), ("spp", 64)):
         parser.add_argument(f"--{name}", type=int, default=value)
+    parser.add_argument("--cameras", choices=("any", "plain"), default="any")
     o = parser.parse_args()
     lib = bulk_scene.load_library(o.device, o.out / "build")
     for name in o.sets.split(","):
