@@ -2,10 +2,14 @@
 
 The general model lets a picture's six class means scatter for two reasons: another cube, another light. For
 one cube the first is a constant that its pictures tell. With ``y = cube + light`` for the 18 numbers of a
-picture, ``cube ~ N(mean, (1 - LIGHT_SHARE) picture_cov)`` and ``light ~ N(0, LIGHT_SHARE picture_cov)``, the
-posterior of ``cube`` given all pictures has a closed form; its mean becomes the class means, and what is
-left to know of it plus the light becomes the picture's covariance. One picture already helps, and
-many cannot claim more than their lights bear out. What stickers and faces add is re-estimated by
+picture, ``cube ~ N(mean, cube_cov)`` and the light's covariance as its colours have it
+(:mod:`calibration.lamps`), the posterior of ``cube`` given all pictures has a closed form; its mean becomes
+the class means, and what is left to know of it plus the light becomes the picture's covariance.
+
+Two things keep it honest. Pictures taken to calibrate are mostly taken under one lamp, so most of the light
+counts as theirs in common, unless they speak against it: agreeing pictures do not take the lamp for the
+cube. And each colour may be an unusual one, black for white or a pastel: its own part of ``cube_cov`` is
+widened where the pictures bear that out. What stickers and faces add is re-estimated by
 :func:`calibration.learning.fit_model`.
 """
 
@@ -18,17 +22,23 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.lamps import light_covariance
 from calibration.learning import LabelledPicture, fit_model, solve_picture
 from calibration.light import Prepared, prepare
 from calibration.profile import ColourModel, Profile
 
 Floats = NDArray[np.float64]
 
-LIGHT_SHARE: Final = 0.7
-"""Share of the general picture covariance that light and camera make for one and the same cube: within
-against all variance over the shade sets of the project's path-traced pictures."""
-LIGHT_PICTURES: Final = 20.0
-"""Weight of the general covariance of the light, in pictures, beside those of the cube."""
+IN_COMMON: Final = 0.9
+"""Share of the light's variance that the pictures of one calibration have in common."""
+DIFFERENT_NATS: Final = 2.0
+"""How much better lights that differ must explain the pictures."""
+UNUSUAL: Final = ((0.25, 0.2), (0.7, 0.4), (2.0, 0.6))
+"""Standard deviations, log units, by which an unusual colour may be lighter, and of another hue, than the
+general model's cubes allow: another batch, a pastel, black for white."""
+UNUSUAL_NATS: Final = 0.5
+"""How much better an unusual colour must explain the pictures."""
+LEAST_VAR: Final = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,6 +47,18 @@ class PictureWord:
 
     precision: Floats
     pull: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class TogetherWord:
+    """What pictures say together of what they have in common, each with a light of its own taken out.
+
+    ``log_scale``: log evidence that does not depend on what they have in common.
+    """
+
+    precision: Floats
+    pull: Floats
+    log_scale: float
 
 
 def word_of(model: ColourModel, prepared: Prepared, picture: LabelledPicture) -> PictureWord:
@@ -50,47 +72,108 @@ def word_of(model: ColourModel, prepared: Prepared, picture: LabelledPicture) ->
     return PictureWord(precision, pull)
 
 
-def cube_posterior(
-    words: Sequence[PictureWord], mean: Floats, cube_cov: Floats, light_cov: Floats
-) -> tuple[Floats, Floats]:
-    """Mean (18,) and covariance (18, 18) of the cube's class means given its pictures."""
-    prior = np.linalg.inv(cube_cov)
-    precision, pull = prior.copy(), prior @ mean
+def words_together(words: Sequence[PictureWord], light_cov: Floats) -> TogetherWord:
+    """The pictures' evidence with each picture's own light, N(0, light_cov), integrated out."""
+    precision, pull, log_scale = np.zeros((18, 18)), np.zeros(18), 0.0
     for word in words:
-        damp = np.linalg.inv(np.eye(18) + word.precision @ light_cov)
+        spread = np.eye(18) + light_cov @ word.precision
+        damp = np.linalg.inv(spread).T
         precision = precision + damp @ word.precision
         pull = pull + damp @ word.pull
-    cov = np.linalg.inv((precision + precision.T) / 2)
-    return np.asarray(cov @ pull), np.asarray(cov)
+        log_scale += 0.5 * float(word.pull @ np.linalg.solve(spread, light_cov @ word.pull))
+        log_scale -= 0.5 * float(np.linalg.slogdet(spread)[1])
+    return TogetherWord((precision + precision.T) / 2, pull, log_scale)
 
 
-def light_covariance(words: Sequence[PictureWord], cube: Floats, light_cov: Floats) -> Floats:
-    """The light's covariance (18, 18) re-estimated from the pictures, held by ``light_cov``."""
-    total = LIGHT_PICTURES * light_cov
-    prior = np.linalg.inv(light_cov)
-    for word in words:
-        cov = np.linalg.inv(prior + word.precision)
-        off = cov @ (prior @ cube + word.pull) - cube
-        total = total + np.outer(off, off) + cov
-    return np.asarray(total / (LIGHT_PICTURES + len(words)))
+def log_evidence(word: TogetherWord, mean: Floats, cov: Floats) -> float:
+    """Log evidence of the pictures if what they have in common is N(mean (18,), cov (18, 18))."""
+    spread = np.eye(18) + cov @ word.precision
+    off = word.pull - word.precision @ mean
+    value = word.pull @ mean - 0.5 * mean @ word.precision @ mean
+    value += 0.5 * off @ np.linalg.solve(spread, cov @ off) - 0.5 * np.linalg.slogdet(spread)[1]
+    return word.log_scale + float(value)
 
 
-def adapt(base: ColourModel, pictures: Sequence[LabelledPicture], *, steps: int = 3) -> ColourModel:
+def cube_posterior(
+    words: Sequence[PictureWord], mean: Floats, cube_cov: Floats, light_cov: Floats, common: float = 0.0
+) -> tuple[Floats, Floats]:
+    """Mean (18,) and covariance (18, 18) of the cube's class means given its pictures.
+
+    ``common``: the share, 0..1, of the light's variance that all pictures have in common.
+    """
+    own = words_together(words, (1.0 - common) * light_cov)
+    both_cov = cube_cov + common * light_cov
+    seen_cov = np.linalg.inv(np.linalg.inv(both_cov) + own.precision)
+    seen = mean + seen_cov @ (own.pull - own.precision @ mean)
+    gain = cube_cov @ np.linalg.inv(both_cov)
+    cov = cube_cov - gain @ cube_cov + gain @ seen_cov @ gain.T
+    return np.asarray(mean + gain @ (seen - mean)), _symmetric(cov)
+
+
+def usual_cubes(base: ColourModel) -> Floats:
+    """Covariance (18, 18) between cubes of the general model: its pictures' without the light's."""
+    values, vectors = np.linalg.eigh(base.picture_cov - light_covariance(base.mean, base.floor))
+    return np.asarray((vectors * np.maximum(values, LEAST_VAR)) @ vectors.T)
+
+
+def widened(
+    cube_cov: Floats, words: Sequence[PictureWord], mean: Floats, light_cov: Floats
+) -> tuple[Floats, float]:
+    """``cube_cov`` with the colours that the pictures show to be unusual let free, and the light in common.
+
+    Colour by colour, each as unusual as explains the pictures best, until none changes.
+    """
+    shared = words_together(words, (1.0 - IN_COMMON) * light_cov)
+    apart = words_together(words, light_cov)
+
+    def cov_of(levels: Sequence[int]) -> Floats:
+        out = cube_cov.copy()
+        for k, level in enumerate(levels):
+            if level:
+                lightness, hue = UNUSUAL[level - 1]
+                span = slice(3 * k, 3 * k + 3)
+                out[span, span] += lightness**2 * np.ones((3, 3)) + hue**2 * np.eye(3)
+        return out
+
+    def worth(levels: Sequence[int]) -> tuple[float, float]:
+        cov = cov_of(levels)
+        together = log_evidence(shared, mean, cov + IN_COMMON * light_cov)
+        different = log_evidence(apart, mean, cov) - DIFFERENT_NATS if len(words) > 1 else -np.inf
+        price = UNUSUAL_NATS * sum(level > 0 for level in levels)
+        return max(together, different) - price, IN_COMMON if together >= different else 0.0
+
+    levels = [0] * 6
+    best, common = worth(levels)
+    changed = True
+    while changed:
+        changed = False
+        for k in range(6):
+            for level in range(len(UNUSUAL) + 1):
+                tried = [*levels[:k], level, *levels[k + 1 :]]
+                value, its_common = worth(tried)
+                if value > best + 1e-9:
+                    best, common, levels, changed = value, its_common, tried, True
+    return cov_of(levels), common
+
+
+def adapt(base: ColourModel, pictures: Sequence[LabelledPicture], *, steps: int = 4) -> ColourModel:
     """The colour model of the cube in ``pictures``, which were labelled; ``base`` is the general model.
 
     Raises ValueError without pictures.
     """
     if not pictures:
         raise ValueError("a cube's colours cannot be learned from no picture")
-    light_cov = LIGHT_SHARE * base.picture_cov
-    cube_cov = (1.0 - LIGHT_SHARE) * base.picture_cov
-    model = base
-    for _ in range(steps):
+    mean0 = base.mean.reshape(18)
+    model, cube_cov, common = base, usual_cubes(base), IN_COMMON
+    for step in range(steps):
         prepared = prepare(Profile("adapting", model))
+        light_cov = light_covariance(model.mean, base.floor)
         words = [word_of(model, prepared, picture) for picture in pictures]
-        mean, cov = cube_posterior(words, base.mean.reshape(18), cube_cov, light_cov)
-        light_now = light_covariance(words, mean, light_cov)
-        model = replace(model, mean=mean.reshape(6, 3), picture_cov=_symmetric(cov + light_now))
+        if step == 0:  # later the light is that of the colours found, which would argue in a circle
+            cube_cov, common = widened(cube_cov, words, mean0, light_cov)
+        mean, cov = cube_posterior(words, mean0, cube_cov, light_cov, common)
+        light_cov = light_covariance(mean, base.floor)
+        model = replace(model, mean=mean.reshape(6, 3), picture_cov=_symmetric(cov + light_cov))
     rest = fit_model(model, pictures, steps=2, prior_pictures=12.0)
     return replace(
         rest,

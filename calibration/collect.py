@@ -10,8 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
-from itertools import permutations
 from typing import Final
 
 import numpy as np
@@ -23,6 +21,8 @@ from calibration.learning import LabelledPicture
 from calibration.profile import SCHEME, ColourModel, ColourSample, Profile, default_profile
 from calibration.reading import PIXEL_NOISE, SPREAD_SHARE, Reading, read_stickers
 from calibration.samples import StickerSamples
+from calibration.schemes import all_schemes
+from calibration.together import BROAD_NATS, NOVELTY, look_together
 from models.decode_doubt import alternatives
 from models.errors import LastlookError
 
@@ -37,11 +37,8 @@ DIFFERING: Final = 0.12
 OTHER_SCHEME_NATS: Final = 6.5
 """How much more evidence another scheme than the usual one must bring."""
 LIKELY_SCHEMES: Final = 10
-BROAD_NATS: Final = 3.0
 MAX_SCHEME_PICTURES: Final = 6
-NOVELTY: Final = (0.35, 0.25)
-"""Standard deviations, log units, by which the colours of an unknown cube may be lighter, and of another hue,
-than the general model allows: black for white, pastel."""
+MAX_TOGETHER: Final = 8
 
 
 class CollectError(LastlookError):
@@ -83,37 +80,6 @@ class Collected:
     warnings: tuple[str, ...] = field(default=())
 
 
-def all_schemes() -> tuple[tuple[int, ...], ...]:
-    """The 30 ways to put six colours on a cube, turns of the whole cube aside; the usual one first.
-
-    Each is written with colour ``SCHEME[0]`` on U.
-    """
-    first = SCHEME[0]
-    others = [k for k in range(6) if k != first]
-    found: list[tuple[int, ...]] = [SCHEME]
-    for opposite in others:
-        ring = [k for k in others if k != opposite]
-        for rest in permutations(ring[1:]):
-            # R F L B go round the cube; fixing who is on R takes out the turns about U
-            right, (front, left, back) = ring[0], rest
-            scheme = (first, right, front, opposite, left, back)
-            if not any(_same(scheme, known) for known in found):
-                found.append(scheme)
-    return tuple(found)
-
-
-def _same(a: tuple[int, ...], b: tuple[int, ...]) -> bool:
-    return any(tuple(a[i] for i in turn) == b for turn in _whole_turns())
-
-
-@cache
-def _whole_turns() -> tuple[tuple[int, ...], ...]:
-    """The 24 turns of the whole cube as permutations of the faces URFDLB."""
-    from models.cube import rotation_permutations
-
-    return tuple(tuple(int(i) // 4 for i in row[::4]) for row in rotation_permutations(2))
-
-
 def broadened(model: ColourModel) -> ColourModel:
     """The model for a cube of which nothing is known: its colours may lie further off, each by itself."""
     lightness, hue = NOVELTY
@@ -138,12 +104,22 @@ def labelled_picture(samples: StickerSamples, labels: Ints, model: ColourModel) 
     )
 
 
-def label_shot(shot: Shot, profile: Profile) -> LabelledShot:
-    """Label a shot's stickers with the decoder's posterior under ``profile``, or as a person told them."""
+def label_shot(shot: Shot, profile: Profile, otherwise: Ints | None = None) -> LabelledShot:
+    """Label a shot's stickers with the decoder's posterior under ``profile``, or as a person told them.
+
+    ``otherwise`` (6, n, n): labels that all pictures together gave. They fill in where the posterior is not
+    sure, and stand where it contradicts them throughout: one picture alone knows less.
+    """
     reading = read_stickers(shot.samples, profile, mirror=False)
     marginals = reading.posterior.marginals
     labels = marginals.argmax(axis=-1).astype(np.intp)
-    labels[marginals.max(axis=-1) < SURE] = -1
+    unsure = marginals.max(axis=-1) < SURE
+    if otherwise is None:
+        labels[unsure] = -1
+    else:
+        both = ~unsure & (otherwise >= 0)
+        against = both.any() and (labels[both] != otherwise[both]).mean() > DIFFERING
+        labels = otherwise.copy() if against else np.where(unsure, otherwise, labels)
     if shot.told is not None:
         labels = shot.told.astype(np.intp)
     labels[shot.samples.coverage <= COVERED] = -1
@@ -217,6 +193,23 @@ def find_width(shots: Sequence[Shot], base: Profile) -> Profile:
     return broad if evidence(broad) > evidence(base) + BROAD_NATS else base
 
 
+def first_look(shots: Sequence[Shot], base: Profile) -> tuple[Profile, list[Ints | None]]:
+    """A profile to label the shots with, and labels of those stickers that are plain to see without one.
+
+    What a person told comes first; else the pictures are looked at together; one alone stays as it is.
+    """
+    labels: list[Ints | None] = [shot.told for shot in shots]
+    if len(shots) > 1 and not any(own is not None for own in labels):
+        seen = [shot.samples for shot in shots[:MAX_TOGETHER]]
+        labels[: len(seen)] = look_together(seen, base.model, base.scheme)
+    known = [
+        labelled_picture(shot.samples, own, base.model)
+        for shot, own in zip(shots, labels, strict=True)
+        if own is not None and ((own >= 0) & (shot.samples.coverage > COVERED)).any()
+    ]
+    return (base.with_model(adapt(base.model, known)) if known else find_width(shots, base)), labels
+
+
 def collect(
     shots: Sequence[Shot],
     name: str,
@@ -240,12 +233,12 @@ def collect(
         scheme, certain = find_scheme(shots, named)
         if not certain:
             warnings.append("the colour scheme is not certain; show more corners, or state it with --scheme")
-    start = find_width(shots, replace(named, scheme=tuple(scheme)))
     left_out: list[tuple[str, str]] = []
     kept: list[LabelledShot] = []
     on_step("labelling the stickers")
-    for shot in shots:
-        labelled = label_shot(shot, start)
+    start, plain = first_look(shots, replace(named, scheme=tuple(scheme)))
+    for shot, own in zip(shots, plain, strict=True):
+        labelled = label_shot(shot, start, own)
         problem = problem_of(labelled)
         if problem is None:
             kept.append(labelled)
@@ -260,7 +253,7 @@ def collect(
     for _ in range(2):
         on_step("fitting")
         profile = replace(profile, model=fit(kept, base.model))
-        kept = [label_shot(one.shot, profile) for one in kept]
+        kept = [label_shot(one.shot, profile, one.labels) for one in kept]
     profile = replace(
         profile,
         colours=tuple(colours) if colours else base.colours,
@@ -307,11 +300,17 @@ def agreeing(
 
 
 def differing_share(which: int, labelled: Sequence[LabelledShot], start: Profile, base: ColourModel) -> float:
-    """Share of the sure labels of one picture that the model of the others contradicts."""
+    """Share of the sure labels of one picture that the model of the others contradicts.
+
+    Only stickers of colours that the others show count: of the rest they know nothing.
+    """
     others = [one for i, one in enumerate(labelled) if i != which]
-    again = label_shot(labelled[which].shot, replace(start, model=fit(others, base)))
     own = labelled[which].labels
-    both = (own >= 0) & (again.labels >= 0)
+    shown = np.isin(own, [k for k in range(6) if k not in unseen_colours(others)])
+    if not shown.any():
+        return 0.0
+    again = label_shot(labelled[which].shot, replace(start, model=fit(others, base)))
+    both = shown & (again.labels >= 0)
     return float((own[both] != again.labels[both]).mean()) if both.any() else 1.0
 
 

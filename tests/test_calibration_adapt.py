@@ -1,0 +1,143 @@
+"""One cube among lights: the moves of light, what pictures say together, unusual colours.
+
+Outside truths: finite differences, the multivariate normal of scipy, Bayes' rule on the stacked pictures.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import multivariate_normal
+from sticker_maker import SETS, albedo, make_samples
+
+from calibration.adapt import (
+    IN_COMMON,
+    PictureWord,
+    cube_posterior,
+    log_evidence,
+    usual_cubes,
+    widened,
+    words_together,
+)
+from calibration.collect import Shot, collect
+from calibration.lamps import LIFT, light_covariance, light_moves, usual_moves
+from calibration.profile import SCHEME, default_profile
+from calibration.together import look_together
+from models.cube import rotation_permutations
+
+HOMES = rotation_permutations(4).reshape(24, 6, 16)[:, :, 0] // 16
+FLOOR = 0.02
+
+
+def turn_with(*faces: int) -> int:
+    return next(k for k in range(24) if set(HOMES[k, :3]) == set(faces))
+
+
+def some_cov(rng: np.random.Generator, scale: float) -> np.ndarray:
+    root = rng.normal(size=(18, 18))
+    return scale * (root @ root.T / 18 + 0.1 * np.eye(18))
+
+
+def precise(y: np.ndarray) -> PictureWord:
+    """A picture that tells its class means without noise."""
+    return PictureWord(1e8 * np.eye(18), 1e8 * y)
+
+
+@pytest.mark.parametrize("name", list(SETS))
+def test_moves_are_the_derivatives_of_what_they_say(name: str) -> None:
+    linear = np.maximum(0.7 * albedo(name), 0.004)
+    mean = np.log(linear + FLOOR)
+    step = 1e-6
+
+    def derivative(moved: np.ndarray) -> np.ndarray:
+        return ((np.log(moved + FLOOR) - mean) / step).ravel()
+
+    moves = light_moves(mean, FLOOR)
+    for channel in range(3):
+        for other in range(3):
+            mixed = linear.copy()
+            mixed[:, channel] += step * linear[:, other]
+            assert moves[:, 3 * channel + other] == pytest.approx(derivative(mixed), rel=1e-4, abs=1e-4)
+        lifted = linear.copy()
+        lifted[:, channel] += step * LIFT
+        assert moves[:, 10 + channel] == pytest.approx(derivative(lifted), rel=1e-4, abs=1e-4)
+    assert moves[:, 9] == pytest.approx(derivative(linear ** (1 + step)), rel=1e-4, abs=1e-4)
+
+
+def test_the_covariance_of_light_is_one_for_any_colours() -> None:
+    moves_cov, rest = usual_moves()
+    assert np.linalg.eigvalsh(moves_cov).min() > 0 and rest > 0
+    for name in SETS:
+        cov = light_covariance(np.log(albedo(name) + FLOOR), FLOOR)
+        assert cov == pytest.approx(cov.T) and np.linalg.eigvalsh(cov).min() > 0
+    # a brighter lamp moves what is black less than what is white
+    black = light_covariance(np.log(albedo("black for white") + FLOOR), FLOOR)
+    white = light_covariance(np.log(albedo("usual") + FLOOR), FLOOR)
+    assert (np.diag(black)[:3] < np.diag(white)[:3]).all()
+
+
+def test_evidence_is_that_of_the_normal_distribution() -> None:
+    rng = np.random.default_rng(1)
+    mean, cube, light = rng.normal(size=18), some_cov(rng, 0.3), some_cov(rng, 0.1)
+    seen = rng.multivariate_normal(mean, cube + light, size=2)
+    words = [precise(y) for y in seen]
+    both = np.kron(np.ones((2, 2)), cube) + np.kron(np.eye(2), light)
+    # a word leaves out what depends on the picture alone; so two hypotheses are compared
+    for other in (some_cov(rng, 0.3), 2 * cube):
+        rival = np.kron(np.ones((2, 2)), other) + np.kron(np.eye(2), light)
+        want = multivariate_normal(np.tile(mean, 2), both).logpdf(seen.ravel())
+        want -= multivariate_normal(np.tile(mean, 2), rival).logpdf(seen.ravel())
+        together = words_together(words, light)
+        got = log_evidence(together, mean, cube) - log_evidence(together, mean, other)
+        assert got == pytest.approx(want, rel=1e-4, abs=1e-3)
+
+
+def test_light_in_common_is_not_taken_for_the_cube() -> None:
+    """Bayes' rule on all numbers stacked, with a light that two pictures share in part."""
+    rng = np.random.default_rng(2)
+    mean, cube, light = rng.normal(size=18), some_cov(rng, 0.3), some_cov(rng, 0.2)
+    seen = rng.normal(size=(2, 18))
+    for common in (0.0, 0.5, 0.9):
+        got, cov = cube_posterior([precise(y) for y in seen], mean, cube, light, common)
+        pictures = np.kron(np.ones((2, 2)), cube + common * light) + np.kron(np.eye(2), (1 - common) * light)
+        gain = np.hstack([cube, cube]) @ np.linalg.inv(pictures)
+        assert got == pytest.approx(mean + gain @ (seen.ravel() - np.tile(mean, 2)), abs=1e-4)
+        assert cov == pytest.approx(cube - gain @ np.vstack([cube, cube]), abs=1e-4)
+
+
+def test_only_colours_that_stand_out_are_taken_for_unusual() -> None:
+    base = default_profile().model
+    mean, usual = base.mean.reshape(18), usual_cubes(base)
+    light = light_covariance(base.mean, base.floor)
+    cov, common = widened(usual, [precise(mean), precise(mean)], mean, light)
+    assert cov == pytest.approx(usual) and common == IN_COMMON
+    odd = mean.copy()
+    odd[:3] -= 4.0
+    cov, _ = widened(usual, [precise(odd), precise(odd)], mean, light)
+    wider = np.diag(cov - usual).reshape(6, 3)
+    assert (wider[0] > 1.0).all()
+    # and two pictures far apart in brightness had two lamps
+    move = light_moves(base.mean, base.floor)[:, [0, 4, 8]].sum(axis=1)
+    assert widened(usual, [precise(mean + move), precise(mean - move)], mean, light)[1] == 0.0
+
+
+@pytest.mark.parametrize("name", ["usual", "pastel", "black for white", "two oranges"])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_two_corners_of_any_set_are_labelled_and_learned(name: str, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    shots, truth = [], []
+    for i, faces in enumerate(((0, 1, 2), (3, 4, 5))):
+        samples, labels = make_samples(albedo(name), "evening", rng, turn=turn_with(*faces), layer=None)
+        shots.append(Shot(str(i), samples))
+        truth.append(labels)
+    base = default_profile()
+    for got, want in zip(look_together([s.samples for s in shots], base.model, SCHEME), truth, strict=True):
+        assert (got >= 0).any() and (got[got >= 0] == want[got >= 0]).all()
+    made = collect(shots, name, scheme=SCHEME)
+    for one, want in zip(made.kept, truth, strict=True):
+        assert (one.labels[one.labels >= 0] == want[one.labels >= 0]).all()
+    # colours come out in the order of brightness in which they were made, as far as they are well apart
+    light = np.log(albedo(name) + base.model.floor).sum(axis=1)
+    found = made.profile.model.mean.sum(axis=1)
+    apart = light[:, None] - light[None] > 1.5
+    assert ((found[:, None] - found[None])[apart] > 0).all()
