@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.decode import FloatArray, Posterior, Scored, _case_table, log_sum
+from models.decode_slot import slot_evidence
 from models.decode_tables import (
     CORNER_FACES,
     CORNER_STATES,
@@ -249,7 +250,7 @@ def alternatives(posterior: Posterior) -> dict[str, float]:
     "split"    the last layer's edges are not paired (each wing any last-layer edge, either way up)
     "row"      as expected but for one lower row of a side, whose colours are any
     "centres"  as expected but for the centres of the top face
-    "slot"     one slot below is not solved: its stickers any, the last layer's places hold any pieces
+    "slot"     one slot below is not solved (models/decode_slot.py)
     "pieces"   everything below is solved, the last layer's places hold any pieces
     "scrambled" pieces of a cube on top, anything below
     "any"      every sticker any colour
@@ -272,14 +273,7 @@ def alternatives(posterior: Posterior) -> dict[str, float]:
     parts = _parts(n)
     rows = [freed(part) for kind, _, part in parts if kind == "row"]
     out["row"] = float(log_sum(np.concatenate([base + layer + r for r in rows])) - np.log(len(rows)))
-    columns = []
-    right_of = {2: 1, 1: 5, 5: 4, 4: 2}
-    for a, b in _COLUMN_FACES:
-        at_a = n - 1 if right_of[a] == b else 0
-        part = [flat_index((a, r, at_a), n) for r in range(1, n)]
-        part += [flat_index((b, r, n - 1 - at_a), n) for r in range(1, n)]
-        columns.append(freed(part))
-    out["slot"] = float(log_sum(np.concatenate([base + pieces + c for c in columns])) - np.log(len(columns)))
+    out["slot"] = slot_evidence(s, stickers)
     out["pieces"] = float(log_sum(base + pieces))
     below = [i for kind, _, part in parts if kind in ("row", "bottom", "centres") for i in part]
     out["scrambled"] = float(log_sum(base + pieces + freed(below)))

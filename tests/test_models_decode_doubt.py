@@ -141,7 +141,31 @@ def test_a_slot_that_is_not_solved_is_noticed() -> None:
     """R U R' takes the pair out of the slot in front on the right."""
     posterior = decode(hide(picture(faces_after("R U R'", 4)), 3, 4, 5), scheme=SCHEME)
     other = alternatives(posterior)
-    assert max(other["slot"], other["pieces"]) > posterior.log_evidence + 5
+    assert other["slot"] > posterior.log_evidence + 5
+
+
+@pytest.mark.parametrize("size", [2, 3, 4, 5])
+@pytest.mark.parametrize("moves", ["R U R'", "F' U' F", "L' U2 L", "B U' B'", "R U R' U2 R U' R'"])
+def test_an_unsolved_slot_is_the_best_explanation_of_itself(size: int, moves: str) -> None:
+    """Each sequence takes one slot's pieces out from a solved cube, and nothing else below."""
+    other = {}
+    for hidden in ((3, 4, 5), (3, 1, 5), (3, 4, 2), (3, 1, 2)):
+        posterior = decode(hide(picture(faces_after(moves, size)), *hidden), scheme=SCHEME)
+        seen = alternatives(posterior)
+        other[hidden] = (
+            seen.pop("slot") - posterior.log_evidence,
+            max(seen.values()) - posterior.log_evidence,
+        )
+    # from the side where the slot can be seen
+    slot, rest = max(other.values())
+    assert slot > 5 and (slot > rest or size == 2)  # a 2x2x2 has no edge there, and little below
+
+
+def test_a_last_layer_is_likelier_than_an_unsolved_slot() -> None:
+    for index in (0, 5, 77, 380):
+        loglik = hide(picture(LastLayer.from_indices(4, index, index).facelets()), 3, 4, 5)
+        posterior = decode(loglik, scheme=SCHEME)
+        assert alternatives(posterior)["slot"] < posterior.log_evidence
 
 
 def test_centres_that_are_mixed_are_named() -> None:
