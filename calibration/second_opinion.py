@@ -15,9 +15,9 @@ from models.decode import log_sum
 
 Floats = NDArray[np.float64]
 
-OWN_VOTE: Final = 0.8
+OWN_VOTE: Final = 0.4
 """Share of the colours' own vote for or against the top's colour that is kept beside a second opinion."""
-SECOND_VOTE: Final = 0.25
+SECOND_VOTE: Final = 0.7
 """What a nat of the second opinion counts."""
 LIMIT: Final = 9.0
 

@@ -172,11 +172,11 @@ def look_closely(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop
 def _found(image_bgr: Picture, fitted: Fitted, crop: Crop) -> FoundCube:
     probability = fitted.cube_probability * min(1.0, max(0.0, fitted.line_score) / 0.6)
     surface = Surface(crop.left, crop.top, crop.scale, fitted.surface)
-    pose = onto_seams(image_bgr, fitted.pose) if probability >= LEAST_SCORE else fitted.pose
+    pose = onto_seams(image_bgr, fitted.pose, surface) if probability >= LEAST_SCORE else fitted.pose
     return FoundCube(pose.upright(), probability, surface)
 
 
-def onto_seams(image_bgr: Picture, pose: CubePose) -> CubePose:
+def onto_seams(image_bgr: Picture, pose: CubePose, surface: Surface) -> CubePose:
     """The pose laid onto the seams that can be made out in the picture; as it was where they are too few."""
     high, wide = image_bgr.shape[:2]
     outline = np.concatenate([pose.face_quad_xy(face) for face in pose.visible_faces()])
@@ -192,7 +192,11 @@ def onto_seams(image_bgr: Picture, pose: CubePose) -> CubePose:
         piece = cv2.resize(piece, smaller, interpolation=cv2.INTER_AREA)
     scale = piece.shape[1] / (x1 - x0)
     x, y = (pose.centre_xy[0] - x0) * scale - 0.5, (pose.centre_xy[1] - y0) * scale - 0.5
-    seated = seat(piece, Lens(pose.focal_px * scale, x, y, pose.k1), pose)
+
+    def uncovered(points_xy: NDArray[np.float64]) -> NDArray[np.float32]:
+        return surface.at((points_xy + 0.5) / scale + (x0, y0))
+
+    seated = seat(piece, Lens(pose.focal_px * scale, x, y, pose.k1), pose, uncovered=uncovered)
     if seated is None or seated.support < 0.35 or seated.spread_cells > 0.08 or seated.moved_cells > 0.3:
         return pose
     return seated.pose

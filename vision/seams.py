@@ -8,6 +8,7 @@ any change (two neighbours of one colour and no groove) say nothing and have no 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
@@ -58,11 +59,19 @@ def _lines(n: int) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
 
 
 def seat(
-    work_bgr: NDArray[np.uint8], lens: Lens, pose: CubePose, *, rounds: int = 2, zoom: bool = False
+    work_bgr: NDArray[np.uint8],
+    lens: Lens,
+    pose: CubePose,
+    *,
+    rounds: int = 2,
+    zoom: bool = False,
+    uncovered: Callable[[NDArray[np.float64]], NDArray[np.floating]] | None = None,
 ) -> Seated | None:
     """The pose that lies on the seams next to ``pose``; None where too few seams can be made out.
 
-    ``zoom`` lets the focal length move as well, where two faces or more are seen well enough to tell it.
+    ``uncovered`` gives the share 0..1 of the cube's own surface at pixels (P, 2) of ``work_bgr``: seams under
+    a hand do not count. ``zoom`` lets the focal length move as well, where two faces or more are seen well
+    enough to tell it.
 
     ``work_bgr`` is a picture of the cube's surroundings and ``lens`` how the pose projects into it. Seams
     further than a third of a sticker away are not found.
@@ -82,6 +91,9 @@ def seat(
     rotation, translation = pose.rotation, pose.translation
     zoom = zoom and len(faces) > 1 and n > 2
     start_lens = lens
+    bare: NDArray[np.floating] | float = 1.0
+    if uncovered is not None:
+        bare = uncovered(project(rotation, translation, centre_points, lens))
     limit = np.array([work_bgr.shape[1] - 1, work_bgr.shape[0] - 1])
     spread = support = astray = 0.0
     for round_number in range(rounds + 1):
@@ -94,7 +106,7 @@ def seat(
         total = energy.sum(1)
         at = (_ACROSS[1:] + _ACROSS[:-1]) / 2
         centre = (energy @ at) / np.maximum(total, 1e-6)
-        weight = np.minimum(total / _CONTRAST, 1.0) * inside
+        weight = np.minimum(total / _CONTRAST, 1.0) * inside * bare
         counted = weight > 0.5
         support = float(counted.mean())
         if counted.sum() < 12:
