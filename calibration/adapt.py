@@ -156,7 +156,7 @@ def widened(
     return cov_of(levels), common
 
 
-def adapt(base: ColourModel, pictures: Sequence[LabelledPicture], *, steps: int = 4) -> ColourModel:
+def adapt(base: ColourModel, pictures: Sequence[LabelledPicture], *, steps: int = 3) -> ColourModel:
     """The colour model of the cube in ``pictures``, which were labelled; ``base`` is the general model.
 
     Raises ValueError without pictures.

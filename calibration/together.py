@@ -35,6 +35,10 @@ BEAM: Final = 200
 """Sequences of hypotheses that go on to the next picture."""
 BROAD_NATS: Final = 3.0
 """How much better unusual colours must explain the pictures."""
+LIKE_THE_REST: Final = 0.4
+"""Prior of a sticker of the last layer to have the colour of the rest of its face."""
+UNSEEN_NATS: Final = 1.0
+"""What a colour costs that no picture shows: who calibrates was asked for all sides."""
 NOVELTY: Final = (0.35, 0.25)
 """Standard deviations, log units, by which the colours of an unusual cube may be lighter, and of another hue,
 than the general model allows: black for white, pastel."""
@@ -45,7 +49,8 @@ class View:
     """One picture under one top: its one-coloured groups and the colours they may have.
 
     centre (G, 3) log light, spread (G, 3) its variance, faces (G,) pose faces, stickers (6, n, n) which
-    stickers the groups are made of, colours (H, 6) colour of each pose face under each way to hold the cube.
+    stickers the groups are made of, colours (H, 6) colour of each pose face under each way to hold the cube,
+    log_inside how well single stickers agree with that, nats.
     """
 
     centre: Floats
@@ -53,6 +58,7 @@ class View:
     faces: Ints
     stickers: NDArray[np.bool_]
     colours: Ints
+    log_inside: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,9 +100,28 @@ def views_of(samples: StickerSamples, model: ColourModel, scheme: tuple[int, ...
                 faces,
                 use,
                 colours,
+                sum(
+                    _inside(
+                        log_light(samples.linear_rgb[f][seen[f]], model.floor),
+                        fixed[f][seen[f]],
+                        centre,
+                        model,
+                    )
+                    for f, (centre, _) in zip(faces, parts, strict=True)
+                ),
             )
         )
     return out
+
+
+def _inside(features: Floats, fixed: NDArray[np.bool_], centre: Floats, model: ColourModel) -> float:
+    """Log-likelihood of a face's stickers if those ``fixed`` have its one colour and the others any."""
+    inverse, log_det = inverse_and_log_det(2.0 * model.sticker_cov.mean(axis=0))
+    off = features - centre
+    own = -0.5 * (np.einsum("ni,ij,nj->n", off, inverse, off) + log_det + 3.0 * np.log(2.0 * np.pi))
+    share = np.where(fixed, 1.0 - model.outlier_share, LIKE_THE_REST)
+    other = np.log(1.0 - share) - np.log(model.outlier_volume)
+    return float(np.logaddexp(np.log(share) + own, other).sum())
 
 
 def look_together(
@@ -138,7 +163,9 @@ def colourings(
         if not views:
             paths = [(*path, (-1, -1)) for path in paths]
             continue
-        found = [_evidence(model, means, covs, light_cov, view) + logs[:, None] for view in views]
+        found = [
+            _evidence(model, means, covs, light_cov, view) + view.log_inside + logs[:, None] for view in views
+        ]
         flat = np.concatenate([one.ravel() for one in found])
         starts = np.cumsum([0, *[one.size for one in found]])
         best = np.argsort(-flat, kind="stable")[:BEAM]
@@ -151,14 +178,22 @@ def colourings(
             next_means[i], next_covs[i] = _narrowed(model, means[b], covs[b], light_cov, views[v], int(w))
         paths = [(*paths[b], (int(v), int(w))) for v, b, w in zip(which, before, way, strict=True)]
         means, covs, logs = next_means, next_covs, flat[best]
+    logs = logs - UNSEEN_NATS * np.array([6 - len(_shown(all_views, path)) for path in paths])
+    best_path = int(logs.argmax())
     labels = []
-    for one, views, (v, w) in zip(pictures, all_views, paths[0], strict=True):
+    for one, views, (v, w) in zip(pictures, all_views, paths[best_path], strict=True):
         own = np.full(one.coverage.shape, -1, dtype=np.intp)
         if v >= 0:
             view = views[v]
             own[view.stickers] = np.broadcast_to(view.colours[w][:, None, None], own.shape)[view.stickers]
         labels.append(own)
-    return Together(tuple(labels), float(logs[0]))
+    return Together(tuple(labels), float(logs[best_path]))
+
+
+def _shown(all_views: Sequence[Sequence[View]], path: Sequence[tuple[int, int]]) -> set[int]:
+    """Colours that the pictures show under a sequence of (view, way to hold the cube)."""
+    pairs = [(views[v], w) for views, (v, w) in zip(all_views, path, strict=True) if v >= 0]
+    return {int(k) for view, w in pairs for k in view.colours[w, view.faces]}
 
 
 def _noise(model: ColourModel, view: View, colours: Ints) -> Floats:

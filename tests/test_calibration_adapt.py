@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
-from sticker_maker import SETS, albedo, make_samples
+from sticker_maker import SETS, albedo, make_samples, random_layer
 
 from calibration.adapt import (
     IN_COMMON,
@@ -141,3 +141,20 @@ def test_two_corners_of_any_set_are_labelled_and_learned(name: str, seed: int) -
     found = made.profile.model.mean.sum(axis=1)
     apart = light[:, None] - light[None] > 1.5
     assert ((found[:, None] - found[None])[apart] > 0).all()
+
+
+@pytest.mark.parametrize("name", ["usual", "pastel", "black for white"])
+def test_the_side_of_the_last_layer_is_seen_in_what_stands_below_it(name: str) -> None:
+    """Pictures of any last-layer state: what is labelled at a first look is labelled right."""
+    rng = np.random.default_rng(6)
+    in_view = [k for k in range(24) if 0 in HOMES[k, :3]]
+    base = default_profile()
+    for _ in range(4):
+        seen, truth = [], []
+        for light in ("noon", "lamp"):
+            turn, layer = int(rng.choice(in_view)), random_layer(rng, 4)
+            samples, labels = make_samples(albedo(name), light, rng, turn=turn, layer=layer)
+            seen.append(samples)
+            truth.append(labels)
+        for got, want in zip(look_together(seen, base.model, SCHEME), truth, strict=True):
+            assert (got >= 0).sum() > 20 and (got[got >= 0] == want[got >= 0]).all()
