@@ -5,8 +5,8 @@
 Each FOLDER holds pictures with truth beside them (TRUTH.md), traced by bulk_sets.py: never those that are
 scored. Over the stickers of the top layers the truth (top's colour or not) is regressed on the vote of the
 colours and on the network's log odds, alone and together; what is printed is nats a sticker, the share of
-wrong signs, and the coefficients. OWN_VOTE and SECOND_VOTE are the coefficients of both together over that of the
-colours alone, for the decoder's temperature is made for the colours alone.
+wrong signs, and the coefficients. OWN_VOTE and SECOND_VOTE are the coefficients of both together over that of
+the colours alone, for the decoder's temperature is made for the colours alone.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 from scipy.optimize import minimize
 
-from vision.pipeline import read_whole
+from vision.pipeline import read_whole, turned_to
 from vision.pose import FACES
 from vision.scoring import turn_between
 from vision.top_colour import look_at
@@ -35,7 +35,7 @@ def votes(truth: Truth) -> np.ndarray | None:
     read = read_whole(image_bgr)
     if read.reading is None or truth.code is None or truth.top_quad_xy is None or read.cube is None:
         return None
-    pose, n = read.cube.pose, read.reading.loglik.shape[1]
+    pose, n = turned_to(read.cube.pose, 0, None), read.reading.loglik.shape[1]
     off = np.subtract(np.mean(truth.top_quad_xy, axis=0), pose.face_quad_xy("U").mean(0))
     look = look_at(image_bgr, pose)
     edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
