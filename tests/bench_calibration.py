@@ -50,7 +50,7 @@ class Seen:
     top: int | None = None
 
 
-def pictures_in(folder: Path) -> list[Seen]:
+def pictures_in(folder: Path, least_px: float) -> list[Seen]:
     """Find and sample every picture of a folder; truth is laid on by where its stickers lie."""
     from vision.answer import COLOURS, FACES
     from vision.pipeline import read_whole
@@ -72,6 +72,8 @@ def pictures_in(folder: Path) -> list[Seen]:
             centres = (nodes[1:, 1:] + nodes[:-1, :-1] + nodes[1:, :-1] + nodes[:-1, 1:]).reshape(-1, 2) / 4
             for one in truth["stickers"]:
                 if not one["xy"] or one["visible"] < 0.6 or not one["centre_visible"]:
+                    continue
+                if one["thin_px"] < least_px:
                     continue
                 apart = np.hypot(*(centres - one["xy"]).T)
                 k = int(apart.argmin())
@@ -199,6 +201,7 @@ def main() -> None:
     parser.add_argument("--toy", action="store_true", help="two invented sets, one draw")
     parser.add_argument("--draws", type=int, default=3)
     parser.add_argument("--any-side", action="store_true", help="do not tell the side of the last layer")
+    parser.add_argument("--least-px", type=float, default=0.0, help="leave out stickers thinner than this")
     options = parser.parse_args()
     print("wrong stickers, %                built-in          own profile")
     print("set                  stickers     raw decoded       raw decoded   not made")
@@ -206,7 +209,7 @@ def main() -> None:
     totals, first = {}, None
     for source in options.folders or names:
         if isinstance(source, Path):
-            name, pictures = source.name, pictures_in(source)
+            name, pictures = source.name, pictures_in(source, options.least_px)
         else:
             name, pictures = source, invented(source, 6 if options.toy else 24, 5)
         totals[name] = compare(name, pictures, 1 if options.toy else options.draws, options.any_side)
