@@ -159,8 +159,9 @@ def widened(
 def adapt(base: ColourModel, pictures: Sequence[LabelledPicture], *, steps: int = 3) -> ColourModel:
     """The colour model of the cube in ``pictures``, which were labelled; ``base`` is the general model.
 
-    Raises ValueError without pictures.
+    Pictures without a labelled sticker say nothing. Raises ValueError without others.
     """
+    pictures = [one for one in pictures if len(one.labels)]
     if not pictures:
         raise ValueError("a cube's colours cannot be learned from no picture")
     mean0 = base.mean.reshape(18)

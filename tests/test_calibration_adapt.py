@@ -13,13 +13,14 @@ from sticker_maker import SETS, albedo, make_samples, random_layer
 from calibration.adapt import (
     IN_COMMON,
     PictureWord,
+    adapt,
     cube_posterior,
     log_evidence,
     usual_cubes,
     widened,
     words_together,
 )
-from calibration.collect import Shot, collect
+from calibration.collect import Shot, collect, labelled_picture
 from calibration.lamps import LIFT, light_covariance, light_moves, usual_moves
 from calibration.profile import SCHEME, default_profile
 from calibration.together import look_together
@@ -158,3 +159,13 @@ def test_the_side_of_the_last_layer_is_seen_in_what_stands_below_it(name: str) -
             truth.append(labels)
         for got, want in zip(look_together(seen, base.model, SCHEME), truth, strict=True):
             assert (got >= 0).sum() > 20 and (got[got >= 0] == want[got >= 0]).all()
+
+
+def test_a_picture_in_which_nothing_was_labelled_changes_nothing() -> None:
+    base = default_profile().model
+    samples, labels = make_samples(albedo("usual"), "noon", np.random.default_rng(3), turn=0, layer=None)
+    told = labelled_picture(samples, labels, base)
+    silent = labelled_picture(samples, np.full_like(labels, -1), base)
+    assert adapt(base, [told, silent]).mean == pytest.approx(adapt(base, [told]).mean, abs=1e-12)
+    with pytest.raises(ValueError, match="no picture"):
+        adapt(base, [silent])
