@@ -33,8 +33,8 @@ _WEIGHTS = np.array(
 _POINTS_A_LINE = 8
 #: a lattice whose edges lie on the edge map so well needs no other start; no other perspective
 _GOOD_EDGE, _FAIR_EDGE = 0.78, 0.72
-#: likely horizontal angles of view, 35 to 80 degrees: focal length over the picture's longer side
-_FOCAL_MEAN, _FOCAL_SPREAD = float(np.log(0.9)), 0.35
+#: focal length over the longer side: phones 0.67 to 0.78 (24 to 28 mm on 36), webcams 0.65 to 0.95
+_FOCAL_MEAN, _FOCAL_SPREAD = float(np.log(0.8)), 0.35
 
 
 @dataclass(frozen=True, eq=False)
