@@ -33,9 +33,9 @@ LEAST_PEAK = 0.12
 FAINTER = 0.4
 #: a fitted cube is reported from this product of network probability and lattice score on
 LEAST_SCORE = 0.30
-#: the second network's word on a cube, as a logit: below the first nothing is looked for, below the second
-#: the cube is not reported without a second look
-HOPELESS_LOGIT, DOUBTFUL_LOGIT = -2.5, -1.5
+#: the second network's word on a cube, as a logit: below the first a place is given up, below the second a
+#: crop of a second look is, below the third the cube is not reported without a second look
+FAINT_LOGIT, HOPELESS_LOGIT, DOUBTFUL_LOGIT = -4.5, -2.5, -1.5
 #: a second look is taken where nothing so probable was found; scales of its crops; what it must reach
 SURE_SCORE, AGAIN_SCALES, AGAIN_SCORE = 0.6, (0.65, 0.8, 1.0, 1.25), 0.25
 #: pixels a sticker should have where seams are looked for
@@ -223,7 +223,7 @@ def find_cubes(image_bgr: Picture, *, size: int | None = None, limit: int = 3) -
     cubes, doubtful = [], []
     for place in places:
         crop = _centred(image_bgr, *place[1:])
-        if crop.numbers[23] > HOPELESS_LOGIT:
+        if crop.numbers[23] > FAINT_LOGIT:
             found = _found(image_bgr, fit_pose(crop, (wide, high), size), crop)
             if found.probability >= LEAST_SCORE and crop.numbers[23] > DOUBTFUL_LOGIT:
                 cubes.append(found)
