@@ -89,6 +89,20 @@ def test_every_exif_orientation_comes_out_upright(orientation: int, make) -> Non
     assert np.abs(corner_colours(photo.image_bgr) - corner_colours(image)).max() <= 12
 
 
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_every_orientation_of_an_avif_comes_out_upright(orientation: int) -> None:
+    pytest.importorskip("PIL.AvifImagePlugin", reason="Pillow writes the boxes")
+    pillow, image = pytest.importorskip("PIL.Image"), upright()
+    stored, exif = pillow.fromarray(stored_for(image, orientation)[:, :, ::-1]), pillow.Exif()
+    exif[0x0112] = orientation  # written as 'irot' and 'imir' boxes
+    data = BytesIO()
+    stored.save(data, "AVIF", quality=95, exif=exif.tobytes())
+    for least_px in (None, 80):
+        photo = decode_photo(data.getvalue(), name="x", min_long_side=least_px)
+        assert photo.full_size_wh == (160, 96)
+        assert np.abs(corner_colours(photo.image_bgr) - corner_colours(image)).max() < 25
+
+
 @pytest.mark.parametrize("orientation", [1, 3, 6, 8])
 @pytest.mark.parametrize("make", [jpeg_with_exif, png_with_exif])
 def test_reduced_decoding_stays_upright_and_keeps_the_side_asked_for(orientation: int, make) -> None:

@@ -1,7 +1,8 @@
 """The kind and size of a picture, from its first bytes, so that nothing is decoded unmeasured.
 
 Byte layouts from the formats' own documents: JPEG ITU-T T.81 B.2.2, PNG (W3C) 11.2.2, WebP RFC 9649,
-TIFF 6.0 section 2, GIF89a section 18, BMP BITMAPINFOHEADER, Netpbm pgm/ppm, HEIF ISO/IEC 23008-12 6.5.3.
+TIFF 6.0 section 2, GIF89a section 18, BMP BITMAPINFOHEADER, Netpbm pgm/ppm, HEIF ISO/IEC 23008-12 6.5.3,
+6.5.10 and 6.5.12.
 """
 
 from __future__ import annotations
@@ -139,6 +140,28 @@ def _heif(data: bytes) -> tuple[int, int]:
     if not sizes:
         raise ValueError("no size")
     return max(sizes)[1:]
+
+
+def turned_by(data: bytes) -> tuple[int, int | None]:
+    """How an AVIF is to be shown: quarter turns counter-clockwise (0..3), then the mirroring.
+
+    The mirroring is 0 for top and bottom exchanged, 1 for left and right exchanged, None for none. Read
+    from the boxes 'irot' and 'imir' among the item properties ('ipco').
+    """
+    start = data.find(b"ipco", 0, 1 << 20)
+    if start < 4:
+        return 0, None
+    end = start - 4 + int.from_bytes(data[start - 4 : start], "big")
+    turns, mirror = 0, None
+    at = start + 4
+    while at + 8 <= min(end, len(data)):
+        length = int.from_bytes(data[at : at + 4], "big")
+        if data[at + 4 : at + 9].startswith(b"irot") and length == 9:
+            turns = data[at + 8] & 3
+        elif data[at + 4 : at + 9].startswith(b"imir") and length == 9:
+            mirror = data[at + 8] & 1
+        at += max(length, 8)
+    return turns, mirror
 
 
 def _brands(data: bytes) -> frozenset[bytes]:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError
-from vision.headers import Header, may_have_alpha, read_header
+from vision.headers import Header, may_have_alpha, read_header, turned_by
 
 MAX_BYTES: Final = 256 * 1024 * 1024
 MAX_PIXELS: Final = 120_000_000
@@ -183,7 +183,16 @@ def _decode_with_opencv(data: bytes, name: str, kind: str, reduction: int) -> ND
         raise PictureError(
             f"{name}: this {kind} is cut short, damaged or of a rare sort; save it again as PNG"
         )
-    return np.asarray(image, np.uint8)
+    return _shown_way_up(np.asarray(image, np.uint8), data) if kind == "AVIF" else np.asarray(image, np.uint8)
+
+
+def _shown_way_up(image: NDArray[np.uint8], data: bytes) -> NDArray[np.uint8]:
+    """Turn and mirror an AVIF as its boxes say; OpenCV gives it as it is stored."""
+    turns, mirror = turned_by(data)
+    image = np.rot90(image, turns)
+    if mirror is not None:
+        image = np.flip(image, axis=mirror)
+    return np.ascontiguousarray(image)
 
 
 def _from_float(raw: NDArray[Any] | None) -> NDArray[np.uint8] | None:
