@@ -7,6 +7,8 @@ both solved is the last layer itself and left out. All log values are in nats.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 from typing import Final
 
@@ -45,34 +47,34 @@ def slot_evidence(s: Scored, stickers: FloatArray) -> float:
     flips = EVEN_EDGE_STATES if n % 2 else EDGE_STATES
     if n > 2:
         edges = log_sum(flips.sums(edge_scores)) - np.log(len(flips.first))
+    corner_ways = _ways(stickers, colours, *_corner_looks(n))
     corners_left = _without_one(corner_scores, CORNER_STATES)
-    edges_left = _without_one(edge_scores, flips) if n > 2 else edges
-    found = []
-    for slot in range(4):
-        corner_ways = _corner_ways(stickers, n, colours, slot)
-        corner_out = log_sum(corners_left + corner_ways["guest"]) - np.log(4)
-        corner = [corners, corners + corner_ways["turned"], corner_out + corner_ways["host"]]
-        if n == 2:
-            shares = np.log(np.array([TURNED, CHANGED]) / (1 - SOLVED))
-            found.append(log_sum(np.array(corner[1:]) + shares[:, None], axis=0))
-            continue
-        edge_ways = _edge_ways(stickers, n, colours, slot)
-        edge_out = log_sum(edges_left + edge_ways["guest"]) - np.log(4)
-        edge = [edges, edges + edge_ways["turned"], edge_out + edge_ways["host"]]
-        share = (SOLVED, TURNED, CHANGED)
-        found.append(
-            log_sum(
-                np.array(
-                    [
-                        corner[i] + edge[j] + np.log(share[i] * share[j] / (1 - SOLVED**2))
-                        for i, j in product(range(3), repeat=2)
-                        if i or j
-                    ]
-                ),
-                axis=0,
-            )
-        )
-    return float(log_sum(np.concatenate([base + one for one in found])) - np.log(4))
+    corner_out = log_sum(corners_left[:, None, :] + corner_ways.guest) - np.log(4)
+    corner = [
+        np.repeat(corners[:, None], 4, axis=1),
+        corners[:, None] + corner_ways.turned,
+        corner_out + corner_ways.host,
+    ]
+    if n == 2:
+        shares = np.log(np.array([TURNED, CHANGED]) / (1 - SOLVED))
+        found = log_sum(np.array(corner[1:]) + shares[:, None, None], axis=0)
+        return float(log_sum((base[:, None] + found).ravel()) - np.log(4))
+    edge_ways = _ways(stickers, colours, *_edge_looks(n))
+    edges_left = _without_one(edge_scores, flips)
+    edge_out = log_sum(edges_left[:, None, :] + edge_ways.guest) - np.log(4)
+    edge = [
+        np.repeat(edges[:, None], 4, axis=1),
+        edges[:, None] + edge_ways.turned,
+        edge_out + edge_ways.host,
+    ]
+    share = (SOLVED, TURNED, CHANGED)
+    both = [
+        corner[i] + edge[j] + np.log(share[i] * share[j] / (1 - SOLVED**2))
+        for i, j in product(range(3), repeat=2)
+        if i or j
+    ]
+    found = log_sum(np.array(both), axis=0)
+    return float(log_sum((base[:, None] + found).ravel()) - np.log(4))
 
 
 def _without_one(scores: FloatArray, states: StateTable) -> FloatArray:
@@ -85,60 +87,68 @@ def _without_one(scores: FloatArray, states: StateTable) -> FloatArray:
     return np.stack(out, axis=1)
 
 
-def _shown(stickers: FloatArray, places: list[int], faces: tuple[int, ...], colours: IntArray) -> FloatArray:
-    """Log-likelihood (H,) that these places show the colours of these faces."""
-    total: FloatArray = sum(
-        (stickers[p][colours[:, f]] for p, f in zip(places, faces, strict=True)), np.zeros(len(colours))
+@dataclass(frozen=True, eq=False)
+class _Ways:
+    """Log-likelihoods of what one kind of piece shows, for H colourings and the 4 slots.
+
+    ``turned`` and ``host`` (H, 4): of the slot's stickers, its own piece the wrong way round, or a piece of
+    the last layer, against its own the right way. ``guest`` (H, 4, 4): of a last-layer place with the slot's
+    piece.
+    """
+
+    turned: FloatArray
+    host: FloatArray
+    guest: FloatArray
+
+
+def _ways(stickers: FloatArray, colours: IntArray, places: IntArray, faces: IntArray, wrong: int) -> _Ways:
+    """From the looks (4 slots, K, stickers) of :func:`_corner_looks` or :func:`_edge_looks`: first the solved
+    one, then ``wrong`` turned ones, then those of the guest in the four places, then those of the hosts."""
+    shown = stickers[places, colours[:, faces]].sum(axis=-1)  # (H, 4, K)
+    round_ = wrong + 1
+    guests = shown[..., round_ : 5 * round_].reshape(*shown.shape[:2], 4, round_)
+    solved = shown[..., 0]
+    return _Ways(
+        turned=log_sum(shown[..., 1:round_]) - np.log(wrong) - solved,
+        host=log_sum(shown[..., 5 * round_ :]) - np.log(4 * round_) - solved,
+        guest=log_sum(guests) - np.log(round_),
     )
-    return total
 
 
 def _turned(faces: tuple[int, ...], by: int) -> tuple[int, ...]:
     return tuple(faces[(i - by) % len(faces)] for i in range(len(faces)))
 
 
-def _mean(scores: list[FloatArray]) -> FloatArray:
-    return np.asarray(log_sum(np.array(scores), axis=0) - np.log(len(scores)))
-
-
-def _corner_ways(stickers: FloatArray, n: int, colours: IntArray, slot: int) -> dict[str, FloatArray]:
-    """What the corner of a slot may show, beside what it shows solved: "turned" and "host" (H,) of the slot,
-    "guest" (H, 4) of its piece in the last layer's places."""
+@lru_cache(maxsize=8)
+def _corner_looks(n: int) -> tuple[IntArray, IntArray, int]:
+    """Places and faces (4, 27, 3) of all looks of the slots' corners, and how many ways are wrong."""
     e = n - 1
-    own = SLOT_CORNERS[slot]
-    at_bottom = ((3, 0, e), (3, 0, 0), (3, e, 0), (3, e, e))[slot]
-    above = {face: column for face, _, column in corner_positions(n)[slot][1:]}
-    places = [flat_index(p, n) for p in (at_bottom, *((face, e, above[face]) for face in own[1:]))]
-    solved = _shown(stickers, places, own, colours)
-    guests = []
-    for position in corner_positions(n):
-        at = [flat_index(p, n) for p in position]
-        guests.append(_mean([_shown(stickers, at, _turned(own, t), colours) for t in range(3)]))
-    host = [_shown(stickers, places, _turned(f, t), colours) for f in CORNER_FACES for t in range(3)]
-    return {
-        "turned": _mean([_shown(stickers, places, _turned(own, t), colours) for t in (1, 2)]) - solved,
-        "host": _mean(host) - solved,
-        "guest": np.stack(guests, axis=1),
-    }
+    at_bottom = ((3, 0, e), (3, 0, 0), (3, e, 0), (3, e, e))
+    places, faces = [], []
+    for slot, own in enumerate(SLOT_CORNERS):
+        above = {face: column for face, _, column in corner_positions(n)[slot][1:]}
+        here = [at_bottom[slot], *((face, e, above[face]) for face in own[1:])]
+        looks = [(here, _turned(own, t)) for t in range(3)]
+        looks += [(list(there), _turned(own, t)) for there in corner_positions(n) for t in range(3)]
+        looks += [(here, _turned(piece, t)) for piece in CORNER_FACES for t in range(3)]
+        places.append([[flat_index(p, n) for p in at] for at, _ in looks])
+        faces.append([way for _, way in looks])
+    return np.array(places, dtype=np.intp), np.array(faces, dtype=np.intp), 2
 
 
-def _edge_ways(stickers: FloatArray, n: int, colours: IntArray, slot: int) -> dict[str, FloatArray]:
-    """As :func:`_corner_ways`, for the complete edge (n - 2 pieces alike)."""
-    own = SLOT_CORNERS[slot][1:]
-    above = {face: column for face, _, column in corner_positions(n)[slot][1:]}
-    places = [flat_index((face, row, above[face]), n) for row in range(1, n - 1) for face in own]
-
-    def shown(at: list[int], faces: tuple[int, ...]) -> FloatArray:
-        return _shown(stickers, at, faces * (n - 2), colours)
-
-    solved = shown(places, own)
-    guests = []
-    for top, side in edge_positions(n):
-        at = [flat_index(p, n) for pair in zip(top, side, strict=True) for p in pair]
-        guests.append(_mean([shown(at, own), shown(at, own[::-1])]))
-    host = [shown(places, way) for faces in EDGE_FACES for way in (faces, faces[::-1])]
-    return {
-        "turned": shown(places, own[::-1]) - solved,
-        "host": _mean(host) - solved,
-        "guest": np.stack(guests, axis=1),
-    }
+@lru_cache(maxsize=8)
+def _edge_looks(n: int) -> tuple[IntArray, IntArray, int]:
+    """As :func:`_corner_looks`, for the complete edges (n - 2 pieces alike), (4, 18, 2 n - 4)."""
+    places, faces = [], []
+    for slot, corner in enumerate(SLOT_CORNERS):
+        own = corner[1:]
+        above = {face: column for face, _, column in corner_positions(n)[slot][1:]}
+        here = [(face, row, above[face]) for row in range(1, n - 1) for face in own]
+        looks = [(here, own), (here, own[::-1])]
+        for top, side in edge_positions(n):
+            there = [p for pair in zip(top, side, strict=True) for p in pair]
+            looks += [(there, own), (there, own[::-1])]
+        looks += [(here, way) for piece in EDGE_FACES for way in (piece, piece[::-1])]
+        places.append([[flat_index(p, n) for p in at] for at, _ in looks])
+        faces.append([way * (n - 2) for _, way in looks])
+    return np.array(places, dtype=np.intp), np.array(faces, dtype=np.intp), 1

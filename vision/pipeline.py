@@ -167,7 +167,8 @@ def _read_cube(
     began = time.perf_counter()
     reading = read_stickers(samples, settings.profile, tops=(0,), second=second)
     top_share = 1.0
-    reason = refusal(reading.posterior, upper_seen)[0]
+    verdict = refusal(reading.posterior, upper_seen)
+    reason, known = verdict[0], True
     if reason is not None or contradiction_nats(reading, samples) > CLEARLY_AGAINST_NATS:
         # the uppermost face does not read as a last layer: let the decoder choose among all in view
         other = _with_another_top(image_bgr, cube, pose, settings, samples)
@@ -176,11 +177,12 @@ def _read_cube(
             reads_better = gain > 0 and is_last_layer(other[2].posterior, float(other[1].coverage[0].mean()))
             if reason == "not-last-layer" or reads_better:
                 pose, samples, reading = other
+                known = False
             if reason != "not-last-layer":
                 top_share = float(1.0 / (1.0 + np.exp(-abs(gain))))
     seconds["classify"] = time.perf_counter() - began
     began = time.perf_counter()
-    fields = judged(reading, samples, settings.profile, pose, top_share)
+    fields = judged(reading, samples, settings.profile, pose, top_share, verdict if known else None)
     if not fields["ok"] and upper_seen < LEAST_TOP_SEEN and fields["reason"] != "top-hidden":
         fields |= {"reason": "top-hidden", "detail": f"only {upper_seen:.0%} of the upper face can be seen"}
     seconds["decode"] = time.perf_counter() - began

@@ -41,11 +41,17 @@ _FACE_WORDS = {"U": "top", "R": "right", "F": "front", "L": "left", "B": "back",
 
 
 def judged(
-    reading: Reading, samples: StickerSamples, profile: Profile, pose: CubePose, top_share: float = 1.0
+    reading: Reading,
+    samples: StickerSamples,
+    profile: Profile,
+    pose: CubePose,
+    top_share: float = 1.0,
+    refused: tuple[Reason | None, str] | None = None,
 ) -> dict[str, Any]:
     """The answer's fields from a reading in the frame U = top, F = front.
 
-    ``top_share`` is the probability that U is the last layer's face, where another was in question.
+    ``top_share`` is the probability that U is the last layer's face, where another was in question;
+    ``refused`` what :func:`refusal` says of this reading, where that is known already.
     """
     posterior = reading.posterior
     names = profile.colours
@@ -60,7 +66,7 @@ def judged(
         "mirrored": posterior.mirrored,
         "notes": _notes(reading, samples),
     }
-    reason, detail = refusal(posterior, top_seen)
+    reason, detail = refused or refusal(posterior, top_seen)
     if reason is not None:
         return {**fields, "reason": reason, "detail": detail, "candidates": candidates}
     fields["state"] = StateSeen.from_layer(posterior.state, _real_colours(posterior, names))
