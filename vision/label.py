@@ -20,6 +20,7 @@ from typing import Any
 from models.errors import LastlookError
 from vision.gather import Item, Problem
 from vision.ledger import AnswerLog, digest_of
+from vision.pool_end import ended_quietly, in_pool
 
 Json = dict[str, Any]
 Reader = Callable[[Item], list[Json]]
@@ -145,8 +146,8 @@ def _pooled(
         pool = Parallel(
             n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=_under_way(jobs), max_nbytes=None
         )
-        results = pool(delayed(read_one)(item, reader) for item in waiting)
-        with contextlib.closing(results):
+        results = pool(delayed(in_pool)(read_one, item, reader) for item in waiting)
+        with ended_quietly(results):
             yield from results
 
 

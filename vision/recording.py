@@ -10,6 +10,7 @@ known to a tenth of a second.
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError
+from vision.pool_end import ended_quietly, in_pool
 from vision.shown import Reading, Shown, reading_of, shown_cases
 
 Picture = NDArray[np.uint8]
@@ -132,8 +134,8 @@ def _scanned(
 
     with parallel_config(backend=backend, n_jobs=jobs, **options):
         pool = Parallel(n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=2 * jobs)
-        results = pool(delayed(scan)(path, start_s, end_s, reader) for start_s, end_s in stretches)
-        with contextlib.closing(results):
+        results = pool(delayed(in_pool)(scan, path, start_s, end_s, reader) for start_s, end_s in stretches)
+        with ended_quietly(results):
             yield from results
 
 
@@ -322,6 +324,7 @@ def _jpeg(frame: Picture) -> bytes:
 
 @contextlib.contextmanager
 def _opened(path: str | Path) -> Iterator[Any]:
+    os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")  # AV_LOG_QUIET in FFmpeg's libavutil/log.h
     import cv2
 
     level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
