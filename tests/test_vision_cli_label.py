@@ -63,6 +63,16 @@ def test_broken_files_do_not_stop_the_run(pictures: Path, capsys: pytest.Capture
     assert "00-cut.jpg" in told.err and "Traceback" not in told.err
 
 
+@pytest.mark.parametrize("option", ["--page", "--csv", "--annotate", "--chapters", "--stills"])
+def test_a_folder_that_cannot_be_made_is_told_before_the_work(
+    option: str, pictures: Path, capsys: pytest.CaptureFixture
+) -> None:
+    (pictures / "file").write_text("")
+    assert run(["label", str(pictures), option, str(pictures / "file" / "sub" / "x")]) == 1
+    told = capsys.readouterr()
+    assert told.out == "" and "cannot be made" in told.err and len(told.err.splitlines()) == 1
+
+
 @pytest.mark.parametrize(
     ("arguments", "status"),
     [

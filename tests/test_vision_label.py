@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -24,8 +25,10 @@ from vision.answer import Answer, Candidate, NamedCase, TopFace
 from vision.filing import carry_out, plan, undo
 from vision.gather import Item, gather
 from vision.label import label, outcomes, read_one
+from vision.label_run import Settings, file_pictures, write_recording
 from vision.ledger import AnswerLog, read_lines
 from vision.photo_reader import PhotoReader
+from vision.shown import Reading, Shown
 from vision.table import answers_csv
 
 CODES = ("e1-sune-front", "e3-pi-left", "e0-sune", "e4-t")
@@ -103,6 +106,40 @@ def dies_on(item: Item, name: str) -> list[dict]:
     if item.path.endswith(name):
         os._exit(11)
     return SHADES(item)
+
+
+def slow(item: Item) -> list[dict]:
+    """A reader that takes its time."""
+    time.sleep(0.2)
+    return [{"image": item.path, "ok": True}]
+
+
+def test_ctrl_c_leaves_no_traceback(tmp_path: Path) -> None:
+    for shade in range(40):
+        a_picture(tmp_path / "p" / f"{shade}.png", shade)
+    script = tmp_path / "run.py"
+    script.write_text(
+        "import sys\nfrom pathlib import Path\n"
+        "from test_vision_label import items_of, slow\nfrom vision.label import label\n"
+        "tally = label(items_of(Path(sys.argv[1])), slow, jobs=2,\n"
+        "              on_outcome=lambda one: print('one', flush=True))\n"
+        "print('stopped' if tally.stopped else 'ran to the end')\n"
+    )
+    paths = os.pathsep.join([str(Path(__file__).parent), str(Path(__file__).parent.parent)])
+    running = subprocess.Popen(
+        [sys.executable, str(script), str(tmp_path / "p")],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": paths},
+        start_new_session=True,
+    )
+    assert running.stdout is not None
+    for _ in range(4):
+        running.stdout.readline()
+    os.killpg(running.pid, signal.SIGINT)  # a terminal sends it to all processes of the run
+    told, errors = running.communicate(timeout=60)
+    assert told.endswith("stopped\n") and "Traceback" not in errors
 
 
 def test_a_file_that_kills_its_process_is_named_and_the_run_goes_on(tmp_path: Path) -> None:
@@ -211,6 +248,62 @@ def test_resume_reads_again_what_changed_and_nothing_else(tmp_path: Path) -> Non
     codes = {Path(line["image"]).name: line["case"]["code"] for line in read_lines(out)}
     assert codes == {"0.png": CODES[0], "1.png": CODES[1], "2.png": CODES[3], "renamed.png": CODES[3],
                      "4.png": CODES[0]}  # fmt: skip
+
+
+def test_files_alike_that_moved_are_taken_up_one_to_one(tmp_path: Path) -> None:
+    pictures, out = tmp_path / "p", tmp_path / "a.jsonl"
+    for name in ("x.png", "y.png", "z.png"):
+        a_picture(pictures / name, 3)
+    for expected in (3, 0):
+        with AnswerLog(out, resume=out.exists()) as log:
+            assert label(items_of(pictures), SHADES, log=log).files == expected
+        assert sorted(line["image"] for line in read_lines(out)) == [one.path for one in items_of(pictures)]
+        for path in list(pictures.iterdir()):
+            path.rename(path.with_name(f"e3__{path.name}"))
+
+
+def test_answers_are_utf_8_whatever_bytes_a_name_has(tmp_path: Path) -> None:
+    name = os.fsdecode(b"b\xff\xc3\xa9.png")
+    out = tmp_path / "a.jsonl"
+    with AnswerLog(out) as log:
+        log.write(Item(name, "picture", 1, 1), [{"image": name}])
+    assert json.loads(out.read_bytes().decode("utf-8")) == {"image": name}
+
+
+def test_what_a_resumed_run_lacks_is_made(tmp_path: Path) -> None:
+    picture, out, drawn = a_picture(tmp_path / "p" / "1.png", 1), tmp_path / "a.jsonl", tmp_path / "drawn"
+    items = items_of(picture.parent)
+    plain, drawing = Settings(SHADES), Settings(replace(SHADES, annotate_to=str(drawn)))
+    for wanted, expected in ((plain, 1), (plain, 0), (drawing, 1), (drawing, 0), (plain, 0)):
+        with AnswerLog(out, resume=out.exists(), lacking=wanted.lacks) as log:
+            assert label(items, wanted.photos, log=log).files == expected
+        assert [line["image"] for line in read_lines(out)] == [str(picture)]
+    assert len(list(drawn.iterdir())) == 1
+
+
+def test_chapters_and_stills_asked_for_later_are_lacking(tmp_path: Path) -> None:
+    item = Item("a/lesson.mp4", "recording", 1, 1)
+    for settings_ in (
+        Settings(SHADES, chapters_to=tmp_path / "c"),
+        Settings(SHADES, stills_to=tmp_path / "s"),
+    ):
+        assert settings_.lacks(item, 1)
+        answer = {"code": "e0-h", "start_s": 1.0, "end_s": 2.0, "confidence": 1.0}
+        write_recording(item, (Shown(**answer, best=Reading(1.5, {"e0-h": 1.0}, True, {}, b"x")),), settings_)
+        assert not settings_.lacks(item, 1)
+    assert not Settings(SHADES, stills_to=tmp_path / "t").lacks(item, 0)  # nothing shown, no still
+
+
+def test_copies_made_before_are_not_made_again(tmp_path: Path) -> None:
+    first = a_picture(tmp_path / "a" / "x.png", 1)
+    second = a_picture(tmp_path / "b" / "x.png", 2)
+    answers, folder = [an_answer(one, CODES[0]) for one in (first, second)], tmp_path / "f"
+    assert carry_out(plan(answers, "copy", folder).steps, tmp_path / "log") == 2
+    filed = tree(folder)
+    again = plan(answers, "copy", folder)
+    assert again.steps == () and len(again.left_alone) == 2 and tree(folder) == filed
+    list(file_pictures(answers, copy_to=folder, rename=False, really=True))
+    assert tree(folder) == filed  # not even a log
 
 
 def test_an_output_that_is_there_is_never_overwritten(tmp_path: Path) -> None:

@@ -184,6 +184,8 @@ class _Bar:
         import json
         from time import monotonic
 
+        from vision.ledger import encoded
+
         self._seen += 1
         rate = self._seen / max(monotonic() - self._began, 1e-3)
         self._progress.update(self._all, advance=1, rate=f"{rate:.1f} a second")
@@ -192,7 +194,7 @@ class _Bar:
             self._recording = None
         if self._out == "-":
             for answer in outcome.answers:
-                typer.echo(json.dumps(answer, ensure_ascii=False))
+                typer.echo(encoded(json.dumps(answer, ensure_ascii=False)))
         elif self._out is None:
             for answer in outcome.answers:
                 typer.echo(answer_line(answer))
@@ -266,6 +268,8 @@ def _tell_filing(wanted: Any, log: Path, done: int, really: bool) -> None:
         for step in wanted.steps:
             typer.echo(f"would {step.action} {step.source} -> {step.target}")
         typer.echo(f"{len(wanted.steps)} files; nothing was touched: add --yes to do it", err=True)
+    elif not done:
+        typer.echo("nothing to file", err=True)
     else:
         typer.echo(f"{done} files filed; take it back with: lastlook label --undo {log}", err=True)
     for path, reason in wanted.left_alone:

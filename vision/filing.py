@@ -7,6 +7,7 @@ before it is done, so :func:`undo` can take back a run that was killed half way.
 from __future__ import annotations
 
 import contextlib
+import filecmp
 import json
 import os
 import re
@@ -45,8 +46,8 @@ def plan(answers: Iterable[Mapping[str, Any]], action: Action, folder: Path | No
     """Plan copies to ``folder/CODE/name`` or renames to ``CODE__name`` in place.
 
     Only pictures of which the answer names one case are taken; the truth beside a picture (``name.json``)
-    goes with it. A picture that bears its code already is left alone; one that bears another code gets the
-    new one in its stead.
+    goes with it. A picture of which a copy is there already, or that bears its code already, is left alone;
+    one that bears another code gets the new one in its stead.
     """
     if action == "copy" and folder is None:
         raise ValueError("copying needs a folder")
@@ -74,6 +75,9 @@ def plan(answers: Iterable[Mapping[str, Any]], action: Action, folder: Path | No
                     left.append((source, "bears its code already"))
                     continue
             files = [source, *_truth_of(source, action)]
+            if action == "copy" and _is_there(wanted, source, promised):
+                left.append((source, "its copy is there already"))
+                continue
             target = _free(wanted, files, promised)
             for one in files:
                 step = Step(action, one, target.with_suffix(one.suffix))
@@ -96,6 +100,17 @@ def _truth_of(picture: Path, action: Action) -> list[Path]:
 def _coded_name(code: str, name: str) -> str:
     bare = re.sub(rf"^e[0-4][ao]?(?:-[a-z]+)+{JOINT}", "", name)
     return f"{code}{JOINT}{bare}"
+
+
+def _is_there(wanted: Path, source: Path, promised: set[Path]) -> bool:
+    """Whether ``wanted``, ``wanted-2``... is a copy of ``source`` that an earlier run made."""
+    number, target = 1, wanted
+    while os.path.lexists(target) or target in promised:
+        if target.is_file() and filecmp.cmp(source, target, shallow=False):
+            return True
+        number += 1
+        target = wanted.with_name(f"{wanted.stem}-{number}{wanted.suffix}")
+    return False
 
 
 def _free(wanted: Path, files: list[Path], promised: set[Path]) -> Path:

@@ -7,6 +7,7 @@ import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
+from glob import escape
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,11 +16,12 @@ from vision.files import write_atomically
 from vision.filing import Plan, carry_out, plan
 from vision.gather import Gathered, Item, Order
 from vision.label import Json, Outcome, Tally, label
-from vision.ledger import AnswerLog, read_lines
-from vision.photo_reader import FrameAnswers, PhotoReader
+from vision.ledger import AnswerLog, encoded, read_lines
+from vision.photo_reader import FrameAnswers, PhotoReader, annotated_path
 from vision.recording import index_recording
 from vision.shown import Shown, chapter_lines, shown_csv, webvtt_chapters
 
+CHAPTERS: Final = ".chapters"
 FILING_LOG: Final = "lastlook-filing.jsonl"
 
 
@@ -48,6 +50,31 @@ class Settings:
         photos = replace(self.photos, annotate_to=None, read=None)
         return json.dumps(asdict(photos), sort_keys=True)
 
+    def lacks(self, item: Item, answers: int) -> bool:
+        """Whether a picture's annotated copy, or a recording's chapters or stills, are asked for and missing.
+
+        So a resumed run makes them for files that were read before they were asked for.
+        """
+        name = Path(item.path).name
+        if item.kind == "picture":
+            folder = self.photos.annotate_to
+            return folder is not None and not annotated_path(Path(folder), item).exists()
+        if self.chapters_to is not None and not (self.chapters_to / f"{name}{CHAPTERS}.json").exists():
+            return True
+        return (
+            self.stills_to is not None
+            and answers > 0
+            and not any(self.stills_to.glob(f"{escape(name)}-001-*.jpg"))
+        )
+
+    def make_folders(self) -> None:
+        """Make the folders of what is to be written, before the work; raises LastlookError."""
+        drawn = self.photos.annotate_to
+        files = [one.parent for one in (self.csv, self.page) if one is not None]
+        for folder in (*files, self.chapters_to, self.stills_to, None if drawn is None else Path(drawn)):
+            if folder is not None:
+                _make_folder(folder)
+
 
 @dataclass(frozen=True)
 class Progress:
@@ -62,6 +89,7 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
 
     Answers are those of the file (earlier ones of a resumed run among them), in its order.
     """
+    settings.make_folders()
     with ExitStack() as stack:
         out = settings.out
         if out is None:
@@ -82,7 +110,7 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
             )
             return write_recording(item, indexed.shown, settings)
 
-        with AnswerLog(out, options=settings.marks, resume=settings.resume) as log:
+        with AnswerLog(out, options=settings.marks, resume=settings.resume, lacking=settings.lacks) as log:
             tally = label(
                 gathered.ordered(settings.order),
                 settings.photos,
@@ -102,7 +130,6 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
     if settings.page is not None:
         from vision.page import readable, write_page
 
-        settings.page.parent.mkdir(parents=True, exist_ok=True)
         write_page(readable(answers), settings.page)
     return tally, answers
 
@@ -116,12 +143,12 @@ def write_recording(item: Item, shown: tuple[Shown, ...], settings: Settings) ->
         names = {code: case.name for code, case in CASES.items()}
         answers = [one.to_json_dict(item.path) for one in shown]
         for suffix, text in (
-            (".chapters.txt", chapter_lines(shown)),
-            (".chapters.vtt", webvtt_chapters(shown, names)),
-            (".chapters.csv", shown_csv(item.path, shown)),
-            (".chapters.json", json.dumps(answers, ensure_ascii=False, indent=1) + "\n"),
+            (".txt", chapter_lines(shown)),
+            (".vtt", webvtt_chapters(shown, names)),
+            (".csv", shown_csv(item.path, shown)),
+            (".json", json.dumps(answers, ensure_ascii=False, indent=1) + "\n"),
         ):
-            _write(settings.chapters_to / f"{stem}{suffix}", text)
+            _write(settings.chapters_to / f"{stem}{CHAPTERS}{suffix}", text)
     answers = []
     for number, one in enumerate(shown, 1):
         still = None
@@ -139,16 +166,16 @@ def file_pictures(
 ) -> Iterator[tuple[Plan, Path, int]]:
     """Plan (and with ``really`` carry out) copies and renames; gives each plan, its log and the steps done.
 
-    Copies come first, so that they are made from names that still hold.
+    Without a step no log is made. Copies come first, so that they are made from names that still hold.
     """
     if copy_to is not None:
         wanted = plan(answers, "copy", copy_to)
         where = log or copy_to / FILING_LOG
-        yield wanted, where, carry_out(wanted.steps, where) if really else 0
+        yield wanted, where, carry_out(wanted.steps, where) if really and wanted.steps else 0
     if rename:
         wanted = plan(answers, "rename")
         where = log or _common_folder(wanted) / FILING_LOG
-        yield wanted, where, carry_out(wanted.steps, where) if really else 0
+        yield wanted, where, carry_out(wanted.steps, where) if really and wanted.steps else 0
 
 
 def _common_folder(wanted: Plan) -> Path:
@@ -175,11 +202,15 @@ def dask_client(address: str) -> Any:
 
 
 def _write(path: Path, text: str) -> None:
+    _make_folder(path.parent)
+    write_atomically(path, encoded(text))
+
+
+def _make_folder(folder: Path) -> None:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise LastlookError(f"{path}: its folder cannot be made ({error.strerror})") from error
-    write_atomically(path, text.encode("utf-8", "surrogatepass"))
+        raise LastlookError(f"{folder}: this folder cannot be made ({error.strerror})") from error
 
 
 def look_again(answers: list[Json], settings: Settings, most: int) -> list[Any]:

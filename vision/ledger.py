@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -64,14 +64,24 @@ class AnswerLog:
     """Appends answers to ``out``; ``resume`` keeps the answers of files that are done and unchanged.
 
     ``options`` is a short text of all that changes an answer (size, front, profile): answers read under
-    other options do not count as done. Raises UsageError when ``out`` is there and ``resume`` is not asked
-    for, LastlookError when it cannot be written. Use it as a context manager.
+    other options do not count as done. Nor do files that could be read and of which ``lacking`` (given the
+    item and its number of answers) says that something else that the run is to write is missing. Raises
+    UsageError when ``out`` is there and ``resume`` is not asked for, LastlookError when it cannot be
+    written. Use it as a context manager.
     """
 
-    def __init__(self, out: Path, *, options: str = "", resume: bool = False) -> None:
+    def __init__(
+        self,
+        out: Path,
+        *,
+        options: str = "",
+        resume: bool = False,
+        lacking: Callable[[Item, int], bool] = lambda item, lines: False,
+    ) -> None:
         self.out = out
         self.ledger = out.with_name(out.name + ".ledger")
         self.options = options
+        self._lacking = lacking
         self._done: dict[str, Done] = {}
         self._by_bytes: dict[int, list[Done]] = {}
         if out.is_dir():
@@ -109,7 +119,11 @@ class AnswerLog:
         compared by its digest. A file under a new name with the content of one that is gone has moved: its
         answers get the new name.
         """
-        moved = {item.path: old for item in items if (old := self._moved_from(item)) is not None}
+        moved: dict[str, str] = {}
+        for item in items:
+            old = self._moved_from(item, taken=moved.values())
+            if old is not None:
+                moved[item.path] = old
         if moved:
             self._adopt(moved, items)
         todo = [item for item in items if not self._unchanged(item)]
@@ -136,7 +150,7 @@ class AnswerLog:
         text = "".join(json.dumps(one, ensure_ascii=False) + "\n" for one in answers)
         done = Done(item.path, item.bytes, item.mtime_ns, digest, self.options, len(answers), error, retry)
         try:
-            _append(self._answers_fd, text.encode("utf-8", "surrogatepass"))
+            _append(self._answers_fd, encoded(text))
             _append(self._ledger_fd, (json.dumps(asdict(done)) + "\n").encode("ascii"))
         except OSError as fault:
             raise LastlookError(
@@ -148,6 +162,8 @@ class AnswerLog:
         done = self._done.get(item.path)
         if done is None or done.retry or done.options != self.options or done.bytes != item.bytes:
             return False
+        if done.error is None and self._lacking(item, done.lines):
+            return False
         if done.mtime_ns == item.mtime_ns:
             return True
         try:
@@ -155,11 +171,13 @@ class AnswerLog:
         except OSError:
             return False
 
-    def _moved_from(self, item: Item) -> str | None:
+    def _moved_from(self, item: Item, taken: Collection[str]) -> str | None:
         if item.path in self._done:
             return None
         for done in self._by_bytes.get(item.bytes, ()):
-            if done.image in self._done and done.digest and not Path(done.image).exists():
+            if done.image not in self._done or done.image in taken:  # files alike moved one to one
+                continue
+            if done.digest and not Path(done.image).exists():
                 try:
                     if digest_of(item.path) == done.digest:
                         return done.image
@@ -218,7 +236,7 @@ class AnswerLog:
                 image = str(one.get("image"))
                 if image in new_name:
                     one["image"] = image = new_name[image]
-                    line = (json.dumps(one, ensure_ascii=False) + "\n").encode("utf-8", "surrogatepass")
+                    line = encoded(json.dumps(one, ensure_ascii=False) + "\n")
                 if image in self._done:
                     kept += line
         old_fds = (getattr(self, "_answers_fd", None), getattr(self, "_ledger_fd", None))
@@ -231,6 +249,11 @@ class AnswerLog:
                 os.close(fd)  # type: ignore[arg-type]
             self._answers_fd = os.open(self.out, os.O_WRONLY | os.O_APPEND)
             self._ledger_fd = os.open(self.ledger, os.O_WRONLY | os.O_APPEND)
+
+
+def encoded(text: str) -> bytes:
+    """UTF-8 of JSON or a table; a byte of a file name that is no UTF-8 stands as a JSON escape (\\udcff)."""
+    return text.encode("utf-8", "backslashreplace")
 
 
 def _append(fd: int, data: bytes) -> None:
