@@ -294,6 +294,17 @@ def test_chapters_and_stills_asked_for_later_are_lacking(tmp_path: Path) -> None
     assert not Settings(SHADES, stills_to=tmp_path / "t").lacks(item, 0)  # nothing shown, no still
 
 
+def test_recordings_of_one_name_keep_their_chapters_and_stills_apart(tmp_path: Path) -> None:
+    items = [Item(f"{folder}/lesson.mp4", "recording", 1, 1) for folder in "ab"]
+    wanted = Settings(
+        SHADES, chapters_to=tmp_path, stills_to=tmp_path, shared_names=frozenset({"lesson.mp4"})
+    )
+    best = Reading(1.5, {"e0-h": 1.0}, True, {}, b"x")
+    written = [write_recording(item, (Shown("e0-h", 1.0, 2.0, 1.0, best),), wanted) for item in items]
+    assert len(list(tmp_path.iterdir())) == 2 * 5  # four kinds of chapters and one still of each
+    assert written[0][0]["still"] != written[1][0]["still"]
+
+
 def test_copies_made_before_are_not_made_again(tmp_path: Path) -> None:
     first = a_picture(tmp_path / "a" / "x.png", 1)
     second = a_picture(tmp_path / "b" / "x.png", 2)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tempfile
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
@@ -17,7 +18,7 @@ from vision.filing import Plan, carry_out, plan
 from vision.gather import Gathered, Item, Order
 from vision.label import Json, Outcome, Tally, label
 from vision.ledger import AnswerLog, encoded, read_lines
-from vision.photo_reader import FrameAnswers, PhotoReader, annotated_path
+from vision.photo_reader import FrameAnswers, PhotoReader, annotated_path, path_mark
 from vision.recording import index_recording
 from vision.shown import Shown, chapter_lines, shown_csv, webvtt_chapters
 
@@ -43,6 +44,13 @@ class Settings:
     page: Path | None = None
     chapters_to: Path | None = None
     stills_to: Path | None = None
+    shared_names: frozenset[str] = frozenset()
+    """Names that several recordings of the run bear; the files of each get a mark of its path as well."""
+
+    def stem(self, item: Item) -> str:
+        """How the names of the chapters and stills of a recording begin."""
+        name = Path(item.path).name
+        return f"{name}-{path_mark(item)}" if name in self.shared_names else name
 
     @property
     def marks(self) -> str:
@@ -55,10 +63,10 @@ class Settings:
 
         So a resumed run makes them for files that were read before they were asked for.
         """
-        name = Path(item.path).name
         if item.kind == "picture":
             folder = self.photos.annotate_to
             return folder is not None and not annotated_path(Path(folder), item).exists()
+        name = self.stem(item)
         if self.chapters_to is not None and not (self.chapters_to / f"{name}{CHAPTERS}.json").exists():
             return True
         return (
@@ -89,6 +97,8 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
 
     Answers are those of the file (earlier ones of a resumed run among them), in its order.
     """
+    names = Counter(Path(item.path).name for item in gathered.items if item.kind == "recording")
+    settings = replace(settings, shared_names=frozenset(name for name, times in names.items() if times > 1))
     settings.make_folders()
     with ExitStack() as stack:
         out = settings.out
@@ -138,7 +148,7 @@ def write_recording(item: Item, shown: tuple[Shown, ...], settings: Settings) ->
     """Write the chapters and stills of one recording; returns its answers, one a shown case."""
     from models.cases import CASES
 
-    stem = Path(item.path).name
+    stem = settings.stem(item)
     if settings.chapters_to is not None:
         names = {code: case.name for code, case in CASES.items()}
         answers = [one.to_json_dict(item.path) for one in shown]

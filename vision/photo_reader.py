@@ -99,10 +99,15 @@ def annotated_path(folder: Path, item: Item) -> Path:
 
     Pictures of one name out of several folders would overwrite each other otherwise.
     """
-    import hashlib
+    return folder / f"{Path(item.path).stem}-{path_mark(item)}.jpg"
 
-    mark = hashlib.blake2b(str(Path(item.path).absolute()).encode(), digest_size=3).hexdigest()
-    return folder / f"{Path(item.path).stem}-{mark}.jpg"
+
+def path_mark(item: Item) -> str:
+    """Six hex digits that stand for the file's whole path."""
+    import hashlib
+    import os
+
+    return hashlib.blake2b(os.fsencode(Path(item.path).absolute()), digest_size=3).hexdigest()
 
 
 def _has_enough(answer: Answer | None) -> bool:
