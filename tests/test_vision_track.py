@@ -76,6 +76,8 @@ def test_a_swaying_cube_is_followed_in_every_frame(n: int) -> None:
         tracked = tracker.follow(frame.image_bgr)
         assert tracked is not None and tracked.whole
         errors.append(error_cells(tracked.pose, frame.pose))
+        turn = tracked.pose.rotation
+        assert np.allclose(turn @ turn.T, np.eye(3), rtol=0, atol=1e-9), "rounding errors add up"
     # a twentieth of the cube's edge; a 2x2x2 has two seams a face, and the finger lies on one of them
     assert max(errors) < 0.05 * n * (2 if n == 2 else 1), errors
 

@@ -56,6 +56,11 @@ def moved(rotation: Doubles, translation: Doubles, step: Doubles) -> tuple[Doubl
     return np.asarray(cv2.Rodrigues(step[:3])[0] @ rotation), np.asarray(translation + step[3:])
 
 
+def orthonormal(rotation: Doubles) -> Doubles:
+    """The rotation next to a matrix (3, 3) that has rounding errors (one Newton step to the polar factor)."""
+    return np.asarray(1.5 * rotation - 0.5 * (rotation @ rotation.T @ rotation))
+
+
 def middle(values: NDArray[np.floating]) -> float:
     """The (upper) median, without numpy's checks for nan, which cost more than the work."""
     half = len(values) // 2

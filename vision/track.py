@@ -30,7 +30,7 @@ from vision.looks import (
     is_whole,
     lattice_points,
 )
-from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project, read_off
+from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, orthonormal, project, read_off
 from vision.pose import (
     FACE_COLUMNS,
     FACE_ROWS,
@@ -197,9 +197,9 @@ class Tracker:
         """Where to begin the fine motion, the cheapest first, and the fit with which it is enough: as it
         moved before; by optical flow; where it was; where its look fits best."""
         turn, shift = self._motion
-        moved_on = replace(
-            self.pose, rotation=turn @ self.pose.rotation, translation=self.pose.translation + shift
-        )
+        # a turn taken from two rotations and applied again doubles their rounding errors with every frame
+        rotation = orthonormal(turn @ self.pose.rotation)
+        moved_on = replace(self.pose, rotation=rotation, translation=self.pose.translation + shift)
         yield moved_on, max(0.6, self._fit - 0.03)
         flowed = self._flow(work)
         if flowed is not None:
