@@ -21,6 +21,7 @@ from vision.fit import CROP_EDGES, INPUT_PX, MAP_PX, Crop, Fitted, fit_pose
 from vision.motion import Lens
 from vision.pose import CubePose
 from vision.seams import seat
+from vision.shrink import HANDY_PX, handy, shrunk
 
 Picture = NDArray[np.uint8]
 
@@ -113,7 +114,7 @@ def propose(image_bgr: Picture, most: int = 4) -> list[tuple[float, float, float
     high, wide = image_bgr.shape[:2]
     fit = 256.0 / max(high, wide)
     w, h = max(1, round(wide * fit)), max(1, round(high * fit))
-    small = cv2.resize(image_bgr, (w, h), interpolation=cv2.INTER_AREA if fit < 1 else cv2.INTER_LINEAR)
+    small = shrunk(image_bgr, w, h) if fit < 1 else cv2.resize(image_bgr, (w, h))
     room_w = 256 if wide >= high else (160 if w <= 160 else 192 if w <= 192 else 256)
     room_h = 256 if high > wide else (160 if h <= 160 else 192 if h <= 192 else 256)
     canvas = np.full((room_h, room_w, 3), 127, np.uint8)
@@ -142,7 +143,7 @@ def crop_square(image_bgr: Picture, x: float, y: float, side: float) -> tuple[Pi
     Returns the picture (128, 128, 3) and the square's left, top and side as really taken (whole pixels).
     """
     high, wide = image_bgr.shape[:2]
-    whole = max(8, round(side))
+    whole = max(8, round(side / HANDY_PX) * HANDY_PX)
     left, top = round(x - whole / 2), round(y - whole / 2)
     x0, y0, x1, y1 = max(left, 0), max(top, 0), min(left + whole, wide), min(top + whole, high)
     if x0 >= x1 or y0 >= y1:
@@ -153,9 +154,10 @@ def crop_square(image_bgr: Picture, x: float, y: float, side: float) -> tuple[Pi
             piece, y0 - top, top + whole - y1, x0 - left, left + whole - x1, cv2.BORDER_CONSTANT,
             value=(127, 127, 127),
         )  # fmt: skip
-    how = cv2.INTER_AREA if whole > INPUT_PX else cv2.INTER_LINEAR
-    resized: Any = cv2.resize(piece, (INPUT_PX, INPUT_PX), interpolation=how)
-    return resized, left, top, whole
+    if whole > INPUT_PX:
+        return shrunk(piece, INPUT_PX, INPUT_PX), left, top, whole
+    larger: Any = cv2.resize(piece, (INPUT_PX, INPUT_PX))
+    return larger, left, top, whole
 
 
 def look_closely(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop:
@@ -185,11 +187,11 @@ def onto_seams(image_bgr: Picture, pose: CubePose, surface: Surface) -> CubePose
     x1, y1 = np.clip(np.ceil(outline.max(0) + 0.15 * edge_px), 0, (wide, high)).astype(int)
     if x1 - x0 < 16 or y1 - y0 < 16:
         return pose
+    (x0, x1), (y0, y1) = handy(x0, x1, wide), handy(y0, y1, high)
     piece: Any = image_bgr[y0:y1, x0:x1]
     shrink = SEAM_CELL_PX * pose.size / edge_px
     if shrink < 1:
-        smaller = (max(16, round((x1 - x0) * shrink)), max(16, round((y1 - y0) * shrink)))
-        piece = cv2.resize(piece, smaller, interpolation=cv2.INTER_AREA)
+        piece = shrunk(piece, max(16, round((x1 - x0) * shrink)), max(16, round((y1 - y0) * shrink)))
     scale = piece.shape[1] / (x1 - x0)
     x, y = (pose.centre_xy[0] - x0) * scale - 0.5, (pose.centre_xy[1] - y0) * scale - 0.5
 

@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 SURE_CUBE = 0.5
 #: a sticker speaks against the state that was read when another colour is likelier by this many nats
 CLEARLY_AGAINST_NATS = 3.0
+#: an uppermost face turned to the camera by this much, and yet not seen, has something lying over it
+WELL_TURNED_COSINE = 0.2
 #: how much likelier the uppermost face is to be the last layer's before anything is read: 20 to 1
 UPPERMOST_NATS = 3.0
 FRONTS = ("near", "far", "left", "right")
@@ -169,7 +171,9 @@ def _read_cube(
     top_share = 1.0
     verdict = refusal(reading.posterior, upper_seen)
     reason, known = verdict[0], True
-    if reason is not None or contradiction_nats(reading, samples) > CLEARLY_AGAINST_NATS:
+    is_covered = reason == "top-hidden" and "U" in pose.visible_faces(WELL_TURNED_COSINE)
+    doubted = reason is not None or contradiction_nats(reading, samples) > CLEARLY_AGAINST_NATS
+    if doubted and not is_covered:
         # the uppermost face does not read as a last layer: let the decoder choose among all in view
         other = _with_another_top(image_bgr, cube, pose, settings, samples)
         if other is not None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calibration.samples import StickerSamples
 from vision.locate import Surface
 from vision.pose import FACES, CubePose, face_points
+from vision.shrink import handy, shrunk
 
 #: the part of a sticker that is looked at, from its edge in shares of its width, and points along it
 _INSET = 0.24
@@ -56,12 +57,12 @@ def sample_stickers(
     x1, y1 = np.clip(np.ceil(corners.max(0)) + 2, 0, (wide, high)).astype(int)
     if x1 - x0 < 2 or y1 - y0 < 2:
         return StickerSamples(linear, spread, coverage, clipped)
+    (x0, x1), (y0, y1) = handy(x0, x1, wide), handy(y0, y1, high)
     piece: Any = image_bgr[y0:y1, x0:x1]
     edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
     shrink = min(1.0, _STICKER_PX * n / edge_px)
     if shrink < 0.8:
-        smaller = (max(1, round((x1 - x0) * shrink)), max(1, round((y1 - y0) * shrink)))
-        piece = cv2.resize(piece, smaller, interpolation=cv2.INTER_AREA)
+        piece = shrunk(piece, max(1, round((x1 - x0) * shrink)), max(1, round((y1 - y0) * shrink)))
     scale = np.array([piece.shape[1] / (x1 - x0), piece.shape[0] / (y1 - y0)])
     flat = ((points - (x0, y0)) * scale - 0.5).astype(np.float32)
     raw = cv2.remap(piece, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from calibration.samples import StickerSamples
 from vision.pose import FACE_CENTRES, FACE_NORMALS, CubePose, face_points
+from vision.shrink import handy, shrunk
 
 Floats = NDArray[np.float32]
 
@@ -122,10 +123,10 @@ def _pixels(image_bgr: NDArray[np.uint8], points_xy: Any, shrink: float) -> Floa
     high, wide = image_bgr.shape[:2]
     x0, y0 = np.clip(np.floor(points_xy.min(0)) - 2, 0, (wide - 1, high - 1)).astype(int)
     x1, y1 = np.clip(np.ceil(points_xy.max(0)) + 2, (x0 + 1, y0 + 1), (wide, high)).astype(int)
+    (x0, x1), (y0, y1) = handy(x0, x1, wide), handy(y0, y1, high)
     piece: Any = image_bgr[y0:y1, x0:x1]
     if shrink < 0.8:
-        smaller = (max(1, round((x1 - x0) * shrink)), max(1, round((y1 - y0) * shrink)))
-        piece = cv2.resize(piece, smaller, interpolation=cv2.INTER_AREA)
+        piece = shrunk(piece, max(1, round((x1 - x0) * shrink)), max(1, round((y1 - y0) * shrink)))
     scale = np.array([piece.shape[1] / (x1 - x0), piece.shape[0] / (y1 - y0)])
     flat = ((points_xy - (x0, y0)) * scale - 0.5).astype(np.float32).reshape(1, -1, 2)
     read: Any = cv2.remap(
