@@ -6,12 +6,14 @@ A motion is (turn vector about the cube's centre, in camera axes, radians; shift
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 Doubles = NDArray[np.float64]
+Real = TypeVar("Real", np.float32, np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,15 +27,25 @@ class Lens:
     k1: float
 
 
-def project(rotation: Doubles, translation: Doubles, points: NDArray[np.floating], lens: Lens) -> Doubles:
-    """Pixels (P, 2) of points (P, 3) in cube axes."""
-    camera = points @ rotation.T + translation
-    flat = camera[:, :2] / np.maximum(camera[:, 2:], 1e-6)
+def project(rotation: Doubles, translation: Doubles, points: NDArray[Real], lens: Lens) -> NDArray[Real]:
+    """Pixels (P, 2) of points (P, 3) in cube axes, in the points' own precision."""
+    # coordinate by coordinate: numpy is slow over arrays whose last axis is short
+    x, y, z = rotation.astype(points.dtype) @ points.T
+    z += translation[2]
+    depth = 1.0 / np.maximum(z, 1e-6)
+    x += translation[0]
+    y += translation[1]
+    x *= depth
+    y *= depth
     if lens.k1:
-        flat = flat * (1 + lens.k1 * np.einsum("pc,pc->p", flat, flat)[:, None])
-    flat *= lens.focal_px
-    flat += (lens.x, lens.y)
-    return np.asarray(flat)
+        bent = 1.0 + lens.k1 * (x * x + y * y)
+        x *= bent
+        y *= bent
+    out = np.empty((len(points), 2), points.dtype)
+    np.multiply(x, lens.focal_px, out=out[:, 0])
+    np.multiply(y, lens.focal_px, out=out[:, 1])
+    out += np.array((lens.x, lens.y), points.dtype)
+    return out
 
 
 def motion_rows(rotation: Doubles, translation: Doubles, points: NDArray[np.floating], lens: Lens) -> Doubles:

@@ -19,10 +19,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.laying import Surface, soften, texels
 from vision.looks import (
     FaceLook,
     Laid,
-    compared,
     face_cosines,
     is_plausible,
     is_stirred,
@@ -30,22 +30,13 @@ from vision.looks import (
     is_whole,
     lattice_points,
 )
-from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, orthonormal, project, read_off
-from vision.pose import (
-    FACE_COLUMNS,
-    FACE_ROWS,
-    FACES,
-    VERTICES,
-    CubePose,
-    face_points,
-)
+from vision.motion import middle, motion_rows, moved, orthonormal, project, read_off
+from vision.pose import FACES, VERTICES, CubePose
 from vision.seams import seat
 from vision.window import Image, Window
 
 Floats = NDArray[np.float32]
 
-TEXELS: Final = 24
-"""About so many texels along a face's edge; a multiple of the cube's size is used."""
 LEAST_COSINE: Final = 0.22
 FRESH_COSINE: Final = 1.25
 LEAST_FIT: Final = 0.45
@@ -53,7 +44,6 @@ FLOW_WINDOW: Final = (13, 13)
 CHECK_EVERY: Final = 4
 MOST_ASTRAY: Final = 0.10
 STALE_FIT: Final = 0.88
-_STEPS: Final = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,28 +77,14 @@ class Tracker:
     def __init__(self, image_bgr: Image, pose: CubePose) -> None:
         self.pose = pose
         n = pose.size
-        self._per_cell = max(4, 2 * round(TEXELS / n / 2))
-        side = n * self._per_cell
-        steps = (np.arange(side) + 0.5) / side
-        cols, rows = np.meshgrid(steps, steps)
-        self._grid = [face_points(face, cols.ravel(), rows.ravel()).astype(np.float32) for face in range(6)]
-        self._texel = 1.0 / side
-        self._side = side
-        diagonal = np.add.outer(np.arange(side), np.arange(side))
-        of_sticker = np.arange(n).repeat(self._per_cell)
-        sticker = (of_sticker[:, None] * n + of_sticker[None, :]).ravel()
-        even = np.flatnonzero((diagonal % 2 == 0).ravel())
-        # half of the texels for the last look, sticker by sticker; half of those for the steps
-        self._many = even[np.argsort(sticker[even], kind="stable")]
-        self._few_of_many = np.arange(0, len(even), 2)
-        self._few = self._many[self._few_of_many]
+        self._texels = texels(n)
         self._looks: dict[int, FaceLook] = {}
-        layer_of = np.clip(np.floor((np.array(self._grid)[:, self._few] + 0.5) * n), 0, n - 1)
-        self._layers = layer_of.astype(np.intp)
+        self._surfaces: dict[tuple[int, ...], Surface] = {}
         self._flow_points = lattice_points(n)
         self._window = Window(pose, image_bgr.shape)
         self._frame = image_bgr
         self._work = self._window.cut(image_bgr)
+        self._soft: Image | None = None
         self._grey: Any = None
         self._next_grey: Any = None
         self._motion = np.eye(3), np.zeros(3)
@@ -125,12 +101,13 @@ class Tracker:
             self._window = Window(self.pose, image_bgr.shape)
             if not self._window.usable:
                 return None
-            self._work, self._grey = self._window.cut(self._frame), None
+            self._work, self._soft, self._grey = self._window.cut(self._frame), None, None
         work = self._window.cut(image_bgr)
+        soft = soften(work)
         self._next_grey = None
         best: Laid | None = None
         for start, enough in self._starts(work):
-            laid = self._settle(work, start)
+            laid = self._settle(soft, start)
             if laid is not None and (best is None or laid.fit > best.fit):
                 best = laid
             if best is not None and best.fit > enough:
@@ -140,13 +117,14 @@ class Tracker:
         pose, fit, misfit = best.pose, best.fit, best.misfit
         self._motion = pose.rotation @ self.pose.rotation.T, pose.translation - self.pose.translation
         self._fit = fit
-        self.pose, self._frame, self._work, self._grey = pose, image_bgr, work, self._next_grey
+        self.pose, self._frame = pose, image_bgr
+        self._work, self._soft, self._grey = work, soft, self._next_grey
         self._age += 1
         due = self._age % CHECK_EVERY == 0 or fit < STALE_FIT
         if due and not self.fluid and fit > 0.6 and not is_stirred(best):
             self._check_seat(stale=fit < STALE_FIT)
         if self.fluid:
-            self._looks.clear()
+            self._forget_looks()
         self._capture(self.pose, refresh=fit > 0.8)
         return Tracked(
             self.pose, fit, misfit, is_whole(self.pose, image_bgr.shape), best.turns, best.explained
@@ -160,11 +138,11 @@ class Tracker:
             self._window = Window(pose, self._frame.shape)
             if not self._window.usable:
                 return
-            self._work, self._grey = self._window.cut(self._frame), None
+            self._work, self._soft, self._grey = self._window.cut(self._frame), None, None
         seated = seat(self._work, self._window.lens(self.pose), self.pose, zoom=True)
         if seated is not None and is_trusted(seated):
             self.pose = seated.pose
-        self._looks.clear()
+        self._forget_looks()
         self._capture(self.pose, refresh=True)
 
     def seams_straight(self) -> bool:
@@ -189,7 +167,7 @@ class Tracker:
         zoomed = abs(seated.pose.focal_px / self.pose.focal_px - 1.0) > 0.02
         if stale or zoomed or seated.moved_cells > 0.03:
             self.pose = seated.pose
-            self._looks.clear()
+            self._forget_looks()
 
     # coarse motion
 
@@ -263,112 +241,15 @@ class Tracker:
 
     # fine motion
 
-    def _settle(self, work: Image, start: CubePose) -> Laid | None:
-        """Gauss-Newton from ``start``; None where too little of the cube can be compared."""
-        n = start.size
-        misfit = np.full((6, n, n), np.nan, np.float32)
+    def _settle(self, soft: Image, start: CubePose) -> Laid | None:
+        """The kept looks laid over a frame from ``start`` on; None where too little of the cube is seen."""
         cosines = face_cosines(start)
-        faces = [face for face in self._looks if cosines[face] > 0.12]
+        faces = tuple(face for face in self._looks if cosines[face] > 0.12)
         if not faces:
             return None
-        soft = np.asarray(cv2.GaussianBlur(work, (0, 0), 1.0), np.uint8)
-        lens = self._window.lens(start)
-        rotation, translation = start.rotation, start.translation
-        few = self._few
-        points = np.concatenate([self._grid[face][few] for face in faces])
-        kept = np.stack([self._looks[face].colours.reshape(-1, 3)[few] for face in faces])
-        rows_per_motion = self._inverse_rows(rotation, translation, faces, points, lens)
-        for _ in range(_STEPS):
-            flat = project(rotation, translation, points, lens)
-            off, size, inside = compared(soft, flat, kept)
-            known = size[inside]
-            if len(known) < 30:
-                return None
-            reach = 3.0 * max(1.5 * middle(known), 5.0)
-            share = np.maximum(1.0 - (size * (1.0 / reach)) ** 2, 0.0)
-            weights = share * share * inside
-            rows = (rows_per_motion * weights[:, None, None]).reshape(-1, 6)
-            normal = (rows.T @ rows_per_motion.reshape(-1, 6)).astype(np.float64)
-            normal[np.diag_indices(6)] += 1e-4 * np.trace(normal) / 6 + 1e-9
-            step = np.linalg.solve(normal, (rows.T @ off.ravel()).astype(np.float64))
-            rotation, translation = moved(rotation, translation, -step)
-            if float(np.abs(step).max()) < 8e-4:
-                break
-        many = self._many
-        points = np.concatenate([self._grid[face][many] for face in faces])
-        kept = np.stack([self._looks[face].colours.reshape(-1, 3)[many] for face in faces])
-        flat = project(rotation, translation, points, lens)
-        off, size, inside = compared(soft, flat, kept)
-        usual = float(np.sqrt(((kept - kept.mean((0, 1))) ** 2).sum(2).mean())) + 1e-6
-        misfit[faces] = self._by_sticker(size / usual, inside, len(faces))
-        area = np.repeat(np.maximum(cosines[faces], 0.05), len(many))
-        fit = float((((size < 0.45 * usual) & inside) * area).sum() / area.sum())
-        chosen = (np.arange(len(faces))[:, None] * len(many) + self._few_of_many).ravel()
-        turns, explained = self._slice_turns(faces, rows_per_motion, off[chosen], inside[chosen], rotation)
-        return Laid(replace(start, rotation=rotation, translation=translation), fit, misfit, turns, explained)
-
-    def _slice_turns(
-        self,
-        faces: list[int],
-        rows_per_motion: Floats,
-        off: Floats,
-        inside: NDArray[np.bool_],
-        rotation: NDArray[np.float64],
-    ) -> tuple[Floats, Floats]:
-        """Least-squares turn of each layer about each axis against the other layers, and what it explains."""
-        n = self.pose.size
-        about = np.matmul(rows_per_motion[..., :3], rotation.astype(np.float32))  # (P, 3 colours, 3 axes)
-        pull = np.einsum("pca,pc->pa", about, off) * inside[:, None]
-        push = np.einsum("pca,pca->pa", about, about) * inside[:, None]
-        energy = np.einsum("pc,pc->p", off, off) * inside
-        turns, explained = np.zeros((3, n), np.float32), np.zeros((3, n), np.float32)
-        layers = np.concatenate([self._layers[face] for face in faces])
-        for axis in range(3):
-            layer = layers[:, axis]
-            pulled = np.bincount(layer, pull[:, axis], n)
-            pushed = np.bincount(layer, push[:, axis], n) + 1e-6
-            here = np.bincount(layer, energy, n) + 1e-6
-            angle = -pulled / pushed
-            rest = -(pulled.sum() - pulled) / np.maximum(pushed.sum() - pushed, 1e-6)
-            turns[axis] = angle - rest
-            explained[axis] = np.clip(pulled**2 / (pushed * here), 0, 1) * (pushed > 0.03 * pushed.sum())
-        return turns, explained
-
-    def _by_sticker(self, size: Floats, inside: NDArray[np.bool_], faces: int) -> Floats:
-        """Median over each sticker's texels, nan where most of it lies outside the window; (faces, n, n)."""
-        n = self.pose.size
-        by_sticker = size.reshape(faces, n, n, -1)
-        half = by_sticker.shape[3] // 2
-        out = np.partition(by_sticker, half, axis=3)[..., half].astype(np.float32)
-        out[inside.reshape(faces, n, n, -1).mean(3) < 0.6] = np.nan
-        return out
-
-    def _inverse_rows(
-        self,
-        rotation: NDArray[np.float64],
-        translation: NDArray[np.float64],
-        faces: list[int],
-        points: Floats,
-        lens: Lens,
-    ) -> Floats:
-        """d colour / d motion (P, 3, 6) of the kept pictures at a pose."""
-        motion = motion_rows(rotation, translation, points, lens)
-        count = len(self._few)
-        slopes = np.empty((len(points), 3, 2), np.float32)
-        inverse = np.empty((len(points), 2, 2))
-        camera = points @ rotation.T + translation
-        depth = camera[:, 2:]
-        flat = camera[:, :2] / depth
-        for k, face in enumerate(faces):
-            part = slice(k * count, (k + 1) * count)
-            slopes[part] = self._looks[face].slopes.reshape(-1, 3, 2)[self._few]
-            along = np.stack([rotation @ FACE_COLUMNS[face], rotation @ FACE_ROWS[face]], 1)  # (3, 2)
-            across = (along[None, :2] - flat[part, :, None] * along[None, 2:]) * (
-                lens.focal_px / depth[part, :, None]
-            )
-            inverse[part] = inverse_2x2(across)
-        on_face = np.matmul(inverse, motion)
-        return np.asarray(np.matmul(slopes, on_face.astype(np.float32)), np.float32)
+        if faces not in self._surfaces:
+            self._surfaces[faces] = Surface(start.size, {face: self._looks[face] for face in faces})
+        return self._surfaces[faces].laid(soft, start, self._window.lens(start))
 
     # the kept looks
 
@@ -387,14 +268,21 @@ class Tracker:
         ]
         if not wanted or not self._window.usable:
             return
-        soft = np.asarray(cv2.GaussianBlur(self._work, (0, 0), 1.0), np.uint8)
+        if self._soft is None:
+            self._soft = soften(self._work)
+        self._surfaces.clear()
+        limit = self._soft.shape[1] - 1, self._soft.shape[0] - 1
         lens = self._window.lens(pose)
+        side = self._texels.side
         for face in wanted:
-            flat = project(pose.rotation, pose.translation, self._grid[face], lens).astype(np.float32)
-            outside = (flat < 0).any(1) | (flat[:, 0] > soft.shape[1] - 1) | (flat[:, 1] > soft.shape[0] - 1)
-            if outside.mean() > 0.25:
+            flat = project(pose.rotation, pose.translation, self._texels.grid[face], lens)
+            if ((flat < 0) | (flat > limit)).any(1).mean() > 0.25:
                 continue
-            colours = read_off(soft, flat).reshape(self._side, self._side, 3)
-            by_row = np.gradient(colours, self._texel, axis=0)
-            by_col = np.gradient(colours, self._texel, axis=1)
+            colours = read_off(self._soft, flat).reshape(side, side, 3)
+            by_row = np.gradient(colours, 1.0 / side, axis=0)
+            by_col = np.gradient(colours, 1.0 / side, axis=1)
             self._looks[face] = FaceLook(colours, np.stack([by_col, by_row], -1), float(cosines[face]))
+
+    def _forget_looks(self) -> None:
+        self._looks.clear()
+        self._surfaces.clear()
