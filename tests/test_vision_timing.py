@@ -7,6 +7,9 @@ Truth: the times that the tests make up (timer), and the studio's clip of an exe
 from __future__ import annotations
 
 import json
+import shutil
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,12 +23,14 @@ from calibration.profile import default_profile
 from models.cases import case_of
 from models.journal import Journal
 from models.layer import LastLayer
+from vision.cli_watch import watch
 from vision.evidence import Evidence
 from vision.readers import source_named
 from vision.session import Session, frame_json
 from vision.stream import FrameStream
 from vision.timing import AttemptTimer, Instant, Seen, Timed
 from vision.watcher import FrameReport, Watcher
+from vision.worker import Worker
 
 DATA = Path(__file__).parent / "data"
 KEYS = ["frame", "time", "tracked", "settled", "case", "probability", "quad", "size", "next_view"]
@@ -325,6 +330,33 @@ def test_a_frame_as_json_has_the_documented_keys() -> None:
         assert list(data) == KEYS
     assert data["settled"] is True and data["size"] == 4 and len(data["quad"]) == 4
     assert session.summary_json()["summary"]["frames"] == len(reports)
+
+
+def test_a_short_clip_is_answered_before_it_ends_however_slow_the_answers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Without a window a clip waits for the finder and the reader: their speed changes no line."""
+    for picture in sorted((DATA / "clip_tilting").glob("*.jpg"))[:5]:
+        shutil.copy(picture, tmp_path)
+
+    def lines() -> list[str]:
+        assert watch(str(tmp_path), no_window=True, as_json=True, keep=False) == 0
+        return capsys.readouterr().out.splitlines()
+
+    begin = Worker.__init__
+
+    def slowly(worker: Worker, work: Callable[[object], object], **options: object) -> None:
+        def late(job: object) -> object:
+            time.sleep(0.15)
+            return work(job)
+
+        begin(worker, late, **options)  # type: ignore[arg-type]
+
+    at_once = lines()
+    monkeypatch.setattr(Worker, "__init__", slowly)
+    assert lines() == at_once
+    (case,) = json.loads(at_once[-1])["summary"]["cases"]
+    assert case == {"code": code_of(truth_of("clip_tilting")), "times": 1}
 
 
 def test_the_same_clip_as_a_recording(tmp_path: Path) -> None:
