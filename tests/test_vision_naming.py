@@ -27,7 +27,8 @@ from vision.moments import save_moment
 from vision.naming import NOT_SEEN, USUAL, Naming, own_rgb
 from vision.profiles import profile_path
 from vision.readers import source_named
-from vision.review import Entry, Verdict, truth_for, with_names
+from vision.review import truth_for, with_names
+from vision.review_entry import Entry, Verdict
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text
 from vision.review_window import Desk, compose
 from vision.session import Session

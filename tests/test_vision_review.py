@@ -18,7 +18,8 @@ from models.cases import CASE_LIST, CASES, case_of
 from models.errors import UsageError
 from models.layer import CORNER_STATES, EDGE_STATES, LastLayer, legal_mask
 from vision.answer import COLOURS, FACES
-from vision.review import Entry, Verdict, go_through, queue, review, truth_for
+from vision.review import go_through, queue, review, truth_for
+from vision.review_entry import Entry, Verdict
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text, text_diagram
 from vision.review_window import Desk, compose, display_problem, drawn_photo
 from vision.settle import settle

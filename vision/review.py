@@ -1,6 +1,6 @@
 """Settle by hand what stayed open: the queue, a person's verdict, and the truth file beside the picture.
 
-How the person is asked (a window, or the terminal) is a :class:`Prompt`; everything else is here.
+How the person is asked (a window, or the terminal) is a :class:`vision.review_entry.Prompt`.
 """
 
 from __future__ import annotations
@@ -8,83 +8,19 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final, Literal, Protocol
+from typing import Any, Final
 
 from models.errors import LastlookError, UsageError
 from vision.files import write_atomically
 from vision.ledger import read_lines
 from vision.naming import USUAL, Naming, fitting
+from vision.review_entry import Entry, Prompt, Seen, Verdict
 from vision.settle import Settled, settle
 
-Rows = list[list[str | None]]
-Seen = dict[str, Rows]
 NEGATIVES: Final = ("no_cube", "occluded_top", "not_last_layer")
 BY_HAND: Final = "settled by hand"
-
-
-@dataclass(frozen=True)
-class Entry:
-    """A picture to be settled: its answer (JSON object), where its truth goes, and its cube's colours."""
-
-    answer: Mapping[str, Any]
-    picture: Path
-    truth: Path
-    naming: Naming = USUAL
-
-    @property
-    def size(self) -> int | None:
-        """n as read, None where no cube was found."""
-        return self.answer.get("size")
-
-    @property
-    def seen(self) -> Seen:
-        """Colours as read of U and the top rows of the sides, None where not seen; U is always there."""
-        size = self.size or 0
-        told = self.answer.get("seen") or {}
-        out: Seen = {"U": [list(row) for row in told.get("U", ())] or [[None] * size for _ in range(size)]}
-        for face in "FRBL":
-            if told.get(face):
-                out[face] = [list(told[face][0])]
-        return out
-
-    @property
-    def top(self) -> str | None:
-        """Colour of the top face as read."""
-        return (self.answer.get("top") or {}).get("colour")
-
-    @property
-    def names(self) -> set[str]:
-        """The colours' names that the answer uses."""
-        seen = {name for rows in self.seen.values() for row in rows for name in row if name is not None}
-        return seen | ({self.top} if self.top is not None else set())
-
-    @property
-    def codes(self) -> list[str]:
-        """The candidates' codes, best first."""
-        return [str(one["code"]) for one in self.answer.get("candidates", ())]
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """What the person says. ``kind`` "code": ``code`` is the case; "stickers": ``seen`` are the colours of a
-    cube of ``size``; "negative": ``negative`` says why there is no case; the others move in the queue."""
-
-    kind: Literal["code", "stickers", "negative", "later", "back", "quit"]
-    code: str = ""
-    seen: Seen = field(default_factory=dict)
-    size: int = 0
-    negative: str = ""
-
-
-class Prompt(Protocol):
-    """Asks about one picture. ``place`` is (number, of how many); ``message`` what was wrong with the last
-    verdict on it, or ""."""
-
-    def ask(self, entry: Entry, place: tuple[int, int], message: str) -> Verdict: ...
-
-    def close(self) -> None: ...
 
 
 def queue(answers: Iterable[Mapping[str, Any]], *, everything: bool = False) -> list[Entry]:

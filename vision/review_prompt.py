@@ -8,7 +8,7 @@ from typing import Final, TextIO
 
 from models.cases import CASES
 from vision.naming import NOT_SEEN, USUAL, Naming
-from vision.review import Entry, Rows, Seen, Verdict
+from vision.review_entry import Entry, Rows, Seen, Verdict
 
 KEYS_IN_WORDS: Final = (
     "number or code: this case · s: type the stickers · n: no cube · h: top hidden · l: not at the last layer"

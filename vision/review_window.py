@@ -22,7 +22,7 @@ from vision.diagram import Ink, case_image
 from vision.lettering import BOLD, Lettering
 from vision.naming import NOT_SEEN
 from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB
-from vision.review import Entry, Seen, Verdict
+from vision.review_entry import Entry, Seen, Verdict
 from vision.wording import percent
 
 Image = NDArray[np.uint8]
