@@ -58,7 +58,8 @@ class Window:
         part = image_bgr[self.top : self.bottom, self.left : self.right]
         halvings = self.halvings
         if halvings > 1:  # so large a picture is smooth enough to leave out every other pixel
-            part = np.ascontiguousarray(part[::2, ::2])
+            half = part.shape[1] // 2, part.shape[0] // 2
+            part = np.asarray(cv2.resize(part, half, interpolation=cv2.INTER_NEAREST), np.uint8)
             halvings -= 1
         for _ in range(halvings):
             wh = part.shape[1] // 2, part.shape[0] // 2
