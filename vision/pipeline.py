@@ -22,7 +22,6 @@ from vision.top_colour import look_at
 from vision.verdict import (
     LEAST_TOP_SEEN,
     contradiction_nats,
-    is_last_layer,
     judged,
     left_permutation,
     quad_of,
@@ -167,26 +166,11 @@ def _read_cube(
         )
         return Read(answer, found, cube, samples)
     began = time.perf_counter()
-    reading = read_stickers(samples, settings.profile, tops=(0,), second=second)
-    top_share = 1.0
-    verdict = refusal(reading.posterior, upper_seen)
-    reason, known = verdict[0], True
-    is_covered = reason == "top-hidden" and "U" in pose.visible_faces(WELL_TURNED_COSINE)
-    doubted = reason is not None or contradiction_nats(reading, samples) > CLEARLY_AGAINST_NATS
-    if doubted and not is_covered:
-        # the uppermost face does not read as a last layer: let the decoder choose among all in view
-        other = _with_another_top(image_bgr, cube, pose, settings, samples)
-        if other is not None:
-            gain = other[2].log_evidence - reading.log_evidence - UPPERMOST_NATS
-            reads_better = gain > 0 and is_last_layer(other[2].posterior, float(other[1].coverage[0].mean()))
-            if reason == "not-last-layer" or reads_better:
-                pose, samples, reading = other
-                known = False
-            if reason != "not-last-layer":
-                top_share = float(1.0 / (1.0 + np.exp(-abs(gain))))
+    told = _by_likeliest_top(image_bgr, cube, _Told(pose, samples, second, settings.profile), settings)
+    pose, samples, reading = told.pose, told.samples, told.reading
     seconds["classify"] = time.perf_counter() - began
     began = time.perf_counter()
-    fields = judged(reading, samples, settings.profile, pose, top_share, verdict if known else None)
+    fields = judged(reading, samples, settings.profile, pose, told.top_share, told.refused)
     if not fields["ok"] and upper_seen < LEAST_TOP_SEEN and fields["reason"] != "top-hidden":
         fields |= {"reason": "top-hidden", "detail": f"only {upper_seen:.0%} of the upper face can be seen"}
     seconds["decode"] = time.perf_counter() - began
@@ -209,20 +193,39 @@ def _sampled(
     return (samples, None) if look is None else (look.uncovered(samples), look.log_odds)
 
 
-def _with_another_top(
-    image_bgr: NDArray[np.uint8],
-    cube: FoundCube,
-    pose: CubePose,
-    settings: _Settings,
-    samples: StickerSamples,
-) -> tuple[CubePose, StickerSamples, Reading] | None:
-    """The reading by the visible face that reads best as the last layer's; None where that is U already."""
-    whole = read_stickers(samples, settings.profile)
-    if whole.posterior.top == 0:
-        return None
-    pose = turned_to(pose, whole.posterior.top, settings.front)
-    samples, second = _sampled(image_bgr, cube, pose)
-    return pose, samples, read_stickers(samples, settings.profile, tops=(0,), second=second)
+class _Told:
+    """One cube's stickers read with face U of ``pose`` as the last layer's; ``top_share`` is the probability
+    that it is, ``refused`` what speaks against it."""
+
+    def __init__(
+        self, pose: CubePose, samples: StickerSamples, second: NDArray[np.float32] | None, profile: Profile
+    ) -> None:
+        self.pose, self.samples, self.top_share = pose, samples, 1.0
+        self.reading = read_stickers(samples, profile, tops=(0,), second=second)
+        self.top_seen = float(samples.coverage[0].mean())
+        self.refused = refusal(self.reading.posterior, self.top_seen)
+
+
+def _by_likeliest_top(
+    image_bgr: NDArray[np.uint8], cube: FoundCube, upper: _Told, settings: _Settings
+) -> _Told:
+    """The reading by the uppermost face, or by another one where that reads better as the last layer's."""
+    reason = upper.refused[0]
+    is_covered = reason == "top-hidden" and "U" in upper.pose.visible_faces(WELL_TURNED_COSINE)
+    contradicted = contradiction_nats(upper.reading, upper.samples) > CLEARLY_AGAINST_NATS
+    if is_covered or (reason is None and not contradicted):
+        return upper
+    top = read_stickers(upper.samples, settings.profile).posterior.top
+    if top == 0:
+        return upper
+    pose = turned_to(upper.pose, top, settings.front)
+    other = _Told(pose, *_sampled(image_bgr, cube, pose), settings.profile)
+    if reason == "not-last-layer":
+        return other
+    gain = other.reading.log_evidence - upper.reading.log_evidence - UPPERMOST_NATS
+    chosen = other if gain > 0 and other.refused[0] is None else upper
+    chosen.top_share = float(1.0 / (1.0 + np.exp(-abs(gain))))
+    return chosen
 
 
 def read_picture(image_bgr: NDArray[np.uint8], **options: Any) -> Answer:

@@ -108,11 +108,6 @@ def refusal(posterior: Posterior, top_seen: float) -> tuple[Reason | None, str]:
     return None, ""
 
 
-def is_last_layer(posterior: Posterior, top_seen: float) -> bool:
-    """Whether the stickers bear out a last layer on the face that was taken for the top."""
-    return refusal(posterior, top_seen)[0] is None
-
-
 def contradiction_nats(reading: Reading, samples: StickerSamples) -> float:
     """By how much, at most, a well seen sticker speaks for another colour than the one it must have."""
     seen = samples.coverage > WELL_SEEN
