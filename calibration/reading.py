@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +32,7 @@ from calibration.profile import ColourModel, Profile, default_profile
 from calibration.samples import StickerSamples
 from calibration.second_opinion import joined, shifted, weighed
 from models.decode import Posterior, decode, log_sum
-from models.decode_tables import face_map, tables
+from models.decode_tables import under_top
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -143,23 +142,8 @@ def _gather(samples: StickerSamples, profile: Profile, second: NDArray[np.floati
     )
 
 
-@lru_cache(maxsize=64)
-def _frames(
-    size: int, top: int, scheme: tuple[int, ...], mirror: bool
-) -> tuple[NDArray[np.bool_], Ints, Ints]:
-    """Which pose-frame stickers lie below the layer of ``top``; pose-face colours (H, 6) by colouring."""
-    front = next(f for f in (2, 1, 5, 4, 0, 3) if f % 3 != top % 3)
-    table = tables(size, top, front, scheme, mirror)
-    colours = np.empty((len(table.colours), 6), dtype=np.intp)
-    for face, pose_face in enumerate(face_map(top, front)):
-        colours[:, pose_face] = table.colours[:, face]
-    is_fixed = np.zeros(6 * size * size, dtype=bool)
-    is_fixed[table.fixed_stickers] = True
-    return is_fixed, colours, table.mirrored.astype(np.intp)
-
-
 def _groups(seen: _Seen, size: int, top: int, scheme: tuple[int, ...], mirror: bool) -> _Groups:
-    is_fixed = _frames(size, top, scheme, mirror)[0][seen.place]
+    is_fixed = under_top(size, top, scheme, mirror)[0][seen.place]
     index, centres, scatters = [], [], []
     for face in range(len(seen.faces)):
         rows = np.flatnonzero(is_fixed & (seen.face_of == face))
@@ -183,7 +167,7 @@ def _start(
     found_tops, found_colours, found_log = [], [], []
     groups = {top: _groups(seen, size, top, profile.scheme, mirror) for top in tops}
     for top in tops:
-        _, colours, mirrored = _frames(size, top, profile.scheme, mirror)
+        _, colours, mirrored = under_top(size, top, profile.scheme, mirror)
         own = groups[top]
         spread = own.scatter_var[:, :, None] * np.eye(3)
         log_evidence = group_evidence(prepared, own.centre, spread, colours[:, own.faces])
@@ -217,7 +201,7 @@ def _label_prior(seen: _Seen, modes: _Modes, profile: Profile, size: int, mirror
     faces = seen.place // per_face
     out = np.full((len(modes.tops), len(seen.place), 6), -40.0)
     for s, (top, colours) in enumerate(zip(modes.tops, modes.colours, strict=True)):
-        fixed = _frames(size, int(top), profile.scheme, mirror)[0][seen.place]
+        fixed = under_top(size, int(top), profile.scheme, mirror)[0][seen.place]
         top_colour = int(colours[top])
         share = np.where(faces == top, TOP_SHARE, SIDE_SHARE)
         if seen.second is not None and top == 0:

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -24,7 +23,7 @@ from calibration.lamps import light_covariance
 from calibration.light import robust_centre
 from calibration.profile import ColourModel
 from calibration.samples import StickerSamples
-from models.decode_tables import face_map, tables
+from models.decode_tables import under_top
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -69,25 +68,13 @@ class Together:
     log_evidence: float
 
 
-@lru_cache(maxsize=64)
-def _frame(size: int, top: int, scheme: tuple[int, ...]) -> tuple[NDArray[np.bool_], Ints]:
-    """Which stickers lie below the layer of pose face ``top``; colours (24, 6) of the pose faces."""
-    front = next(f for f in (2, 1, 5, 4, 0, 3) if f % 3 != top % 3)
-    table = tables(size, top, front, scheme, False)
-    colours = np.empty((len(table.colours), 6), dtype=np.intp)
-    for face, pose_face in enumerate(face_map(top, front)):
-        colours[:, pose_face] = table.colours[:, face]
-    fixed = np.zeros(6 * size * size, dtype=bool)
-    fixed[table.fixed_stickers] = True
-    return fixed.reshape(6, size, size), colours
-
-
 def views_of(samples: StickerSamples, model: ColourModel, scheme: tuple[int, ...]) -> list[View]:
     """The picture under each face in view as the top; faces without a clear sticker of their own left out."""
     out = []
     seen = samples.coverage > SEEN
     for top in samples.visible_faces:
-        fixed, colours = _frame(samples.size, top, scheme)
+        fixed, colours, _ = under_top(samples.size, top, scheme, False)
+        fixed = fixed.reshape(6, samples.size, samples.size)
         use = seen & fixed
         faces = np.flatnonzero(use.any(axis=(1, 2)))
         if not len(faces):

@@ -227,3 +227,19 @@ def tables(size: int, top: int, front: int, scheme: tuple[int, ...], mirror: boo
         array.setflags(write=False)
     mirrored = np.arange(hypotheses) >= 24
     return Tables(size, top, front, colours, mirrored, *arrays, gather)
+
+
+@lru_cache(maxsize=64)
+def under_top(
+    size: int, top: int, scheme: tuple[int, ...], mirror: bool
+) -> tuple[NDArray[np.bool_], IntArray, IntArray]:
+    """With pose face ``top`` as the last layer's: which stickers (6 n n) of the pose lie below its layer, the
+    colours (H, 6) of the pose faces in each way to colour the cube, and which of these (H,) are mirrored."""
+    front = next(f for f in (F, R, B, L, U, D) if f % 3 != top % 3)
+    table = tables(size, top, front, scheme, mirror)
+    colours = np.empty((len(table.colours), 6), dtype=np.intp)
+    for face, pose_face in enumerate(face_map(top, front)):
+        colours[:, pose_face] = table.colours[:, face]
+    is_fixed = np.zeros(6 * size * size, dtype=bool)
+    is_fixed[table.fixed_stickers] = True
+    return is_fixed, colours, table.mirrored.astype(np.intp)
