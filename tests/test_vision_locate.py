@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vision.fit import CROP_EDGES, MAP_PX, SIZES, Crop, fit_pose, lattice, orientation_monomials
@@ -70,15 +70,23 @@ def drawn_crop(pose: CubePose, noise: float, rng: np.random.Generator) -> Crop:
     return Crop(float(left), float(top), float(scale), maps, numbers)
 
 
-@settings(deadline=None, max_examples=40)
-@given(st.integers(0, 100_000), st.sampled_from(SIZES))
-def test_fit_finds_the_pose_that_the_maps_were_drawn_from(seed: int, size: int) -> None:
-    """Up to relabelling, every corner of every face in view lies within three tenths of a sticker."""
+@pytest.mark.parametrize("size", SIZES)
+def test_fit_finds_the_pose_that_the_maps_were_drawn_from(size: int) -> None:
+    """Up to relabelling, every corner of every face in view lies within a quarter of a sticker; one in twenty
+    poses may be off by more, since some look nearly alike."""
+    offs = [off for seed in range(120) if (off := worst_off(seed, size)) is not None]
+    assert len(offs) > 30
+    assert np.mean(np.array(offs) < 0.25) >= 0.95
+
+
+def worst_off(seed: int, size: int) -> float | None:
+    """How far the worst corner of a fitted random pose is off, in stickers; None where a face is edge on."""
     rng = np.random.default_rng(seed)
     translation = np.array([*rng.uniform(-0.8, 0.8, 2), rng.uniform(4, 9)])
     true = CubePose(size, 1100.0, (640.0, 360.0), random_rotation(seed), translation)
     facing = np.sort(true.facing())[-3:]
-    assume(facing[0] >= 0.4)  # a face seen edge on can hardly be told from one that is not seen
+    if facing[0] < 0.4:  # a face seen edge on can hardly be told from one that is not seen
+        return None
     fitted = fit_pose(drawn_crop(true, 0.03, rng), (1280, 720)).pose
     assert fitted.size == size
     visible = true.visible_faces()
@@ -87,7 +95,7 @@ def test_fit_finds_the_pose_that_the_maps_were_drawn_from(seed: int, size: int) 
         for other in (fitted.relabelled(turn) for turn in cube_rotations())
     )
     cell_px = true.focal_px / float(np.linalg.norm(translation)) / size
-    assert worst < 0.3 * max(cell_px, 1100 / 6 / 4)
+    return float(worst / max(cell_px, 1100 / 6 / 4))
 
 
 @pytest.mark.parametrize("truth_file", sorted(SAMPLES.glob("*.json")), ids=lambda p: p.stem)
