@@ -12,9 +12,12 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import cv2
@@ -225,6 +228,34 @@ def test_json_without_a_window_and_the_journal_afterwards(tmp_path: Path) -> Non
     assert gone.returncode == 0 and "1 attempt forgotten" in gone.stdout
     with Journal(tmp_path / "journal.db") as journal:
         assert len(journal) == 0
+
+
+def test_a_recording_behind_an_address_is_worked_off_like_a_file(tmp_path: Path) -> None:
+    """Its end shows once it is opened: no frame is dropped while the cube is looked for."""
+    paths = sorted(CLIP.glob("*.jpg"))
+    high, wide = cv2.imread(str(paths[0])).shape[:2]
+    clip = tmp_path / "clip.avi"
+    writer = cv2.VideoWriter(str(clip), cv2.VideoWriter_fourcc(*"MJPG"), 20.0, (wide, high))
+    assert writer.isOpened()
+    for path in paths:
+        writer.write(cv2.imread(str(path)))
+    writer.release()
+    handler = partial(QuietHandler, directory=str(tmp_path))
+    with ThreadingHTTPServer(("127.0.0.1", 0), handler) as server:
+        threading.Thread(target=server.serve_forever, args=(0.05,), daemon=True).start()
+        address = f"http://127.0.0.1:{server.server_address[1]}/clip.avi"
+        done = ran(tmp_path, "watch", address, "--json", "--no-journal")
+        server.shutdown()
+    assert done.returncode == 0
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    assert [line["frame"] for line in lines[:-1]] == list(range(len(paths)))
+    there = json.loads(ran(tmp_path, "watch", str(clip), "--json", "--no-journal").stdout.splitlines()[-1])
+    assert lines[-1]["summary"]["settled"] == there["summary"]["settled"]
+
+
+class QuietHandler(SimpleHTTPRequestHandler):
+    def log_message(self, *_: object) -> None:
+        pass
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import os
 import sys
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -16,6 +16,7 @@ from models.errors import UsageError
 
 if TYPE_CHECKING:
     from models.journal import Row
+    from vision.learner import Teacher
 
 
 class Front(StrEnum):
@@ -119,57 +120,59 @@ def watch(
     from calibration.profile import default_profile
     from models.journal import Journal
     from vision.session import Session
-    from vision.stream import FrameStream
+    from vision.stream import FrameStream, Pace
     from vision.watch import WindowWatch, load_library_beside, run_lines
     from vision.watcher import Watcher
 
     colours = load_named(profile) or default_profile()
     give_up_s = patience if patience is not None else (None if windowed else 60.0)
-    live = windowed or not where.finite
-    notebook = Journal(journal_path()) if keep else None
-    stream = FrameStream(
-        where, pace="clock" if windowed else "every", give_up_s=give_up_s, frame_rate=frame_rate
-    )
-    watcher = Watcher(colours, size=size, front=None if front is None else front.value, live=live)
-    watcher.mirrored = mirrored
-    teacher = learner = None
-    if taught is not None:
-        from vision.learner import Learner, Teacher
+    with ExitStack() as tidy:
+        notebook = tidy.enter_context(Journal(journal_path())) if keep else None
+        teacher = learner = None
+        if taught is not None:
+            from vision.learner import Learner, Teacher
 
-        teacher = Teacher(taught)
-        learner = Learner(where, teacher.teach)
-    session = Session(stream, watcher, journal=notebook, cube=profile or "", learner=learner)
-    cv2.setNumThreads(1 if live else 2)
-    try:
-        with stream:
-            if windowed:
-                from vision.live import Window
-                from vision.moments import moments_folder
+            teacher = Teacher(taught)
+            learner = Learner(where, teacher.teach)
+            tidy.callback(_tell_looks, teacher, profile)
+        pace: Pace = "clock" if windowed else "every"
+        stream = FrameStream(where, pace=pace, give_up_s=give_up_s, frame_rate=frame_rate)
+        tidy.enter_context(stream)
+        # what has an end of its own is worked off frame by frame; an address tells once it is opened
+        finite = where.finite if windowed else stream.first_try()
+        live = windowed or not finite
+        watcher = Watcher(colours, size=size, front=None if front is None else front.value, live=live)
+        tidy.callback(watcher.close)
+        watcher.mirrored = mirrored
+        session = Session(stream, watcher, journal=notebook, cube=profile or "", learner=learner)
+        cv2.setNumThreads(1 if live else 2)
+        if windowed:
+            from vision.live import Window
+            from vision.moments import moments_folder
 
-                load_library_beside(session)
-                runner = WindowWatch(session, dark=look is Look.dark, moments=moments or moments_folder())
-                with Window() as window, suppress(KeyboardInterrupt):
-                    runner.run(window)
-                session.finish()
-                return 0
-            if not as_json:
-                from vision.library_files import open_library
+            load_library_beside(session)
+            runner = WindowWatch(session, dark=look is Look.dark, moments=moments or moments_folder())
+            with Window() as window, suppress(KeyboardInterrupt):
+                runner.run(window)
+            session.finish()
+            return 0
+        if not as_json:
+            from vision.library_files import open_library
 
-                session.library = open_library()
-            try:
-                return run_lines(session, sys.stdout, as_json=as_json, finite=where.finite)
-            except KeyboardInterrupt:
-                if where.finite:
-                    raise
-                return 0  # the usual way to end a camera
-    finally:
-        watcher.close()
-        if notebook is not None:
-            notebook.close()
-        if teacher is not None:
-            teacher.close()
-            looks = "1 look" if teacher.added == 1 else f"{teacher.added} looks"
-            typer.echo(f"{looks} added to {profile!r}", err=True)
+            session.library = open_library()
+        try:
+            return run_lines(session, sys.stdout, as_json=as_json, finite=finite)
+        except KeyboardInterrupt:
+            if finite:
+                raise
+            return 0  # the usual way to end a camera
+
+
+def _tell_looks(teacher: Teacher, profile: str | None) -> None:
+    """End the teaching, and say what came of it."""
+    teacher.close()
+    looks = "1 look" if teacher.added == 1 else f"{teacher.added} looks"
+    typer.echo(f"{looks} added to {profile!r}", err=True)
 
 
 def journal(

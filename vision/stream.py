@@ -81,7 +81,10 @@ class FrameStream:
         self.source = source
         self.dropped = 0
         self.ended = False
+        self.finite = source.finite
+        self._wanted: Pace = pace
         self._pace: Pace = pace if source.finite else "newest"
+        self._tried = threading.Event()
         self._give_up_s = give_up_s
         self._frame_rate = frame_rate
         self._stall_s = stall_s
@@ -101,6 +104,14 @@ class FrameStream:
         self._started_s = time.monotonic()
         self._thread.start()
         return self
+
+    def first_try(self) -> bool:
+        """Wait until the source was opened once, well or not; whether it has an end of its own.
+
+        An address tells only then whether a camera or a recording is behind it.
+        """
+        self._tried.wait()
+        return self.finite
 
     def next_frame(self, timeout_s: float) -> StreamFrame | None:
         """The newest frame not yet fetched, or None after ``timeout_s`` or when the stream has ended."""
@@ -150,6 +161,7 @@ class FrameStream:
         except Exception as error:  # a decoder may fail in ways of its own; the window lives on
             self._tell("gave-up", f"{self.source.name}: reading failed ({error}); start it again")
         finally:
+            self._tried.set()
             with self._changed:
                 self.ended = True
                 self._changed.notify_all()
@@ -164,13 +176,16 @@ class FrameStream:
             first = index
             try:
                 reader = self._opener(self.source, frame_rate=self._frame_rate)
-                finite = reader.finite
+                finite = self.finite = reader.finite
+                self._pace = self._wanted if finite else "newest"
+                self._tried.set()
                 index, last_s = self._drain(reader, index, offset_s)
                 fault = None if finite else StreamFaultError(f"{self.source.name}: the stream broke off")
                 offset_s = last_s + 1 / self._frame_rate
             except StreamFaultError as error:
                 fault = error
             finally:
+                self._tried.set()
                 if reader is not None:
                     reader.close()
             if self._stop.is_set():
