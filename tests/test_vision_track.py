@@ -175,6 +175,21 @@ def test_a_turn_is_noticed_in_its_first_frames_and_its_end_when_it_rests() -> No
     assert set(states[:8]) == {"still"} and set(states[18:]) == {"still"}
 
 
+@pytest.mark.parametrize(
+    "axes, turns", [([2], False), ([2, None, 2], False), ([2, 1, 0], False), ([2, 2], True)]
+)
+def test_a_small_turn_counts_when_it_goes_on(axes: list[int | None], turns: bool) -> None:
+    """A slip of the track looks like a small turn of some layer, but not of the same one frame by frame."""
+    watch, n = TurnWatch(4), 4
+    misfit, none = np.full((6, n, n), 0.05), np.zeros((3, n))
+    for axis in [None] * 4 + axes:
+        angles, explained = none.copy(), none.copy()
+        if axis is not None:
+            angles[axis, 3], explained[axis, 3] = np.radians(4.0), 0.5
+        state = watch.see(misfit, angles, explained, 0.97)
+    assert (state == "turning") is turns
+
+
 def test_a_finger_that_comes_and_goes_is_no_turn() -> None:
     n, pose = 4, held_pose(4, WH, azimuth_deg=40, elevation_deg=45)
     cube = cube_after("R U R' F2", n)

@@ -27,6 +27,7 @@ LEAST_CHANGE: Final = 0.35
 LEAST_JUMP: Final = 0.15
 QUIET_LOOK: Final = 0.5
 LEAST_ANGLE_RAD: Final = float(np.radians(2.5))
+SURE_ANGLE_RAD: Final = float(np.radians(6.0))
 LEAST_EXPLAINED: Final = 0.3
 REST_FRAMES: Final = 2
 HISTORY_FRAMES: Final = 8
@@ -118,6 +119,7 @@ class TurnWatch:
     def __init__(self, size: int) -> None:
         self.turning = False
         self.frames_back = 0
+        self._before: SliceMotion | None = None
         self._usual = np.zeros((3, size))
         self._stir: deque[Floats] = deque(maxlen=HISTORY_FRAMES)
         self._swing: deque[Floats] = deque(maxlen=HISTORY_FRAMES)
@@ -132,6 +134,7 @@ class TurnWatch:
             sharp = np.where(np.abs(off) < np.abs(angles_rad), off, angles_rad)
             motion = turned_slice(misfit, sharp, explained)
             stir = _by_slice(misfit)
+            motion = self._confirmed(motion)
             if motion is not None and np.isnan(motion.angle_rad) and len(self._stir) >= 3:
                 # a turn is sudden; the look of a slice that drifts away is the light, or a slipping track
                 jump = stir[motion.axis, motion.layer] - self._stir[-3][motion.axis, motion.layer]
@@ -156,6 +159,15 @@ class TurnWatch:
             self._swing.clear()
             return "rested"
         return "turning"
+
+    def _confirmed(self, motion: SliceMotion | None) -> SliceMotion | None:
+        """A small turn counts when the frame before showed one about the same axis as well: layers keep
+        turning, while a slip of the track shows now here, now there."""
+        before, self._before = self._before, motion
+        if motion is None or np.isnan(motion.angle_rad) or abs(motion.angle_rad) > SURE_ANGLE_RAD:
+            return motion
+        same = before is not None and before.axis == motion.axis
+        return motion if same else None
 
     def _began(self, motion: SliceMotion) -> int:
         """Frames before the last one in which layers along the turn's axis stirred already. (A small turn is
