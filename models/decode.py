@@ -19,6 +19,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,8 @@ from models.decode_tables import (
 from models.layer import LastLayer
 
 FloatArray = NDArray[np.float64]
+MIRROR_PRIOR: Final = 1e-3
+"""Probability before a look that a picture is a mirror image."""
 _KEEP = 1e-9  # hypotheses with a smaller share of the posterior are left out of what follows scoring
 _FRONTS = (2, 1, 5, 4, 0, 3)  # pose faces asked in this order for a front beside a top
 
@@ -318,7 +321,7 @@ def decode(
     tops: Sequence[int] = (0,),
     front: int = 2,
     mirror: bool = True,
-    mirror_prior: float = 1e-3,
+    mirror_prior: float = MIRROR_PRIOR,
     top_colour_log_prior: FloatArray | None = None,
 ) -> Posterior:
     """Posterior over all legal last-layer states.

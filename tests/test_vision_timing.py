@@ -390,3 +390,18 @@ def test_turned_over_by_hand_a_mirrored_source_reads_right(tmp_path: Path) -> No
     assert np.abs(np.sort(quad, 0) - np.sort(wanted, 0)).max() < 8, (
         "pixels of the picture as the source gave it"
     )
+
+
+@pytest.mark.parametrize("gains", [(1.0, 1.0, 1.0), (1.3, 0.85, 0.45)], ids=["daylight", "warm lamp"])
+def test_a_mirrored_source_is_put_right_by_itself(gains: tuple[float, float, float], tmp_path: Path) -> None:
+    """The mirror image of a case is another case: while it is not sure which, none is shown as settled.
+
+    The gains are of linear red, green and blue: invented, about as far from daylight as a 2900 K lamp.
+    """
+    for picture in sorted((DATA / "clip_tilting").glob("*.jpg")):
+        linear = (cv2.imread(str(picture)) / 255.0) ** 2.2 * gains[::-1]
+        image_bgr = (np.clip(linear, 0, 1) ** (1 / 2.2) * 255).astype(np.uint8)
+        cv2.imwrite(str(tmp_path / f"{picture.stem}.png"), cv2.flip(image_bgr, 1))
+    reports, session = watched(tmp_path)
+    assert session.watcher.mirrored
+    assert {report.case for report in reports if report.settled} == {code_of(truth_of("clip_tilting"))}

@@ -9,6 +9,7 @@ did, everything is dropped.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -129,8 +130,14 @@ class Evidence:
         self._last, self._settled, self._top_votes = None, False, None
         self._stood, self._doubts = None, 0
 
-    def verdict(self, tops: tuple[int, ...], front: int) -> Verdict | None:
-        """Decode everything known; ``tops`` are faces that may be the last layer's. None before any frame."""
+    def verdict(
+        self, tops: tuple[int, ...], front: int, opposed: Callable[[bool], bool] = lambda mirrored: False
+    ) -> Verdict | None:
+        """Decode everything known; ``tops`` are faces that may be the last layer's. None before any frame.
+
+        ``opposed`` says whether something else speaks against a mirror image (asked with True), or against
+        there being none: nothing settles against it.
+        """
         if self.frames == 0 or not tops:
             return None
         posterior = decode(
@@ -148,7 +155,7 @@ class Evidence:
             reason = "top-hidden"
         self._vote(posterior, reason)
         now = (code, -1 if code == SOLVED else posterior.top)  # a solved cube has no top of its own
-        good = reason is None and p >= SETTLE_FROM
+        good = reason is None and p >= SETTLE_FROM and not opposed(posterior.mirrored)
         self._streak = self._streak + 1 if good and now == self._last else int(good)
         self._last = now
         self._doubts = 0 if good and (self._stood is None or code == self._stood.case) else self._doubts + 1

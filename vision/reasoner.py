@@ -16,6 +16,7 @@ from calibration.profile import Profile
 from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples
 from models.decode_doubt import alternatives, next_view
+from vision.chirality import Chirality
 from vision.evidence import SOLVED, Evidence, Verdict
 from vision.worker import Worker
 
@@ -25,7 +26,8 @@ ONE_COLOUR_FROM: Final = 0.9
 @dataclass(frozen=True, eq=False)
 class Job:
     """One frame's stickers. ``epoch`` counts how often the evidence has been dropped, ``number`` frames;
-    ``weight`` (6, n, n) how much each sticker's word counts, 0..1; ``front`` the face taken as F."""
+    ``weight`` (6, n, n) how much each sticker's word counts, 0..1; ``front`` the face taken as F;
+    ``turned_over`` whether the frames are put right as those of a mirrored source."""
 
     number: int
     epoch: int
@@ -33,13 +35,15 @@ class Job:
     samples: StickerSamples
     weight: NDArray[np.float64]
     front: int
+    turned_over: bool = False
 
 
 @dataclass(frozen=True, eq=False)
 class Outcome:
     """What is known after a job. ``one_colour``: the colour index of a face that this frame by itself shows
     to be the top of an oriented last layer, else None;
-    ``contradicted`` that the frame spoke against what was known; ``next_view`` as in the answer format;
+    ``doubtful`` that the frame spoke against what was known, or the frames so far against the chirality that
+    was read; ``mirrored_probability`` that of the source, 0..1; ``next_view`` as in the answer format;
     ``samples`` and ``reading`` are the frame's own, None where no sticker was seen."""
 
     number: int
@@ -47,7 +51,7 @@ class Outcome:
     time_s: float
     verdict: Verdict | None
     one_colour: int | None
-    contradicted: bool
+    doubtful: bool
     mirrored_probability: float
     next_view: str | None
     top_look: tuple[int, ...]
@@ -62,6 +66,7 @@ class Reasoner:
         self._profile = profile
         self._evidence: Evidence | None = None
         self._epoch = -1
+        self._chirality, self._turned_over = Chirality(), False
         self._worker = Worker(self._work, name="lastlook-reader", background=background)
 
     @property
@@ -95,6 +100,9 @@ class Reasoner:
         reading = read_stickers(
             job.samples, self._profile, tops=None if sure_top is None else (sure_top,), front=job.front
         )
+        if job.turned_over != self._turned_over:
+            self._chirality, self._turned_over = Chirality(), job.turned_over
+        self._chirality.add(reading.posterior.mirrored_probability)
         before = evidence.frames
         taken = evidence.add(reading.loglik, job.samples.coverage * job.weight)
         alone = reading.posterior
@@ -108,13 +116,13 @@ class Reasoner:
             if sure_top is not None
             else tuple(int(f) for f in np.unique(np.nonzero(evidence.seen)[0]))
         )
-        verdict = evidence.verdict(tops, job.front)
+        verdict = evidence.verdict(tops, job.front, self._chirality.opposes)
         view = None
         look: tuple[int, ...] = ()
-        mirrored = 0.0
+        opposed = False
         if verdict is not None:
             posterior = verdict.posterior
-            mirrored = posterior.mirrored_probability
+            opposed = self._chirality.opposes(posterior.mirrored)
             look = tuple(int(c) for c in posterior.marginals[posterior.top].argmax(-1).ravel())
             if not verdict.settled and verdict.reason in (None, "ambiguous"):
                 view = next_view(posterior)
@@ -124,8 +132,8 @@ class Reasoner:
             job.time_s,
             verdict,
             one_colour,
-            not taken and before > 0,
-            mirrored,
+            opposed or (not taken and before > 0),
+            self._chirality.probability,
             view,
             look,
             job.samples,

@@ -242,9 +242,9 @@ class Watcher:
     # stickers
 
     def _read(self, pose: CubePose, frame: StreamFrame, image: Image) -> None:
-        every = (
-            SETTLED_READ_EVERY if self._was_settled and self.timer.phase != "running" else self._read_every
-        )
+        doubtful = self._known.outcome is not None and self._known.outcome.doubtful
+        rests = self._was_settled and not doubtful and self.timer.phase != "running"
+        every = SETTLED_READ_EVERY if rests else self._read_every
         if frame.index - self._known.last_read < every or self._reasoner.busy:
             return
         self._known.last_read = frame.index
@@ -259,7 +259,15 @@ class Watcher:
         if cover is not None and cover.shape == samples.coverage.shape:
             samples = replace(samples, coverage=samples.coverage * cover)
         self._reasoner.offer(
-            Job(frame.index, self._epoch, frame.time_s, samples, view_weight(pose), self._front)
+            Job(
+                frame.index,
+                self._epoch,
+                frame.time_s,
+                samples,
+                view_weight(pose),
+                self._front,
+                self.mirrored,
+            )
         )
 
     def _take_outcome(self) -> bool:
