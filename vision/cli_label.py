@@ -160,6 +160,7 @@ class _Bar:
             MofNCompleteColumn(),
             TextColumn("{task.fields[rate]}"),
             TimeRemainingColumn(),
+            TextColumn("left"),
             console=console,
             disable=not console.is_terminal,
             redirect_stdout=console.is_terminal,
