@@ -30,7 +30,8 @@ from calibration.light import (
 )
 from calibration.profile import ColourModel, Profile, default_profile
 from calibration.samples import StickerSamples
-from calibration.second_opinion import joined, shifted, weighed
+from calibration.second_opinion import joined, shifted
+from calibration.unbound import unbound_evidence
 from models.decode import Posterior, decode, log_sum
 from models.decode_tables import under_top
 
@@ -42,6 +43,8 @@ MAX_MODES = 6
 START_NATS = 14.0
 GIVE_UP_NATS = ((16.0, 27.0), (6.0, 18.0))  # for each EM step: with the same top, with another top
 KEEP_NATS = 6.0
+#: Where a last layer is likelier than any colours by less than this, the latter get a light of their own.
+DOUBTED_NATS = 25.0
 #: Where the decoder moves no sticker's colour by more than this probability, its first answer stands.
 SETTLED_SHARE = 0.05
 #: Standard deviation of a pixel average in linear light, from noise and JPEG, at full coverage.
@@ -83,7 +86,7 @@ class Reading:
 class _Seen:
     """The visible stickers as flat arrays: index among 6 n n, visible-face index, features, shares.
 
-    ``second``: log odds of a second opinion that a sticker has the colour of pose face 0, None without.
+    ``second`` (N, 6): a second opinion's log probabilities of the colour of each pose face, None without.
     """
 
     faces: tuple[int, ...]
@@ -138,7 +141,7 @@ def _gather(samples: StickerSamples, profile: Profile, second: NDArray[np.floati
         measure_var=noise_var / (linear + model.floor) ** 2,
         outlier_share=np.minimum(share, 0.98),
         coverage=seen,
-        second=None if second is None else weighed(second.reshape(-1)[place]),
+        second=None if second is None else second.reshape(-1, 6)[place].astype(np.float64),
     )
 
 
@@ -204,12 +207,12 @@ def _label_prior(seen: _Seen, modes: _Modes, profile: Profile, size: int, mirror
         fixed = under_top(size, int(top), profile.scheme, mirror)[0][seen.place]
         top_colour = int(colours[top])
         share = np.where(faces == top, TOP_SHARE, SIDE_SHARE)
-        if seen.second is not None and top == 0:
-            share = shifted(share, seen.second)
         moving = np.repeat(np.log((1.0 - share) / 4.0)[:, None], 6, axis=1)
         moving[:, top_colour] = np.log(share)
         moving[:, opposite[top_colour]] = -40.0
         out[s, ~fixed] = moving[~fixed]
+        if seen.second is not None and top == 0:
+            out[s] = shifted(out[s], seen.second, colours)
         out[s, np.flatnonzero(fixed), colours[faces[fixed]]] = 0.0
     return out
 
@@ -262,7 +265,8 @@ def read_stickers(
     profile  colour model and scheme; None for the built-in one
     tops     pose faces that may be the last layer's; None for all that are visible
     front    pose face to be called F in the state
-    second   (6, n, n) log odds that a sticker has the colour of pose face 0, from elsewhere; 0 where open
+    second   (6, n, n, 6) log probabilities that a sticker has the colour of each pose face, from elsewhere,
+             made under pose face 0 as the top; all 0 where nothing is known
     Raises ValueError when no sticker was seen at all.
     """
     profile = profile or default_profile()
@@ -325,7 +329,7 @@ def _decode_modes(
         top = int(modes.tops[mode])
         told = values
         if seen.second is not None and top == 0:
-            told = joined(values, prior[mode], int(modes.colours[mode, top]), seen.second)
+            told = joined(values, seen.second, modes.colours[mode])
         return decode(
             _full(seen, told, size) / model.temperature,
             scheme=profile.scheme,
@@ -357,11 +361,14 @@ def _decode_modes(
         for p, c in zip(final, price, strict=True)
         for part in p.scored
     )
-    mixed = replace(
-        final[best],
-        scored=scored,
-        log_evidence=float(log_sum(np.concatenate([part.log_weight for part in scored]))),
-    )
+    log_evidence = float(log_sum(np.concatenate([part.log_weight for part in scored])))
+    log_any = final[best].log_evidence_any
+    if log_evidence - log_any < DOUBTED_NATS:
+        free = unbound_evidence(
+            prepared, model, seen.features, seen.face_of, seen.measure_var, seen.outlier_share
+        )
+        log_any = max(log_any, free / model.temperature - float(price[best]))
+    mixed = replace(final[best], scored=scored, log_evidence=log_evidence, log_evidence_any=log_any)
     features = np.full((6, 6, 3), np.nan)
     features[list(seen.faces)] = light.cell_mean[best]
     marginal = np.exp(loglik[best] - log_sum(loglik[best])[:, None])

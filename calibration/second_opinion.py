@@ -1,7 +1,10 @@
-"""A second opinion on which stickers carry the top's colour, weighed against what the colours themselves say.
+"""A second opinion on whose colour each sticker carries, weighed against what the colours themselves say.
 
-Both opinions look at the same pixels, so neither counts in full beside the other. The two weights are those
-of a logistic regression of the truth on both, over stickers of traced pictures (tests/studio/fit_second.py).
+Both opinions look at the same pixels, so neither counts in full beside the other. The four weights were
+chosen by how well they tell the cases of traced pictures that are not scored (tests/studio/fit_second.py).
+
+An opinion is an array (..., 6) of log probabilities that a sticker has the colour of each face of the pose,
+the first face being the top; all zero where there is none. The colour of the bottom is not among its answers.
 """
 
 from __future__ import annotations
@@ -15,34 +18,56 @@ from models.decode import log_sum
 
 Floats = NDArray[np.float64]
 
-OWN_VOTE: Final = 0.4
+OWN_TOP: Final = 0.3
 """Share of the colours' own vote for or against the top's colour that is kept beside a second opinion."""
-SECOND_VOTE: Final = 0.7
-"""What a nat of the second opinion counts."""
+SECOND_TOP: Final = 0.6
+"""What a nat of the second opinion for or against the top's colour counts."""
+OWN_SIDE: Final = 1.0
+"""Share of the colours' own vote among the sides' colours that is kept."""
+SECOND_SIDE: Final = 0.2
+"""What a nat of the second opinion among the sides' colours counts."""
 LIMIT: Final = 9.0
+"""Nats that the opinion may give to the top's colour, or take from a side's, while labels are soft."""
+TOP_SHARE: Final = 0.5
+"""Prior of a sticker to have the top's colour, as in the network's training; four sides share the rest."""
+TOP, BOTTOM = 0, 3
+SIDES: Final = (1, 2, 4, 5)
+_LOG_QUARTER = float(np.log(0.25))
+_ODDS = float(np.log(TOP_SHARE / (1.0 - TOP_SHARE)))
 
 
-def weighed(log_odds: NDArray[np.floating]) -> Floats:
-    """The opinion as it counts, nats."""
-    return SECOND_VOTE * log_odds.astype(np.float64)
+def parted(values: Floats) -> tuple[Floats, Floats]:
+    """What values (N, 6) in the order of the faces, nats, say for the top's colour against a side's (N,), and
+    for each side's against the sides' mean (N, 4)."""
+    sides = values[:, SIDES]
+    mean = log_sum(sides) + _LOG_QUARTER
+    return np.asarray(values[:, TOP] - mean), np.asarray(sides - mean[:, None])
 
 
-def shifted(share: Floats, opinion: Floats) -> Floats:
-    """Prior shares (N,) of the top's colour, 0..1, after the opinion (N,), nats."""
-    return np.asarray(1.0 / (1.0 + (1.0 / share - 1.0) * np.exp(-np.clip(opinion, -LIMIT, LIMIT))))
+def shifted(log_prior: Floats, told: Floats, colours: NDArray[np.intp]) -> Floats:
+    """Log priors (N, 6) of the colours after an opinion ``told`` (N, 6); ``colours`` (6,) are the faces'."""
+    for_top, for_side = parted(told)
+    out = log_prior.copy()
+    out[:, colours[TOP]] += np.clip(SECOND_TOP * (for_top - _ODDS), -LIMIT, LIMIT)
+    out[:, colours[list(SIDES)]] += np.maximum(SECOND_SIDE * for_side, -LIMIT)
+    return np.where(told.any(axis=1, keepdims=True), out - log_sum(out)[:, None], log_prior)
 
 
-def joined(loglik: Floats, log_prior: Floats, colour: int, opinion: Floats) -> Floats:
-    """Log-likelihoods (N, 6) of the colours with the opinion (N,) on which stickers have ``colour``.
+def joined(loglik: Floats, told: Floats, colours: NDArray[np.intp]) -> Floats:
+    """Log-likelihoods (N, 6) of the colours with an opinion ``told`` (N, 6); ``colours`` (6,) are the faces'.
 
-    ``log_prior`` (N, 6) says which colours can be there at all. Against a reading without the opinion a
-    sticker gains at most ln 2, so a top is not believed for having been asked about more often.
+    What a sticker says as a whole, over the top's and the sides' colours, is what its pixels said: a top is
+    not believed for having been asked about more often. The bottom's colour keeps its likelihood.
     """
-    is_open = opinion != 0.0
-    others = np.where(log_prior > -30.0, loglik, -np.inf)
-    others[:, colour] = -np.inf
-    own = loglik[is_open, colour] - log_sum(others[is_open]) + np.log(4.0)
+    own = loglik[:, colours]
+    own_top, own_side = parted(own)
+    told_top, told_side = parted(told)
+    side = OWN_SIDE * own_side + SECOND_SIDE * told_side
+    side -= (log_sum(side) + _LOG_QUARTER)[:, None]
+    top = OWN_TOP * own_top + SECOND_TOP * (told_top - _ODDS)
+    whole = log_sum(own[:, SIDES]) + _LOG_QUARTER + np.logaddexp(own_top + _ODDS, 0.0)
+    level = whole - np.logaddexp(top + _ODDS, 0.0)
     out = loglik.copy()
-    out[is_open] += np.log(2.0) - np.logaddexp(0.0, opinion[is_open])[:, None]
-    out[is_open, colour] += (OWN_VOTE - 1.0) * own + opinion[is_open]
-    return out
+    out[:, colours[TOP]] = level + top
+    out[:, colours[list(SIDES)]] = level[:, None] + side
+    return np.where(told.any(axis=1, keepdims=True), out, loglik)

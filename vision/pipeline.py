@@ -18,7 +18,6 @@ from vision.evidence import SOLVED
 from vision.locate import Found, FoundCube, find_cubes
 from vision.pose import FACES, CubePose, cube_rotations, face_points
 from vision.sample import sample_stickers
-from vision.top_colour import look_at
 from vision.verdict import (
     LEAST_TOP_SEEN,
     contradiction_nats,
@@ -27,6 +26,7 @@ from vision.verdict import (
     quad_of,
     refusal,
 )
+from vision.whose_colour import look_at
 
 if TYPE_CHECKING:
     from models.library import Library
@@ -187,10 +187,10 @@ def _read_cube(
 def _sampled(
     image_bgr: NDArray[np.uint8], cube: FoundCube, pose: CubePose
 ) -> tuple[StickerSamples, NDArray[np.float32] | None]:
-    """The stickers under a pose, and the log odds (6, n, n) that they carry the top's colour."""
+    """The stickers under a pose, and a second opinion (6, n, n, 6) on whose colours they carry."""
     samples = sample_stickers(image_bgr, pose, cube.surface)
     look = look_at(image_bgr, pose)
-    return (samples, None) if look is None else (look.uncovered(samples), look.log_odds)
+    return (samples, None) if look is None else (look.uncovered(samples), look.log_shares)
 
 
 class _Told:

@@ -1,12 +1,12 @@
-"""Train the network that tells the top's colour, on pictures from the bulk tracer; needs a CUDA card.
+"""Train the network that tells whose colour a sticker carries, on traced pictures; needs a CUDA card.
 
 Recipe: as ``train_finder.py``, but the top layer's stickers are coloured at random (``loose_facelets``), so
 that the network learns looks and not which cases exist: that is the decoder's part. Every 16th scene is held
 out; the numbers printed at the end are theirs.
 
-    python tests/studio/train_top.py --minutes 9 --out OUT
+    python tests/studio/train_whose.py --minutes 9 --out OUT
 
-leaves top_colour.npz in OUT.
+leaves whose_colour.npz in OUT.
 """
 
 from __future__ import annotations
@@ -21,20 +21,25 @@ import numpy as np
 import torch
 import torch.nn.functional as functional
 from finder_feed import Feed
-from top_net import CELLS, NUMBERS, PATCH, SLOTS, TopNet, export, jittered, tokens_of
 from torch import Tensor
 from train_finder import Average
+from whose_net import CELLS, COLOURS, NUMBERS, PATCH, SLOTS, ColourNet, export, going_on, jittered, tokens_of
 
 
 def asked(feed: Feed, pick: Tensor, face: Tensor, known: Tensor, shown: Tensor) -> tuple[Tensor, ...]:
-    """Whether each token has the top's colour (B, 75), whether that is asked for, and its share in view."""
+    """Whose colour each token has (B, 75), 0 to 3 as the network's outputs, whether that is asked for, and
+    its share in view."""
     b = len(pick)
     colours = feed.facelets[pick].long()
     index = face[:, :, None, None].expand(b, 3, 5, 5)
     own = colours.gather(1, index).reshape(b, -1)
     seen = feed.seen[pick].gather(1, index).reshape(b, -1)
-    top = colours[:, 0, 1, 1]
-    return (own == top[:, None]).float(), shown & ~known & (seen > 0.08), seen
+    below = colours[:, :, 1, 1].gather(1, face)  # the colour of each slot's face below the top layer
+    is_shown = shown.view(b, SLOTS, -1).any(2)
+    whose = torch.full_like(own, COLOURS - 1)
+    for slot in range(SLOTS):
+        whose[(own == below[:, slot, None]) & is_shown[:, slot, None]] = slot
+    return whose, shown & ~known & (seen > 0.08), seen
 
 
 def usable(feed: Feed, pick: Tensor) -> Tensor:
@@ -46,6 +51,11 @@ def usable(feed: Feed, pick: Tensor) -> Tensor:
     )
 
 
+PIXELS = PATCH * PATCH * 3
+#: which of a token's numbers says that its colour is known
+KNOWN = 7
+
+
 class Ring:
     """Tokens of the newest photographs, drawn from again and again; older ones give way."""
 
@@ -53,7 +63,8 @@ class Ring:
         t = SLOTS * CELLS * CELLS
         self.tokens = torch.zeros(length, t, PATCH * PATCH * 3 + NUMBERS, dtype=torch.float16, device=device)
         self.shown, self.use = torch.zeros(2, length, t, dtype=torch.bool, device=device)
-        self.truth, self.seen = torch.zeros(2, length, t, device=device)
+        self.truth = torch.zeros(length, t, dtype=torch.long, device=device)
+        self.seen = torch.zeros(length, t, device=device)
         self.filled = self.next = 0
 
     def photograph(self, feed: Feed, many: int, poses: int, seed: int) -> None:
@@ -71,27 +82,62 @@ class Ring:
             self.filled = min(self.filled + many, len(self.tokens))
 
     def draw(self, batch: int) -> tuple[Tensor, ...]:
-        """Tokens, which are shown, truth, which are asked for, share in view; sometimes without a side."""
+        """Tokens, which are shown, truth, which are asked for, share in view; varied, and sometimes without a
+        side."""
         at = torch.randint(0, self.filled, (batch,), device=self.tokens.device)
         t = self.shown.shape[1]
         drop = (torch.rand(batch, 1, device=at.device) < 0.05) & (
             torch.arange(t, device=at.device) >= t * 2 // 3
         )
         shown = self.shown[at] & ~drop & (torch.rand(batch, t, device=at.device) > 0.08)
-        return recoloured(self.tokens[at]), shown, self.truth[at], self.use[at] & shown, self.seen[at]
+        kept = self.tokens[at]
+        moved = swapped(kept, shown)
+        tokens = kept.clone()
+        tokens[..., :PIXELS] = recoloured(
+            kept[..., :PIXELS].gather(1, moved[..., None].expand(-1, -1, PIXELS))
+        )
+        use = (self.use[at] & shown).gather(1, moved)
+        return mirrored(tokens), shown, self.truth[at].gather(1, moved), use, self.seen[at].gather(1, moved)
 
 
-def recoloured(tokens: Tensor) -> Tensor:
-    """Half of the looks with their colour channels in another order: the net is to compare, not to recall."""
-    b = len(tokens)
-    order = torch.rand(b, 3, device=tokens.device).argsort(1)
-    usual = torch.arange(3, device=tokens.device).expand(b, 3)
-    order = torch.where(torch.rand(b, 1, device=tokens.device) < 0.5, order, usual)
-    pixels = PATCH * PATCH
-    index = (torch.arange(pixels, device=tokens.device)[:, None] * 3 + order[:, None]).reshape(b, 1, -1)
-    out = tokens.clone()
-    out[..., : 3 * pixels] = tokens.gather(2, index.expand(-1, tokens.shape[1], -1))
+# Scenes are few and the net is quick to know them again: half of the looks are changed in each of these ways.
+
+
+def swapped(tokens: Tensor, shown: Tensor) -> Tensor:
+    """Which token's pixels each token gets (B, 75): within a face, those that are asked for change places."""
+    b, t = shown.shape
+    places = torch.arange(t, device=tokens.device).expand(b, t)
+    out = places.clone()
+    is_open = shown & (tokens[..., PIXELS + KNOWN] < 0.5) & (torch.rand(b, 1, device=tokens.device) < 0.5)
+    for slot in range(SLOTS):
+        here = is_open & (places // (CELLS * CELLS) == slot)
+        before = torch.where(here, places.float(), 1e4 + places).argsort(1)
+        after = torch.where(here, torch.rand(b, t, device=tokens.device), 1e4 + places).argsort(1)
+        out.scatter_(1, before, out.gather(1, after))
     return out
+
+
+def recoloured(pixels: Tensor) -> Tensor:
+    """Pixels (B, 75, 192) of half of the looks with colour channels in another order, and of half with
+    channels mixed and of other gain: the net is to compare, not to recall."""
+    b, device = len(pixels), pixels.device
+    eye = torch.eye(3, device=device)
+    order = eye[torch.rand(b, 3, device=device).argsort(1)]
+    mix = torch.diag_embed(torch.exp(0.15 * torch.randn(b, 3, device=device)))
+    mix = mix + 0.06 * torch.randn(b, 3, 3, device=device)
+    half = torch.rand(2, b, 1, 1, device=device) < 0.5
+    change = torch.where(half[0], order, eye) @ torch.where(half[1], mix, eye)
+    light = pixels.float().reshape(b, -1, 3) + 0.5
+    return ((light @ change.transpose(1, 2)).clamp(0, 1) - 0.5).view_as(pixels).to(pixels.dtype)
+
+
+def mirrored(tokens: Tensor) -> Tensor:
+    """Half of the looks as in a mirror: columns of each patch the other way round, x on the other side."""
+    out = tokens.clone()
+    b, t, _ = tokens.shape
+    out[..., :PIXELS] = tokens[..., :PIXELS].view(b, t, PATCH, PATCH, 3).flip(3).reshape(b, t, PIXELS)
+    out[..., [PIXELS, PIXELS + 3]] *= -1
+    return torch.where(torch.rand(b, 1, 1, device=tokens.device) < 0.5, out, tokens)
 
 
 def looked_at(feed: Feed, pick: Tensor, picture: Tensor, level_jitter: float) -> tuple[Tensor, ...]:
@@ -103,38 +149,42 @@ def looked_at(feed: Feed, pick: Tensor, picture: Tensor, level_jitter: float) ->
     return tokens, shown, truth, use, seen
 
 
-def losses(net: TopNet, looks: tuple[Tensor, ...]) -> tuple[Tensor, Tensor, Tensor]:
-    """Loss of the flags, loss of the cover, and the flags' log odds."""
+def losses(net: ColourNet, looks: tuple[Tensor, ...]) -> tuple[Tensor, Tensor, Tensor]:
+    """Loss of the colours, loss of the cover, and the colours' log probabilities (B, 75, 4)."""
     tokens, shown, truth, use, seen = looks
     out = net(tokens.float(), shown).float()
-    each = functional.binary_cross_entropy_with_logits(out[..., 0], truth, reduction="none")
-    cover = functional.binary_cross_entropy_with_logits(out[..., 1], seen.clamp(0, 1), reduction="none")
-    flag = (each * use).sum() / use.sum().clamp_min(1)
-    return flag, (cover * shown).sum() / shown.sum().clamp_min(1), out[..., 0]
+    told = functional.log_softmax(out[..., :COLOURS], -1)
+    each = -told.gather(2, truth[..., None])[..., 0]
+    cover = functional.binary_cross_entropy_with_logits(out[..., -1], seen.clamp(0, 1), reduction="none")
+    colour = (each * use).sum() / use.sum().clamp_min(1)
+    return colour, (cover * shown).sum() / shown.sum().clamp_min(1), told
 
 
 @torch.no_grad()
-def held_out(net: TopNet, feed: Feed) -> dict[str, float]:
-    """Numbers on scenes that training never drew."""
+def held_out(net: ColourNet, feed: Feed) -> dict[str, float]:
+    """Numbers on scenes that training never drew; ``top`` ones are of the top's colour or not alone."""
     net.eval()
-    flags, truths = [], []
+    tolds, truths = [], []
     rows = feed.held_out()
     for pick in rows[usable(feed, rows)].split(64):
         picture = feed.photograph(pick, int(pick[0])).half() / 255 - 0.5
         looks = looked_at(feed, pick, picture, 0.0)
         use = looks[3]
-        flags.append(losses(net, looks)[2][use])
+        tolds.append(losses(net, looks)[2][use])
         truths.append(looks[2][use])
-    flag, truth = torch.cat(flags), torch.cat(truths)
-    loss = functional.binary_cross_entropy_with_logits(flag, truth)
-    wrong = (flag > 0) != (truth > 0.5)
+    told, truth = torch.cat(tolds), torch.cat(truths)
+    flag = told[:, 0] - told[:, 1:].logsumexp(1)
+    is_top = truth == 0
+    wrong = (flag > 0) != is_top
     sure = flag.abs() > 4
     return {
         "stickers": len(flag),
-        "nats": round(float(loss), 4),
-        "wrong": round(float(wrong.float().mean()), 4),
-        "sure": round(float(sure.float().mean()), 4),
-        "sure_wrong": round(float((wrong & sure).sum() / sure.sum().clamp_min(1)), 5),
+        "nats": round(float(functional.nll_loss(told, truth)), 4),
+        "wrong": round(float((told.argmax(1) != truth).float().mean()), 4),
+        "top_nats": round(float(functional.binary_cross_entropy_with_logits(flag, is_top.float())), 4),
+        "top_wrong": round(float(wrong.float().mean()), 4),
+        "top_sure": round(float(sure.float().mean()), 4),
+        "top_sure_wrong": round(float((wrong & sure).sum() / sure.sum().clamp_min(1)), 5),
     }
 
 
@@ -153,7 +203,7 @@ def main() -> None:
     parser.add_argument("--fresh", type=int, default=32, help="new photographs a step")
     parser.add_argument("--rate", type=float, default=1.5e-3)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--start", type=Path, help="top_colour.npz to go on from")
+    parser.add_argument("--start", type=Path, help="whose_colour.npz to go on from")
     args = parser.parse_args()
     begin = time.time()
     torch.manual_seed(args.seed)
@@ -173,10 +223,9 @@ def main() -> None:
     while feed.ready < args.first and feed.error is None and feed.ready < args.scenes:
         time.sleep(1)
     print(f"{feed.ready} scenes after {time.time() - begin:.0f} s {feed.error or ''}", flush=True)
-    net = TopNet().to(device)
+    net = ColourNet().to(device)
     if args.start:
-        stored = np.load(args.start)
-        net.load_state_dict({k: torch.from_numpy(stored[k].astype(np.float32)) for k in stored.files})
+        going_on(net, args.start)
     ring = Ring(args.ring, device)
     with torch.no_grad():
         while ring.filled < min(2 * args.batch, args.ring):
@@ -191,22 +240,22 @@ def main() -> None:
             ring.photograph(feed, args.fresh, 3, args.seed * 10**7 + step)
             looks = ring.draw(args.batch)
         with torch.autocast(device.type, torch.bfloat16):
-            flag, cover, _ = losses(net, looks)
+            colour, cover, _ = losses(net, looks)
         optimiser.zero_grad(set_to_none=True)
-        (flag + 0.3 * cover).backward()
+        (colour + 0.3 * cover).backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
         optimiser.step()
         average.update(net, step)
         if step % 500 == 0:
             row = {"step": step, "s": round(time.time() - begin), "scenes": feed.ready}
             print(
-                row | {"flag": round(float(flag.detach()), 4), "cover": round(float(cover.detach()), 4)},
+                row | {"colour": round(float(colour.detach()), 4), "cover": round(float(cover.detach()), 4)},
                 flush=True,
             )
         step += 1
     net.load_state_dict(average.state)
     print(json.dumps({"steps": step, "scenes": feed.ready, **held_out(net, feed)}), flush=True)
-    export(net, args.out / "top_colour.npz")
+    export(net, args.out / "whose_colour.npz")
 
 
 if __name__ == "__main__":

@@ -1,9 +1,9 @@
-"""Which stickers of the top layer carry the top's colour, and which are covered: a network's second opinion.
+"""Whose colour each sticker of the top layer carries, and which are covered: a network's second opinion.
 
 The colour model reads one colour a sticker. Glare, haze, blur and thin faces are easier to judge from the
 pixels themselves, all stickers beside each other. A sticker is a token: 8 x 8 pixels across its cell and a
 few numbers on where it lies; attention among the stickers of the top and of up to two sides does the rest.
-Trained on traced pictures whose top layers are coloured at random (tests/studio/train_top.py), so that it
+Trained on traced pictures whose top layers are coloured at random (tests/studio/train_whose.py), so that it
 knows looks and not which cases exist. Runs in numpy.
 """
 
@@ -32,7 +32,10 @@ LEAST_COSINE: Final = 0.03
 BELIEVED: Final = 2.0
 """A sticker counts as covered, at least in part, where the network sees less than one in this of it."""
 GREY: Final = (127.5, 127.5, 127.5)
+UNSAID: Final = -30.0
+"""Logit of what is never meant."""
 _HEADS: Final = 4
+_COLOURS: Final = 4
 _SIDES: Final = (1, 2, 4, 5)
 
 
@@ -40,12 +43,12 @@ _SIDES: Final = (1, 2, 4, 5)
 class Look:
     """What the network makes of one cube whose pose names the top face U.
 
-    log_odds  (6, n, n) that a sticker carries the colour of the middle of face U, nats; 0 where that is not
-              open: only the rim of U and the first rows of the two sides seen best are
-    seen      (6, n, n) share 0..1 of each sticker that nothing covers; 1 where it did not look
+    log_shares  (6, n, n, 6) log probability that a sticker has the colour of each face of the pose; all 0
+                where that is not open: only the rim of U and the first rows of the two sides seen best are
+    seen        (6, n, n) share 0..1 of each sticker that nothing covers; 1 where it did not look
     """
 
-    log_odds: Floats
+    log_shares: Floats
     seen: Floats
 
     def uncovered(self, samples: StickerSamples) -> StickerSamples:
@@ -55,7 +58,7 @@ class Look:
 
 @lru_cache(maxsize=1)
 def _weights() -> dict[str, Floats]:
-    with np.load(Path(__file__).parent / "data" / "top_colour.npz", allow_pickle=False) as stored:
+    with np.load(Path(__file__).parent / "data" / "whose_colour.npz", allow_pickle=False) as stored:
         return {name: stored[name].astype(np.float32) for name in stored.files}
 
 
@@ -71,12 +74,23 @@ def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
         return None
     best = sorted(_SIDES, key=lambda face: -cosines[face])[:2]
     faces = [0, *(face for face in best if cosines[face] > LEAST_COSINE)]
-    logits = _forward(_tokens(image_bgr, pose, faces, cosines)).reshape(len(faces), n, n, 2)
-    log_odds, seen = np.zeros((6, n, n), np.float32), np.ones((6, n, n), np.float32)
-    log_odds[faces] = logits[..., 0]
-    log_odds[~_is_open(n)] = 0.0
-    seen[faces] = 1.0 / (1.0 + np.exp(-np.clip(logits[..., 1], -30.0, 30.0)))
-    return Look(log_odds, seen)
+    logits = _forward(_tokens(image_bgr, pose, faces, cosines)).reshape(len(faces), n, n, _COLOURS + 1)
+    log_shares, seen = np.zeros((6, n, n, 6), np.float32), np.ones((6, n, n), np.float32)
+    log_shares[faces] = _by_face(logits[..., :_COLOURS], faces)
+    log_shares[~_is_open(n)] = 0.0
+    seen[faces] = 1.0 / (1.0 + np.exp(-np.clip(logits[..., -1], -30.0, 30.0)))
+    return Look(log_shares, seen)
+
+
+def _by_face(logits: Floats, faces: list[int]) -> Floats:
+    """Log probabilities (..., 6) of each face's colour from logits (..., 4): top, side seen best, other side,
+    neither. What is left is shared by the sides out of view; the bottom's colour is never meant."""
+    out = np.full((*logits.shape[:-1], 6), UNSAID, np.float32)
+    hidden = [face for face in _SIDES if face not in faces]
+    left = np.logaddexp.reduce(logits[..., len(faces) :], axis=-1) - np.log(len(hidden))
+    out[..., faces] = logits[..., : len(faces)]
+    out[..., hidden] = left[..., None]
+    return np.asarray(out - np.logaddexp.reduce(logits, axis=-1)[..., None])
 
 
 @lru_cache(maxsize=8)
@@ -90,21 +104,25 @@ def _is_open(n: int) -> NDArray[np.bool_]:
 
 
 def _tokens(image_bgr: NDArray[np.uint8], pose: CubePose, faces: list[int], cosines: Any) -> Floats:
-    """(F n n, 203): pixels -0.5..0.5 in BGR, then place and normal along the ray, and five numbers."""
+    """(F n n, 204): pixels -0.5..0.5 in BGR, then place and normal along the ray, and six numbers."""
     n = pose.size
     inner = -MARGIN + (1 + 2 * MARGIN) * (np.arange(PATCH) + 0.5) / PATCH
     at = (np.arange(n)[:, None] + inner).reshape(-1) / n
     rows, columns = np.meshgrid(at, at, indexing="ij")
-    points = np.concatenate([pose.project(face_points(f, columns, rows).reshape(-1, 3)) for f in faces])
     edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
-    patches = _pixels(image_bgr, points, PATCH * n / edge_px)
-    patches = patches.reshape(len(faces), n, PATCH, n, PATCH, 3).transpose(0, 1, 3, 2, 4, 5)
+    patches = np.empty((len(faces), n, n, PATCH, PATCH, 3), np.float32)
+    for slot, face in enumerate(faces):
+        points = pose.project(face_points(face, columns, rows).reshape(-1, 3))
+        # a face seen at a slant keeps pixels enough across its stickers
+        sticker_px = edge_px / n * min(1.0, 2.0 * float(cosines[face]))
+        pixels = _pixels(image_bgr, points, PATCH / sticker_px).reshape(n, PATCH, n, PATCH, 3)
+        patches[slot] = pixels.transpose(0, 2, 1, 3, 4)
     z = pose.translation / np.linalg.norm(pose.translation)
     x = np.array([z[2], 0.0, -z[0]]) / np.hypot(z[2], z[0])
     turned = np.stack([x, np.cross(z, x), z]) @ pose.rotation
     middle = (np.arange(n) + 0.5) / n
     rows, columns = np.meshgrid(middle, middle, indexing="ij")
-    numbers = np.empty((len(faces), n, n, 11), np.float32)
+    numbers = np.empty((len(faces), n, n, 12), np.float32)
     known = ~_is_open(n)
     for slot, face in enumerate(faces):
         numbers[slot, ..., 0:3] = face_points(face, columns, rows).reshape(n, n, 3) @ turned.T
@@ -112,6 +130,7 @@ def _tokens(image_bgr: NDArray[np.uint8], pose: CubePose, faces: list[int], cosi
         numbers[slot, ..., 6] = face == 0
         numbers[slot, ..., 7] = known[face]
         numbers[slot, ..., 8] = cosines[face]
+        numbers[slot, ..., 11] = slot == 2
     numbers[..., 9] = np.log2(edge_px / n / 16)
     numbers[..., 10] = 4 / n - 1
     count = len(faces) * n * n
@@ -146,7 +165,7 @@ def _linear(x: Floats, weights: dict[str, Floats], name: str) -> Floats:
 
 
 def _forward(tokens: Floats) -> Floats:
-    """The network: tokens (T, 203) to logits (T, 2) of the top's colour and of being seen."""
+    """The network: tokens (T, 204) to logits (T, 5) of the four colours and of being seen."""
     weights = _weights()
     x = _linear(np.maximum(_linear(tokens, weights, "first"), 0), weights, "second")
     count, width = x.shape

@@ -1,8 +1,8 @@
-"""The network that tells which stickers carry the top's colour, and its input (PyTorch, training only).
+"""The network that tells whose colour each sticker carries, and its input (PyTorch, training only).
 
 A sticker is a token: 8 x 8 pixels across its cell and a few numbers on where it lies. All stickers of the top
 face and of up to two sides are looked at together, so that one light, one haze and one patch of glare can be
-told from colour. The product computes the same in numpy (``vision/top_colour.py``).
+told from colour. The product computes the same in numpy (``vision/whose_colour.py``).
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from finder_targets import PRINTED, Cubes, pyramid
 from torch import Tensor, nn
 
 PATCH, MARGIN, CELLS, SLOTS = 8, 0.1, 5, 3
-NUMBERS = 11
+NUMBERS = 12
+COLOURS = 4
 LEAST_COSINE = 0.03
 WIDTH, LAYERS, HEADS = 96, 5, 4
 
@@ -38,8 +39,9 @@ class Layer(nn.Module):
         return x + self.narrow(functional.relu(self.wide(self.norm_b(x))))
 
 
-class TopNet(nn.Module):
-    """Tokens (B, T, 203) and which are there (B, T) to (B, T, 2): logits of top's colour and of seen."""
+class ColourNet(nn.Module):
+    """Tokens (B, T, 204) and which are there (B, T) to (B, T, 5): logits of the colour of the top, of the
+    side seen best, of the other side in view and of neither, then the logit of being seen."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -47,7 +49,7 @@ class TopNet(nn.Module):
         self.second = nn.Linear(128, WIDTH)
         self.layers = nn.ModuleList(Layer() for _ in range(LAYERS))
         self.norm = nn.LayerNorm(WIDTH)
-        self.out = nn.Linear(WIDTH, 2)
+        self.out = nn.Linear(WIDTH, COLOURS + 1)
 
     def forward(self, tokens: Tensor, shown: Tensor) -> Tensor:
         x = self.second(functional.relu(self.first(tokens)))
@@ -72,7 +74,7 @@ def jittered(cubes: Cubes, sticker: Tensor) -> Cubes:
 def tokens_of(
     picture: Tensor, cubes: Cubes, level_jitter: float = 0.0
 ) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-    """Tokens (B, 75, 203), whether there is one (B, 75), its face (B, 3), and its sticker is of known colour
+    """Tokens (B, 75, 204), whether there is one (B, 75), its face (B, 3), and its sticker is of known colour
     (B, 75), from pictures (B, 3, H, W) BGR in -0.5..0.5."""
     device, b = picture.device, len(cubes.size)
     printed = PRINTED.to(device)
@@ -99,22 +101,24 @@ def tokens_of(
     flat = cubes.project(points.reshape(b, -1, 3))
     _, edge_px, _ = cubes.place()
     sticker_px = edge_px / cubes.size
-    level = torch.log2(sticker_px / PATCH)
+    # a face seen at a slant keeps pixels enough across its stickers
+    level = torch.log2(sticker_px[:, None] * (2 * cos.clamp(min=LEAST_COSINE)).clamp(max=1) / PATCH)  # (B, 3)
     if level_jitter:
-        level = level + (torch.rand(b, device=device) - 0.5) * level_jitter
+        level = level + (torch.rand(b, 1, device=device) - 0.5) * level_jitter
     h, w = picture.shape[-2:]
-    grid = (flat / torch.tensor([w, h], device=device) * 2 - 1).view(b, 1, -1, 2)
+    grid = (flat / torch.tensor([w, h], device=device) * 2 - 1).view(b, SLOTS, -1, 2)
     levels = pyramid(picture)
     pick = level.round().long().clamp(0, len(levels) - 1)
-    patch = torch.zeros(b, 3, flat.shape[1], device=device)
+    patch = torch.zeros(b, SLOTS, 3, grid.shape[2], device=device)
     for i, one in enumerate(levels):
-        chosen = pick == i
-        if bool(chosen.any()):
-            patch[chosen] = functional.grid_sample(
-                one[chosen].float(), grid[chosen], mode="bilinear", align_corners=False
+        row, slot = (pick == i).nonzero(as_tuple=True)
+        if len(row):
+            patch[row, slot] = functional.grid_sample(
+                one[row].float(), grid[row, slot][:, None], mode="bilinear", align_corners=False
             )[:, :, 0]
+    patch = patch.transpose(1, 2)
     t = SLOTS * CELLS * CELLS
-    patch = patch.view(b, 3, t, PATCH * PATCH).permute(0, 2, 3, 1).reshape(b, t, -1)
+    patch = patch.reshape(b, 3, t, PATCH * PATCH).permute(0, 2, 3, 1).reshape(b, t, -1)
     turned = cubes.in_ray_frame()
     middle = (k + 0.5) / n.view(b, 1)  # (B, 5)
     centre = (
@@ -137,6 +141,7 @@ def tokens_of(
             cos[:, :, None, None].expand(shape),
             torch.log2(sticker_px / 16).view(b, 1, 1, 1).expand(shape),
             (4 / size - 1).expand(shape),
+            torch.tensor([0.0, 0, 1], device=device).view(1, 3, 1, 1).expand(shape),
         ],
         -1,
     )
@@ -145,6 +150,19 @@ def tokens_of(
     return tokens, shown.reshape(b, t), face, known.reshape(b, t)
 
 
-def export(net: TopNet, path: Path) -> None:
+def going_on(net: ColourNet, path: Path) -> None:
+    """Take the weights of an .npz file; one made before there were four colours tells the top's alone."""
+    with np.load(path, allow_pickle=False) as stored:
+        state = {k: torch.from_numpy(stored[k].astype(np.float32)) for k in stored.files}
+    if len(state["out.bias"]) == 2:
+        none = torch.zeros(1, WIDTH)
+        state["out.weight"] = torch.cat([state["out.weight"][:1], none, none, none, state["out.weight"][1:]])
+        even = torch.full((3,), -float(np.log(3)))
+        state["out.bias"] = torch.cat([state["out.bias"][:1], even, state["out.bias"][1:]])
+        state["first.weight"] = torch.cat([state["first.weight"], torch.zeros(128, 1)], 1)
+    net.load_state_dict(state)
+
+
+def export(net: ColourNet, path: Path) -> None:
     """Weights as half-precision arrays of an .npz file."""
     np.savez(path, **{k: v.detach().cpu().numpy().astype(np.float16) for k, v in net.state_dict().items()})
