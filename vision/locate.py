@@ -9,7 +9,7 @@ Flat grids, sticky notes and pictures of cubes are what they were trained to pas
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from typing import Any
 
@@ -222,16 +222,17 @@ def find_cubes(image_bgr: Picture, *, size: int | None = None, limit: int = 3) -
     places = propose(image_bgr, limit)
     if not places:
         return Found((), "no-cube", "propose")
-    cubes, doubtful = [], []
+    cubes, doubtful, at_first = [], [], HOPELESS_LOGIT
     for place in places:
         crop = _centred(image_bgr, *place[1:])
+        at_first = max(at_first, float(crop.numbers[23]))
         if crop.numbers[23] > FAINT_LOGIT:
             found = _found(image_bgr, fit_pose(crop, (wide, high), size), crop)
             if found.probability >= LEAST_SCORE and crop.numbers[23] > DOUBTFUL_LOGIT:
                 cubes.append(found)
             doubtful.append(place)
     if doubtful and (not cubes or max(cube.probability for cube in cubes) < SURE_SCORE):
-        again = _look_again(image_bgr, doubtful, size)
+        again = _look_again(image_bgr, doubtful, size, at_first)
         if again is not None and all(again.probability > cube.probability for cube in cubes):
             cubes.append(again)
     if not cubes:
@@ -254,9 +255,13 @@ def _centred(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop:
 
 
 def _look_again(
-    image_bgr: Picture, places: list[tuple[float, float, float, float]], size: int | None
+    image_bgr: Picture, places: list[tuple[float, float, float, float]], size: int | None, at_first: float
 ) -> FoundCube | None:
-    """The best of several crops round doubtful places: what is fixed to a cube may have misled the first."""
+    """The best of several crops round doubtful places: what is fixed to a cube may have misled the first.
+
+    The best of many is an optimist: its probability is taken half-way, as a logit, to ``at_first``, the word
+    on the best of the first looks.
+    """
     wide_high = (image_bgr.shape[1], image_bgr.shape[0])
     best: tuple[float, Fitted, Crop] | None = None
 
@@ -281,7 +286,12 @@ def _look_again(
         x, y = (float(v) for v in pose.project(np.zeros((1, 3)))[0])
         consider(x, y, pose.focal_px / float(np.linalg.norm(pose.translation)))
     assert best is not None
-    return _found(image_bgr, best[1], best[2]) if best[0] >= AGAIN_SCORE else None
+    if best[0] < AGAIN_SCORE:
+        return None
+    found = _found(image_bgr, best[1], best[2])
+    p = min(max(found.probability, 1e-6), 1 - 1e-6)
+    logit = (float(np.log(p / (1 - p))) + at_first) / 2
+    return replace(found, probability=1 / (1 + float(np.exp(-logit))))
 
 
 def _rank(cube: FoundCube, surest: float, wide: int, high: int) -> float:
