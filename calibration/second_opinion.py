@@ -24,7 +24,7 @@ SECOND_TOP: Final = 0.6
 """What a nat of the second opinion for or against the top's colour counts."""
 OWN_SIDE: Final = 1.0
 """Share of the colours' own vote among the sides' colours that is kept."""
-SECOND_SIDE: Final = 0.2
+SECOND_SIDE: Final = 0.3
 """What a nat of the second opinion among the sides' colours counts."""
 LIMIT: Final = 9.0
 """Nats that the opinion may give to the top's colour, or take from a side's, while labels are soft."""
