@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 from calibration.adapt import adapt
 from calibration.colour import log_light
 from calibration.learning import LabelledPicture
+from calibration.modes import PIXEL_NOISE, SPREAD_SHARE
 from calibration.profile import SCHEME, ColourModel, ColourSample, Profile, default_profile
-from calibration.reading import PIXEL_NOISE, SPREAD_SHARE, Reading, read_stickers
+from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples
 from calibration.schemes import all_schemes
 from calibration.together import BROAD_NATS, NOVELTY, look_together

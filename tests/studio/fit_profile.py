@@ -21,8 +21,8 @@ import numpy as np
 
 from calibration.colour import log_light, srgb_to_linear
 from calibration.learning import LabelledPicture, fit_model
+from calibration.modes import PIXEL_NOISE, SPREAD_SHARE
 from calibration.profile import COLOURS, ColourModel, Profile
-from calibration.reading import PIXEL_NOISE, SPREAD_SHARE
 
 FLOOR = 0.02
 LEVELS = np.array([0.0, 0.1, 0.35, 1.2, 0.0, -0.06, -0.2])

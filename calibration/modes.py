@@ -1,0 +1,191 @@
+"""Where a reading starts: the stickers seen, and hypotheses of the top face and of how the cube is coloured.
+
+A cube with only its last layer left lights its own colour chart: the lower rows of each visible side and the
+centres of the top are one known colour each. The evidence of these groups, with light and class means
+integrated out (closed form), chooses the hypotheses that are followed up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.classifier import StickerScores, sticker_loglik
+from calibration.colour import log_light
+from calibration.light import LightFit, Prepared, group_evidence, information, posterior, robust_centre
+from calibration.profile import ColourModel, Profile
+from calibration.samples import StickerSamples
+from calibration.second_opinion import shifted
+from models.decode_tables import under_top
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+MAX_MODES = 6
+#: Modes this many nats below the best are not followed.
+START_NATS = 14.0
+#: Standard deviation of a pixel average in linear light, from noise and JPEG, at full coverage.
+PIXEL_NOISE = 0.004
+#: How much of the spread within a sticker stays in its average (texture, glare edges, neighbours).
+SPREAD_SHARE = 0.7
+#: Prior of a top-layer sticker to carry the top's colour: on the top face, on a side face.
+TOP_SHARE, SIDE_SHARE = 0.55, 0.45
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """The visible stickers as flat arrays: index among 6 n n, visible-face index, features, shares.
+
+    ``second`` (N, 6): a second opinion's log probabilities of the colour of each pose face, None without.
+    """
+
+    faces: tuple[int, ...]
+    place: Ints
+    face_of: Ints
+    features: Floats
+    measure_var: Floats
+    outlier_share: Floats
+    coverage: Floats
+    second: Floats | None
+
+    def scored(self, model: ColourModel, light: LightFit, shares: Floats) -> StickerScores:
+        """Log-likelihoods under the light of S modes; ``shares`` (S, F, G) of each variant on each face."""
+        return sticker_loglik(
+            model,
+            self.features,
+            self.face_of,
+            light.cell_mean,
+            light.cell_cov,
+            self.measure_var,
+            self.outlier_share,
+            shares,
+        )
+
+    def relit(
+        self, prepared: Prepared, model: ColourModel, labels: Floats, scores: StickerScores, cell_mean: Floats
+    ) -> LightFit:
+        """The light of each mode from soft labels (S, N, 6)."""
+        told = information(model, self.features, self.face_of, self.measure_var, labels, scores, cell_mean)
+        return posterior(prepared, *told)
+
+
+@dataclass(frozen=True, eq=False)
+class Groups:
+    """The one-coloured groups under one top: visible-face index, pose face, centre (g, 3), scatter (g, 3)."""
+
+    index: Ints
+    faces: Ints
+    centre: Floats
+    scatter_var: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Modes:
+    """S hypotheses: top face, colours of all pose faces (S, 6)."""
+
+    tops: Ints
+    colours: Ints
+    groups: dict[int, Groups]
+
+    def chosen(self, keep: NDArray[np.bool_]) -> Modes:
+        """The modes that the mask selects."""
+        return Modes(self.tops[keep], self.colours[keep], self.groups)
+
+
+def gather(samples: StickerSamples, profile: Profile, second: NDArray[np.floating] | None) -> Seen:
+    """The stickers seen, with what their pixels are worth; ``second`` (6, n, n, 6) as in read_stickers."""
+    model = profile.model
+    coverage = samples.coverage.reshape(-1).astype(np.float64)
+    place = np.flatnonzero(coverage > 0.05)
+    per_face = samples.size * samples.size
+    faces = tuple(int(f) for f in np.unique(place // per_face))
+    linear = samples.linear_rgb.reshape(-1, 3)[place].astype(np.float64)
+    seen = coverage[place]
+    spread = samples.spread_rgb.reshape(-1, 3)[place].astype(np.float64)
+    noise_var = (PIXEL_NOISE**2 + (SPREAD_SHARE * spread) ** 2) / seen[:, None]
+    share = 1.0 - (1.0 - model.outlier_share) * np.clip(seen, 0.0, 1.0)
+    return Seen(
+        faces=faces,
+        place=place,
+        face_of=np.searchsorted(np.array(faces, dtype=np.intp), place // per_face),
+        features=log_light(linear, model.floor),
+        measure_var=noise_var / (linear + model.floor) ** 2,
+        outlier_share=np.minimum(share, 0.98),
+        coverage=seen,
+        second=None if second is None else second.reshape(-1, 6)[place].astype(np.float64),
+    )
+
+
+def _groups(seen: Seen, size: int, top: int, scheme: tuple[int, ...], mirror: bool) -> Groups:
+    is_fixed = under_top(size, top, scheme, mirror)[0][seen.place]
+    index, centres, scatters = [], [], []
+    for face in range(len(seen.faces)):
+        rows = np.flatnonzero(is_fixed & (seen.face_of == face))
+        if len(rows):
+            centre, scatter_var = robust_centre(seen.features[rows])
+            index.append(face)
+            centres.append(centre)
+            scatters.append(scatter_var)
+    return Groups(
+        index=np.array(index, dtype=np.intp),
+        faces=np.array([seen.faces[i] for i in index], dtype=np.intp),
+        centre=np.array(centres).reshape(-1, 3),
+        scatter_var=np.array(scatters).reshape(-1, 3),
+    )
+
+
+def start(
+    seen: Seen, prepared: Prepared, profile: Profile, size: int, tops: Sequence[int], mirror: bool
+) -> Modes:
+    """The best hypotheses by the evidence of the one-coloured groups alone."""
+    found_tops, found_colours, found_log = [], [], []
+    groups = {top: _groups(seen, size, top, profile.scheme, mirror) for top in tops}
+    for top in tops:
+        _, colours, mirrored = under_top(size, top, profile.scheme, mirror)
+        own = groups[top]
+        spread = own.scatter_var[:, :, None] * np.eye(3)
+        log_evidence = group_evidence(prepared, own.centre, spread, colours[:, own.faces])
+        log_evidence = log_evidence + np.where(mirrored == 1, np.log(0.01), np.log(0.99))
+        found_tops.append(np.full(len(colours), top, dtype=np.intp))
+        found_colours.append(colours)
+        found_log.append(log_evidence)
+    tops_all, colours_all = np.concatenate(found_tops), np.concatenate(found_colours)
+    log_all = np.concatenate(found_log)
+    chosen: list[int] = []
+    known: set[tuple[int, ...]] = set()
+    for h in np.argsort(-log_all, kind="stable"):
+        if log_all[h] < log_all.max() - START_NATS or len(chosen) == MAX_MODES:
+            break
+        # colourings that differ only on hidden faces start the same light
+        key = (
+            int(tops_all[h]),
+            int(colours_all[h, tops_all[h]]),
+            *(int(c) for c in colours_all[h, list(seen.faces)]),
+        )
+        if key not in known:
+            known.add(key)
+            chosen.append(int(h))
+    return Modes(tops_all[chosen], colours_all[chosen], groups)
+
+
+def label_prior(seen: Seen, modes: Modes, profile: Profile, size: int, mirror: bool) -> Floats:
+    """Log prior (S, N, 6) of each sticker's colour under each mode, before the decoder has spoken."""
+    per_face = size * size
+    opposite = {c: profile.scheme[(f + 3) % 6] for f, c in enumerate(profile.scheme)}
+    faces = seen.place // per_face
+    out = np.full((len(modes.tops), len(seen.place), 6), -40.0)
+    for s, (top, colours) in enumerate(zip(modes.tops, modes.colours, strict=True)):
+        fixed = under_top(size, int(top), profile.scheme, mirror)[0][seen.place]
+        top_colour = int(colours[top])
+        share = np.where(faces == top, TOP_SHARE, SIDE_SHARE)
+        moving = np.repeat(np.log((1.0 - share) / 4.0)[:, None], 6, axis=1)
+        moving[:, top_colour] = np.log(share)
+        moving[:, opposite[top_colour]] = -40.0
+        out[s, ~fixed] = moving[~fixed]
+        if seen.second is not None and top == 0:
+            out[s] = shifted(out[s], seen.second, colours)
+        out[s, np.flatnonzero(fixed), colours[faces[fixed]]] = 0.0
+    return out
