@@ -14,8 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models.cases import CASE_LIST
 from models.errors import LastlookError
-from vision.recording import facts_of, frame_at, index_recording
+from vision.recording import _Scanner, facts_of, frame_at, index_recording
 from vision.shown import (
     Reading,
     Shown,
@@ -96,6 +97,27 @@ def test_all_cases_are_found_none_invented_and_boundaries_hold(tmp_path: Path) -
     assert indexed.seconds == pytest.approx(38.7, abs=0.1)
     frame = frame_at(path, truth[2][1] + 1)
     assert frame is not None and read_squares(frame)["case"]["code"] == truth[2][0]
+
+
+@given(st.integers(20, 60), st.integers(30, 33))
+def test_a_case_shown_for_three_seconds_is_found_whenever_it_comes(first: int, frames: int) -> None:
+    """Wherever it falls between two readings, and with every case of a long session possible at any time."""
+    others = [{"code": case.code, "probability": 0.0003} for case in CASE_LIST[:100]]
+    told = {"code": CODES[1], "probability": 0.97}
+
+    def read(frame: np.ndarray) -> dict:
+        number = int(frame[0, 0, 0]) + 256 * int(frame[0, 0, 1])
+        if not first <= number < first + frames:
+            return {"ok": False, "reason": "no-cube", "candidates": [], "case": None}
+        return {"ok": True, "reason": None, "candidates": [told, *others], "case": told, "top": None}
+
+    scanner = _Scanner(read)
+    for number in range(first + frames + 50):
+        frame = np.full((180, 320, 3), number * 37 % 256, np.uint8)  # never like the one before
+        frame[0, 0, :2] = number % 256, number // 256
+        scanner.look(number / 10, frame)
+    scanner.finish()
+    assert [one.code for one in shown_cases(scanner.stretch.readings)] == [CODES[1]]
 
 
 def test_a_still_view_is_read_once(tmp_path: Path) -> None:

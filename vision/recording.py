@@ -2,8 +2,8 @@
 
 The recording is cut into stretches that the processes of a pool scan side by side. Within one, frames are
 looked at ten times a second as a thumbnail. A thumbnail like that of the frame read last needs no reading:
-the answer still holds. Otherwise a frame is read every second (every half second while a view is
-open). Where two readings differ, the frames between them are searched by halving, so a boundary is
+the answer still holds. Otherwise a frame is read every second (every half second while a view is open, or a
+case has just come up). Where two readings differ, the frames between them are searched by halving, so a boundary is
 known to a tenth of a second.
 """
 
@@ -30,6 +30,8 @@ READ_SETTLED_S: Final = 1.0
 READ_OPEN_S: Final = 0.5
 EMPTY_IN_A_ROW: Final = 3
 """From so many readings without a case on, nothing is expected soon."""
+CONFIRMED_BY: Final = 5
+"""Readings of one case in a row from which on it is taken for shown: a case shown for 3 s gets as many."""
 STRETCH_S: Final = 30.0
 SAME_LEVELS: Final = 6.0
 """Largest change of a block of the thumbnail, in 8-bit levels, that still counts as the same view."""
@@ -160,7 +162,7 @@ class _Scanner:
         self.last_thumb: NDArray[np.float32] | None = None
         self.same_until_s: float | None = None
         self.held: list[tuple[float, Picture]] = []
-        self.empty_in_a_row = 0
+        self.empty_in_a_row = self.same_in_a_row = 0
 
     def look(self, at_s: float, frame: Picture) -> None:
         self.stretch.frames_looked_at += 1
@@ -174,7 +176,8 @@ class _Scanner:
             return
         self._carry_on()
         open_view = not self.last.settled and self.empty_in_a_row < EMPTY_IN_A_ROW
-        wait_s = READ_OPEN_S if open_view else READ_SETTLED_S
+        is_new = self.last.settled and self.same_in_a_row < CONFIRMED_BY
+        wait_s = READ_OPEN_S if open_view or is_new else READ_SETTLED_S
         if at_s - self.last.at_s < wait_s:
             self.held.append((at_s, frame))
             return
@@ -197,6 +200,8 @@ class _Scanner:
     def _read(self, at_s: float, frame: Picture, thumb: NDArray[np.float32]) -> None:
         before, now = self.last, self._reading(at_s, frame)
         self.empty_in_a_row = 0 if now.weights else self.empty_in_a_row + 1
+        is_same = before is not None and before.label == now.label
+        self.same_in_a_row = self.same_in_a_row + 1 if is_same else 1
         between = self.held
         self.held = []
         found = [now]
