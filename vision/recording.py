@@ -3,8 +3,8 @@
 The recording is cut into stretches that the processes of a pool scan side by side. Within one, frames are
 looked at ten times a second as a thumbnail. A thumbnail like that of the frame read last needs no reading:
 the answer still holds. Otherwise a frame is read every second (every half second while a view is open, or a
-case has just come up). Where two readings differ, the frames between them are searched by halving, so a boundary is
-known to a tenth of a second.
+case has just come up). Where two readings differ, the frames between them are searched by halving, so a
+boundary is known to a tenth of a second.
 """
 
 from __future__ import annotations
