@@ -83,5 +83,5 @@ def view_weight(pose: CubePose) -> NDArray[np.float64]:
     """(6, n, n) how much a look at each sticker counts: 1 squarely seen, 0 edge on."""
     to_eye = pose.eye_xyz - FACE_CENTRES
     cosines = (to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1)
-    weight = np.clip((cosines - 0.08) / 0.3, 0.0, 1.0)
+    weight = np.clip((cosines - 0.05) / 0.25, 0.0, 1.0)
     return np.broadcast_to(weight[:, None, None], (6, pose.size, pose.size)).copy()
