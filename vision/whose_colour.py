@@ -1,10 +1,11 @@
 """Whose colour each sticker of the top layer carries, and which are covered: a network's second opinion.
 
 The colour model reads one colour a sticker. Glare, haze, blur and thin faces are easier to judge from the
-pixels themselves, all stickers beside each other. A sticker is a token: 8 x 8 pixels across its cell and a
-few numbers on where it lies; attention among the stickers of the top and of up to two sides does the rest.
-Trained on traced pictures whose top layers are coloured at random (tests/studio/train_whose.py), so that it
-knows looks and not which cases exist. Runs in numpy.
+pixels themselves, all stickers beside each other. A sticker is a token: 8 x 8 pixels across its cell, 8 x 8
+coarser ones that show half of its neighbours, and a few numbers on where it lies; attention among the
+stickers of the top and of up to two sides does the rest. Trained on traced pictures whose top layers are
+coloured at random (tests/studio/train_whose.py), so that it knows looks and not which cases exist. Runs in
+numpy.
 """
 
 from __future__ import annotations
@@ -12,26 +13,25 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.samples import StickerSamples
-from vision.pose import FACE_CENTRES, FACE_NORMALS, CubePose, face_points
-from vision.shrink import handy, shrunk
+from vision.attention import attended, linear, normalised, stored_weights
+from vision.patches import cell_patches, face_cosines, middles, ray_frame
+from vision.pose import FACE_NORMALS, CubePose
 
 Floats = NDArray[np.float32]
 
 PATCH: Final = 8
-"""Pixels along a sticker's patch."""
-MARGIN: Final = 0.1
-"""What a patch shows beyond its sticker's cell, in cells."""
+"""Pixels along a sticker's patches."""
+MARGINS: Final = (0.1, 0.6)
+"""What its two patches show beyond the sticker's cell, in cells."""
 LEAST_COSINE: Final = 0.03
 BELIEVED: Final = 2.0
 """A sticker counts as covered, at least in part, where the network sees less than one in this of it."""
-GREY: Final = (127.5, 127.5, 127.5)
 UNSAID: Final = -30.0
 """Logit of what is never meant."""
 _HEADS: Final = 4
@@ -58,8 +58,7 @@ class Look:
 
 @lru_cache(maxsize=1)
 def _weights() -> dict[str, Floats]:
-    with np.load(Path(__file__).parent / "data" / "whose_colour.npz", allow_pickle=False) as stored:
-        return {name: stored[name].astype(np.float32) for name in stored.files}
+    return stored_weights(Path(__file__).parent / "data" / "whose_colour.npz")
 
 
 def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
@@ -68,8 +67,7 @@ def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
     None where there is nothing to go by: a 2x2x2, whose top has no middle, and a top seen edge on.
     """
     n = pose.size
-    to_eye = pose.eye_xyz - FACE_CENTRES
-    cosines = (to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1)
+    cosines = face_cosines(pose)
     if n < 3 or n > 5 or cosines[0] <= LEAST_COSINE:
         return None
     best = sorted(_SIDES, key=lambda face: -cosines[face])[:2]
@@ -103,29 +101,20 @@ def _is_open(n: int) -> NDArray[np.bool_]:
     return out
 
 
-def _tokens(image_bgr: NDArray[np.uint8], pose: CubePose, faces: list[int], cosines: Any) -> Floats:
-    """(F n n, 204): pixels -0.5..0.5 in BGR, then place and normal along the ray, and six numbers."""
+def _tokens(
+    image_bgr: NDArray[np.uint8], pose: CubePose, faces: list[int], cosines: NDArray[np.float64]
+) -> Floats:
+    """(F n n, 396): pixels -0.5..0.5 in BGR, then place and normal along the ray, and six numbers."""
     n = pose.size
-    inner = -MARGIN + (1 + 2 * MARGIN) * (np.arange(PATCH) + 0.5) / PATCH
-    at = (np.arange(n)[:, None] + inner).reshape(-1) / n
-    rows, columns = np.meshgrid(at, at, indexing="ij")
     edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
-    patches = np.empty((len(faces), n, n, PATCH, PATCH, 3), np.float32)
-    for slot, face in enumerate(faces):
-        points = pose.project(face_points(face, columns, rows).reshape(-1, 3))
-        # a face seen at a slant keeps pixels enough across its stickers
-        sticker_px = edge_px / n * min(1.0, 2.0 * float(cosines[face]))
-        pixels = _pixels(image_bgr, points, PATCH / sticker_px).reshape(n, PATCH, n, PATCH, 3)
-        patches[slot] = pixels.transpose(0, 2, 1, 3, 4)
-    z = pose.translation / np.linalg.norm(pose.translation)
-    x = np.array([z[2], 0.0, -z[0]]) / np.hypot(z[2], z[0])
-    turned = np.stack([x, np.cross(z, x), z]) @ pose.rotation
-    middle = (np.arange(n) + 0.5) / n
-    rows, columns = np.meshgrid(middle, middle, indexing="ij")
+    turned = ray_frame(pose) @ pose.rotation
+    patches = np.empty((len(faces), n, n, len(MARGINS), PATCH, PATCH, 3), np.float32)
     numbers = np.empty((len(faces), n, n, 12), np.float32)
     known = ~_is_open(n)
     for slot, face in enumerate(faces):
-        numbers[slot, ..., 0:3] = face_points(face, columns, rows).reshape(n, n, 3) @ turned.T
+        for i, margin in enumerate(MARGINS):
+            patches[slot, :, :, i] = cell_patches(image_bgr, pose, face, float(cosines[face]), PATCH, margin)
+        numbers[slot, ..., 0:3] = middles(face, n) @ turned.T
         numbers[slot, ..., 3:6] = turned @ FACE_NORMALS[face]
         numbers[slot, ..., 6] = face == 0
         numbers[slot, ..., 7] = known[face]
@@ -137,47 +126,8 @@ def _tokens(image_bgr: NDArray[np.uint8], pose: CubePose, faces: list[int], cosi
     return np.concatenate([patches.reshape(count, -1), numbers.reshape(count, -1)], axis=1)
 
 
-def _pixels(image_bgr: NDArray[np.uint8], points_xy: Any, shrink: float) -> Floats:
-    """The picture at points (P, 2), averaged down by ``shrink`` before; (P, 3) in -0.5..0.5, 0 outside."""
-    high, wide = image_bgr.shape[:2]
-    x0, y0 = np.clip(np.floor(points_xy.min(0)) - 2, 0, (wide - 1, high - 1)).astype(int)
-    x1, y1 = np.clip(np.ceil(points_xy.max(0)) + 2, (x0 + 1, y0 + 1), (wide, high)).astype(int)
-    (x0, x1), (y0, y1) = handy(x0, x1, wide), handy(y0, y1, high)
-    piece: Any = image_bgr[y0:y1, x0:x1]
-    if shrink < 0.8:
-        piece = shrunk(piece, max(1, round((x1 - x0) * shrink)), max(1, round((y1 - y0) * shrink)))
-    scale = np.array([piece.shape[1] / (x1 - x0), piece.shape[0] / (y1 - y0)])
-    flat = ((points_xy - (x0, y0)) * scale - 0.5).astype(np.float32).reshape(1, -1, 2)
-    read: Any = cv2.remap(
-        piece, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=GREY
-    )
-    return np.asarray(read[0], np.float32) / 255.0 - 0.5
-
-
-def _normalised(x: Floats, weights: dict[str, Floats], name: str) -> Floats:
-    off = x - x.mean(axis=1, keepdims=True)
-    scale = np.sqrt((off * off).mean(axis=1, keepdims=True) + 1e-5)
-    return np.asarray(off / scale * weights[f"{name}.weight"] + weights[f"{name}.bias"])
-
-
-def _linear(x: Floats, weights: dict[str, Floats], name: str) -> Floats:
-    return np.asarray(x @ weights[f"{name}.weight"].T + weights[f"{name}.bias"])
-
-
 def _forward(tokens: Floats) -> Floats:
-    """The network: tokens (T, 204) to logits (T, 5) of the four colours and of being seen."""
+    """The network: tokens (T, 396) to logits (T, 5) of the four colours and of being seen."""
     weights = _weights()
-    x = _linear(np.maximum(_linear(tokens, weights, "first"), 0), weights, "second")
-    count, width = x.shape
-    layers = sum(1 for name in weights if name.endswith("to_out.bias"))
-    for k in range(layers):
-        name = f"layers.{k}"
-        qkv = _linear(_normalised(x, weights, f"{name}.norm_a"), weights, f"{name}.to_qkv")
-        q, key, value = qkv.reshape(count, 3, _HEADS, width // _HEADS).transpose(1, 2, 0, 3)
-        score = q @ key.transpose(0, 2, 1) / np.sqrt(np.float32(width // _HEADS))
-        score = np.exp(score - score.max(axis=2, keepdims=True))
-        score /= score.sum(axis=2, keepdims=True)
-        x = x + _linear((score @ value).transpose(1, 0, 2).reshape(count, width), weights, f"{name}.to_out")
-        wide = np.maximum(_linear(_normalised(x, weights, f"{name}.norm_b"), weights, f"{name}.wide"), 0)
-        x = x + _linear(wide, weights, f"{name}.narrow")
-    return _linear(_normalised(x, weights, "norm"), weights, "out")
+    x = linear(np.maximum(linear(tokens, weights, "first"), 0), weights, "second")
+    return linear(normalised(attended(x, weights, _HEADS), weights, "norm"), weights, "out")

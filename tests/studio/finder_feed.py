@@ -42,6 +42,7 @@ class Feed:
         chunk: int = 96,
         workers: int = 12,
         loose: bool = False,
+        pool: int = POOL,
     ) -> None:
         self.count, self.height, self.width, self.spp, self.seed = count, height, width, spp, seed
         self.device, self.chunk, self.workers = device, chunk, workers
@@ -63,7 +64,7 @@ class Feed:
         self.facelets = torch.full((count, 6, 5, 5), -1, dtype=torch.int8, device=device)
         self.seen = torch.zeros(count, 6, 5, 5, device=device)
         self.lures = torch.zeros(count, 3, device=device)
-        self.pool = torch.zeros(min(count, POOL), 3, height, width, dtype=torch.uint8, device=device)
+        self.pool = torch.zeros(min(count, pool), 3, height, width, dtype=torch.uint8, device=device)
         self.pool_scene = torch.zeros(len(self.pool), dtype=torch.long, device=device)
         self.filled = 0
         self._next = 1

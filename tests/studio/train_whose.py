@@ -23,7 +23,19 @@ import torch.nn.functional as functional
 from finder_feed import Feed
 from torch import Tensor
 from train_finder import Average
-from whose_net import CELLS, COLOURS, NUMBERS, PATCH, SLOTS, ColourNet, export, going_on, jittered, tokens_of
+from whose_net import (
+    CELLS,
+    COLOURS,
+    NUMBERS,
+    PATCH,
+    PIXELS,
+    SLOTS,
+    ColourNet,
+    export,
+    going_on,
+    jittered,
+    tokens_of,
+)
 
 
 def asked(feed: Feed, pick: Tensor, face: Tensor, known: Tensor, shown: Tensor) -> tuple[Tensor, ...]:
@@ -51,7 +63,6 @@ def usable(feed: Feed, pick: Tensor) -> Tensor:
     )
 
 
-PIXELS = PATCH * PATCH * 3
 #: which of a token's numbers says that its colour is known
 KNOWN = 7
 
@@ -61,7 +72,7 @@ class Ring:
 
     def __init__(self, length: int, device: torch.device) -> None:
         t = SLOTS * CELLS * CELLS
-        self.tokens = torch.zeros(length, t, PATCH * PATCH * 3 + NUMBERS, dtype=torch.float16, device=device)
+        self.tokens = torch.zeros(length, t, PIXELS + NUMBERS, dtype=torch.float16, device=device)
         self.shown, self.use = torch.zeros(2, length, t, dtype=torch.bool, device=device)
         self.truth = torch.zeros(length, t, dtype=torch.long, device=device)
         self.seen = torch.zeros(length, t, device=device)
@@ -118,7 +129,7 @@ def swapped(tokens: Tensor, shown: Tensor) -> Tensor:
 
 
 def recoloured(pixels: Tensor) -> Tensor:
-    """Pixels (B, 75, 192) of half of the looks with colour channels in another order, and of half with
+    """Pixels (B, 75, 384) of half of the looks with colour channels in another order, and of half with
     channels mixed and of other gain: the net is to compare, not to recall."""
     b, device = len(pixels), pixels.device
     eye = torch.eye(3, device=device)
@@ -135,7 +146,7 @@ def mirrored(tokens: Tensor) -> Tensor:
     """Half of the looks as in a mirror: columns of each patch the other way round, x on the other side."""
     out = tokens.clone()
     b, t, _ = tokens.shape
-    out[..., :PIXELS] = tokens[..., :PIXELS].view(b, t, PATCH, PATCH, 3).flip(3).reshape(b, t, PIXELS)
+    out[..., :PIXELS] = tokens[..., :PIXELS].view(b, t, -1, PATCH, PATCH, 3).flip(4).reshape(b, t, PIXELS)
     out[..., [PIXELS, PIXELS + 3]] *= -1
     return torch.where(torch.rand(b, 1, 1, device=tokens.device) < 0.5, out, tokens)
 
@@ -218,6 +229,7 @@ def main() -> None:
         device,
         args.out / "build",
         loose=True,
+        pool=1,
     )
     threading.Thread(target=feed.run, daemon=True).start()
     while feed.ready < args.first and feed.error is None and feed.ready < args.scenes:
@@ -246,6 +258,8 @@ def main() -> None:
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
         optimiser.step()
         average.update(net, step)
+        if step % 2000 == 1999:
+            export(average.state, args.out / "whose_colour.npz")
         if step % 500 == 0:
             row = {"step": step, "s": round(time.time() - begin), "scenes": feed.ready}
             print(
@@ -255,7 +269,7 @@ def main() -> None:
         step += 1
     net.load_state_dict(average.state)
     print(json.dumps({"steps": step, "scenes": feed.ready, **held_out(net, feed)}), flush=True)
-    export(net, args.out / "whose_colour.npz")
+    export(average.state, args.out / "whose_colour.npz")
 
 
 if __name__ == "__main__":

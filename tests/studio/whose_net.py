@@ -1,8 +1,9 @@
 """The network that tells whose colour each sticker carries, and its input (PyTorch, training only).
 
-A sticker is a token: 8 x 8 pixels across its cell and a few numbers on where it lies. All stickers of the top
-face and of up to two sides are looked at together, so that one light, one haze and one patch of glare can be
-told from colour. The product computes the same in numpy (``vision/whose_colour.py``).
+A sticker is a token: 8 x 8 pixels across its cell, 8 x 8 coarser ones that show half of its neighbours (and
+how far off the pose is), and a few numbers on where it lies. All stickers of the top face and of up to two
+sides are looked at together, so that one light, one haze and one patch of glare can be told from colour. The
+product computes the same in numpy (``vision/whose_colour.py``).
 """
 
 from __future__ import annotations
@@ -15,11 +16,12 @@ import torch.nn.functional as functional
 from finder_targets import PRINTED, Cubes, pyramid
 from torch import Tensor, nn
 
-PATCH, MARGIN, CELLS, SLOTS = 8, 0.1, 5, 3
+PATCH, MARGINS, CELLS, SLOTS = 8, (0.1, 0.6), 5, 3
+PIXELS = len(MARGINS) * PATCH * PATCH * 3
 NUMBERS = 12
 COLOURS = 4
 LEAST_COSINE = 0.03
-WIDTH, LAYERS, HEADS = 96, 5, 4
+WIDTH, LAYERS, HEADS = 96, 6, 4
 
 
 class Layer(nn.Module):
@@ -40,12 +42,12 @@ class Layer(nn.Module):
 
 
 class ColourNet(nn.Module):
-    """Tokens (B, T, 204) and which are there (B, T) to (B, T, 5): logits of the colour of the top, of the
+    """Tokens (B, T, 396) and which are there (B, T) to (B, T, 5): logits of the colour of the top, of the
     side seen best, of the other side in view and of neither, then the logit of being seen."""
 
     def __init__(self) -> None:
         super().__init__()
-        self.first = nn.Linear(PATCH * PATCH * 3 + NUMBERS, 128)
+        self.first = nn.Linear(PIXELS + NUMBERS, 128)
         self.second = nn.Linear(128, WIDTH)
         self.layers = nn.ModuleList(Layer() for _ in range(LAYERS))
         self.norm = nn.LayerNorm(WIDTH)
@@ -61,20 +63,25 @@ class ColourNet(nn.Module):
 def jittered(cubes: Cubes, sticker: Tensor) -> Cubes:
     """The poses a finder would give: off by some hundredths of a sticker (``sticker`` (B,): one over n)."""
     b, device = len(sticker), sticker.device
-    size = torch.where(torch.rand(b, device=device) < 0.8, 1.0, 3.0)[:, None] * sticker[:, None]
+    luck = torch.rand(b, 1, device=device)
+    factor = torch.where(luck < 0.7, 1.0, torch.where(luck < 0.95, 3.0, 6.0))
+    size = factor * sticker[:, None]
     turn = torch.randn(b, 3, device=device) * 0.03 * size
     zero = torch.zeros(b, device=device)
     x, y, z = turn.T
     skew = torch.stack([zero, -z, y, z, zero, -x, -y, x, zero], 1).view(b, 3, 3)
     shift = torch.randn(b, 3, device=device) * torch.tensor([0.04, 0.04, 0.15], device=device) * size
     rotation = torch.linalg.matrix_exp(skew) @ cubes.rotation
-    return Cubes(rotation, cubes.translation + shift, cubes.focal, cubes.centre, cubes.size, cubes.k1)
+    # another lens with the cube as much farther off: its place and size in the picture stay
+    zoom = torch.exp(0.05 * factor[:, 0].clamp(max=3) * torch.randn(b, device=device))
+    place = (cubes.translation + shift) * torch.stack([torch.ones_like(zoom)] * 2 + [zoom], 1)
+    return Cubes(rotation, place, cubes.focal * zoom, cubes.centre, cubes.size, cubes.k1)
 
 
 def tokens_of(
     picture: Tensor, cubes: Cubes, level_jitter: float = 0.0
 ) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-    """Tokens (B, 75, 204), whether there is one (B, 75), its face (B, 3), and its sticker is of known colour
+    """Tokens (B, 75, 396), whether there is one (B, 75), its face (B, 3), and its sticker is of known colour
     (B, 75), from pictures (B, 3, H, W) BGR in -0.5..0.5."""
     device, b = picture.device, len(cubes.size)
     printed = PRINTED.to(device)
@@ -89,36 +96,23 @@ def tokens_of(
     cos = cosine.gather(1, face)
     n = cubes.size.float()[:, None, None]
     k = torch.arange(CELLS, device=device, dtype=torch.float32)
-    inner = -MARGIN + (1 + 2 * MARGIN) * (torch.arange(PATCH, device=device) + 0.5) / PATCH
-    at = (k[None, :, None] + inner) / n  # (B, 5, 8)
-    # (B, 3, row, column, y, x, 3)
-    o, c, r = origin[face], column[face], row[face]
-    points = (
-        o[:, :, None, None, None, None]
-        + at[:, None, :, None, :, None, None] * r[:, :, None, None, None, None]
-        + at[:, None, None, :, None, :, None] * c[:, :, None, None, None, None]
-    )
-    flat = cubes.project(points.reshape(b, -1, 3))
     _, edge_px, _ = cubes.place()
     sticker_px = edge_px / cubes.size
     # a face seen at a slant keeps pixels enough across its stickers
     level = torch.log2(sticker_px[:, None] * (2 * cos.clamp(min=LEAST_COSINE)).clamp(max=1) / PATCH)  # (B, 3)
     if level_jitter:
         level = level + (torch.rand(b, 1, device=device) - 0.5) * level_jitter
-    h, w = picture.shape[-2:]
-    grid = (flat / torch.tensor([w, h], device=device) * 2 - 1).view(b, SLOTS, -1, 2)
+    o, c, r = origin[face], column[face], row[face]
     levels = pyramid(picture)
-    pick = level.round().long().clamp(0, len(levels) - 1)
-    patch = torch.zeros(b, SLOTS, 3, grid.shape[2], device=device)
-    for i, one in enumerate(levels):
-        row, slot = (pick == i).nonzero(as_tuple=True)
-        if len(row):
-            patch[row, slot] = functional.grid_sample(
-                one[row].float(), grid[row, slot][:, None], mode="bilinear", align_corners=False
-            )[:, :, 0]
-    patch = patch.transpose(1, 2)
+    coarser = [float(np.log2((1 + 2 * margin) / (1 + 2 * MARGINS[0]))) for margin in MARGINS]
+    patch = torch.cat(
+        [
+            patches(levels, cubes, (o, c, r), level + more, margin, PATCH)
+            for margin, more in zip(MARGINS, coarser, strict=True)
+        ],
+        -1,
+    )
     t = SLOTS * CELLS * CELLS
-    patch = patch.reshape(b, 3, t, PATCH * PATCH).permute(0, 2, 3, 1).reshape(b, t, -1)
     turned = cubes.in_ray_frame()
     middle = (k + 0.5) / n.view(b, 1)  # (B, 5)
     centre = (
@@ -150,19 +144,62 @@ def tokens_of(
     return tokens, shown.reshape(b, t), face, known.reshape(b, t)
 
 
+def patches(
+    levels: list[Tensor],
+    cubes: Cubes,
+    faces: tuple[Tensor, Tensor, Tensor],
+    level: Tensor,
+    margin: float,
+    side: int,
+) -> Tensor:
+    """Pixels (B, 75, side * side * 3) across each cell and ``margin`` cells beyond it.
+
+    ``levels`` is a pyramid of pictures, ``level`` (B, 3) which of them to look at; ``faces`` are origin,
+    columns and rows of the slots' faces (B, 3, 3) each.
+    """
+    device, b = level.device, len(level)
+    n = cubes.size.float()[:, None, None]
+    k = torch.arange(CELLS, device=device, dtype=torch.float32)
+    inner = -margin + (1 + 2 * margin) * (torch.arange(side, device=device) + 0.5) / side
+    at = (k[None, :, None] + inner) / n  # (B, 5, side)
+    # (B, 3, row, column, y, x, 3)
+    o, c, r = faces
+    points = (
+        o[:, :, None, None, None, None]
+        + at[:, None, :, None, :, None, None] * r[:, :, None, None, None, None]
+        + at[:, None, None, :, None, :, None] * c[:, :, None, None, None, None]
+    )
+    flat = cubes.project(points.reshape(b, -1, 3))
+    h, w = levels[0].shape[-2:]
+    grid = (flat / torch.tensor([w, h], device=device) * 2 - 1).view(b, SLOTS, -1, 2)
+    pick = level.round().long().clamp(0, len(levels) - 1)
+    patch = torch.zeros(b, SLOTS, 3, grid.shape[2], device=device)
+    for i, one in enumerate(levels):
+        row, slot = (pick == i).nonzero(as_tuple=True)
+        if len(row):
+            patch[row, slot] = functional.grid_sample(
+                one[row].float(), grid[row, slot][:, None], mode="bilinear", align_corners=False
+            )[:, :, 0]
+    patch = patch.transpose(1, 2)
+    t = SLOTS * CELLS * CELLS
+    return patch.reshape(b, 3, t, side * side).permute(0, 2, 3, 1).reshape(b, t, -1)
+
+
 def going_on(net: ColourNet, path: Path) -> None:
-    """Take the weights of an .npz file; one made before there were four colours tells the top's alone."""
+    """Take the weights of an .npz file; what the net has beyond them starts unheard."""
     with np.load(path, allow_pickle=False) as stored:
         state = {k: torch.from_numpy(stored[k].astype(np.float32)) for k in stored.files}
-    if len(state["out.bias"]) == 2:
-        none = torch.zeros(1, WIDTH)
-        state["out.weight"] = torch.cat([state["out.weight"][:1], none, none, none, state["out.weight"][1:]])
-        even = torch.full((3,), -float(np.log(3)))
-        state["out.bias"] = torch.cat([state["out.bias"][:1], even, state["out.bias"][1:]])
-        state["first.weight"] = torch.cat([state["first.weight"], torch.zeros(128, 1)], 1)
+    first = state["first.weight"]
+    if first.shape[1] < PIXELS + NUMBERS:
+        old = first.shape[1] - NUMBERS
+        none = torch.zeros(len(first), PIXELS - old)
+        state["first.weight"] = torch.cat([first[:, :old], none, first[:, old:]], 1)
+    for name, value in net.state_dict().items():
+        if name not in state:
+            state[name] = torch.zeros_like(value) if ".to_out." in name or ".narrow." in name else value
     net.load_state_dict(state)
 
 
-def export(net: ColourNet, path: Path) -> None:
+def export(state: dict[str, Tensor], path: Path) -> None:
     """Weights as half-precision arrays of an .npz file."""
-    np.savez(path, **{k: v.detach().cpu().numpy().astype(np.float16) for k, v in net.state_dict().items()})
+    np.savez(path, **{k: v.detach().cpu().numpy().astype(np.float16) for k, v in state.items()})

@@ -1,0 +1,97 @@
+"""Patches of stickers on a picture painted from a known pose."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from vision.patches import cell_patches, face_cosines, middles, ray_frame
+from vision.pose import FACES, CubePose, face_points
+
+
+def a_pose(seed: int, n: int) -> CubePose:
+    """A cube near the middle of a picture of 640 x 480 pixels, turned at random."""
+    rng = np.random.default_rng(seed)
+    rotation = cv2.Rodrigues(rng.normal(size=3) * 2)[0]
+    place = np.array([*rng.uniform(-0.3, 0.3, 2), rng.uniform(3, 5)])
+    return CubePose(n, 700.0, (320.0, 240.0), rotation, place)
+
+
+def painted(pose: CubePose, colours_bgr: np.ndarray) -> np.ndarray:
+    """A picture of the cube with each sticker's whole cell in one colour of (6, n, n, 3), four times as fine
+    as asked and averaged down."""
+    n, fine = pose.size, 4
+    picture = np.full((480 * fine, 640 * fine, 3), 127, np.uint8)
+    corners = np.array([(0, 0), (1, 0), (1, 1), (0, 1)])
+    for face in pose.visible_faces(0.0)[::-1]:
+        f = FACES.index(face)
+        for row in range(n):
+            for column in range(n):
+                at = (corners + np.array([column, row])) / n
+                quad = pose.project(face_points(f, at[:, 0], at[:, 1])) * fine - 0.5
+                colour = [int(v) for v in colours_bgr[f, row, column]]
+                cv2.fillConvexPoly(picture, np.round(quad * 16).astype(np.int32), colour, shift=4)
+    return cv2.resize(picture, (640, 480), interpolation=cv2.INTER_AREA)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 100_000), st.sampled_from([2, 3, 4, 5]))
+def test_the_middle_of_a_patch_shows_its_own_sticker(seed: int, n: int) -> None:
+    pose = a_pose(seed, n)
+    colours = np.random.default_rng(seed).integers(30, 226, (6, n, n, 3))
+    image_bgr = painted(pose, colours)
+    cosines = face_cosines(pose)
+    for face in np.flatnonzero(cosines > 0.35):
+        patches = cell_patches(image_bgr, pose, int(face), float(cosines[face]), 8, 0.1)
+        assert patches.shape == (n, n, 8, 8, 3)
+        middle = (patches[:, :, 3:5, 3:5].mean((2, 3)) + 0.5) * 255
+        assert middle == pytest.approx(colours[face], abs=3)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 100_000))
+def test_a_wide_patch_shows_its_neighbours_where_they_lie(seed: int) -> None:
+    """Columns run right and rows run down in a patch as on the printed face."""
+    pose = a_pose(seed, 3)
+    colours = np.random.default_rng(seed).integers(30, 226, (6, 3, 3, 3))
+    image_bgr = painted(pose, colours)
+    cosines = face_cosines(pose)
+    face = int(cosines.argmax())
+    middle = cell_patches(image_bgr, pose, face, float(cosines[face]), 32, 0.8)[1, 1]
+    shown = (middle + 0.5) * 255
+    # 2.6 cells across: a neighbour's middle is one cell off, beyond the patch's half of 1.3 by 0.3
+    edge, centre = 32 * 0.15, 16
+    for (y, x), (row, column) in {
+        (centre, edge): (1, 0),
+        (centre, 31 - edge): (1, 2),
+        (edge, centre): (0, 1),
+        (31 - edge, centre): (2, 1),
+        (centre, centre): (1, 1),
+    }.items():
+        assert shown[int(y), int(x)] == pytest.approx(colours[face, row, column], abs=4)
+
+
+def test_beyond_the_picture_it_is_grey() -> None:
+    pose = CubePose(3, 700.0, (320.0, 240.0), np.eye(3), np.array([50.0, 0.0, 4.0]))
+    face = int(face_cosines(pose).argmax())
+    patches = cell_patches(np.zeros((480, 640, 3), np.uint8), pose, face, 1.0, 8, 0.1)
+    assert np.abs(patches).max() < 0.01
+
+
+@given(st.integers(0, 100_000))
+def test_the_ray_frame_is_level_and_looks_at_the_cube(seed: int) -> None:
+    pose = a_pose(seed, 3)
+    frame = ray_frame(pose)
+    assert frame @ frame.T == pytest.approx(np.eye(3), abs=1e-9)
+    distance = np.linalg.norm(pose.translation)
+    assert frame @ pose.translation == pytest.approx([0, 0, distance], abs=1e-9)
+    assert frame[0, 1] == 0 and frame[1, 1] > 0
+
+
+def test_middles_lie_on_their_face() -> None:
+    for face in range(6):
+        points = middles(face, 4).reshape(-1, 3)
+        assert np.abs(points).max(1) == pytest.approx(np.full(16, 0.5))

@@ -1,0 +1,78 @@
+"""Pixels across the stickers of a cube whose pose is known, for the networks that look at stickers.
+
+A patch is a square of pixels across a sticker's cell and a margin round it, straightened by the pose. What is
+read is averaged down first where the picture is finer than the patch; a face seen at a slant keeps pixels
+enough across its stickers.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pose import FACE_CENTRES, FACE_NORMALS, CubePose, face_points
+from vision.shrink import handy, shrunk
+
+Floats = NDArray[np.float32]
+
+GREY: Final = (127.5, 127.5, 127.5)
+FINER: Final = 1.2
+"""A patch is read from a picture that has so many pixels for each of its own, where there are as many."""
+
+
+def face_cosines(pose: CubePose) -> NDArray[np.float64]:
+    """Cosine (6,) of the angle between each face's normal and the line from its centre to the eye."""
+    to_eye = pose.eye_xyz - FACE_CENTRES
+    return np.asarray((to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1))
+
+
+def ray_frame(pose: CubePose) -> NDArray[np.float64]:
+    """Axes (3, 3) as rows in camera axes: x level, z along the ray to the cube's centre."""
+    z = pose.translation / np.linalg.norm(pose.translation)
+    x = np.array([z[2], 0.0, -z[0]]) / np.hypot(z[2], z[0])
+    return np.stack([x, np.cross(z, x), z])
+
+
+def middles(face: int, n: int) -> NDArray[np.float64]:
+    """The middles (n, n, 3) of a face's stickers in cube axes."""
+    at = (np.arange(n) + 0.5) / n
+    rows, columns = np.meshgrid(at, at, indexing="ij")
+    return face_points(face, columns, rows)
+
+
+def cell_patches(
+    image_bgr: NDArray[np.uint8], pose: CubePose, face: int, cosine: float, side: int, margin: float
+) -> Floats:
+    """Patches (n, n, side, side, 3) of a face's stickers in -0.5..0.5, BGR, grey outside the picture.
+
+    ``margin`` is what a patch shows beyond its cell, in cells.
+    """
+    n = pose.size
+    inner = -margin + (1 + 2 * margin) * (np.arange(side) + 0.5) / side
+    at = (np.arange(n)[:, None] + inner).reshape(-1) / n
+    rows, columns = np.meshgrid(at, at, indexing="ij")
+    points = pose.project(face_points(face, columns, rows).reshape(-1, 3))
+    edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+    cell_px = edge_px / n * min(1.0, 2.0 * cosine)
+    pixels = _pixels(image_bgr, points, FINER * side / ((1 + 2 * margin) * cell_px))
+    return np.asarray(pixels.reshape(n, side, n, side, 3).transpose(0, 2, 1, 3, 4))
+
+
+def _pixels(image_bgr: NDArray[np.uint8], points_xy: Any, shrink: float) -> Floats:
+    """The picture at points (P, 2), averaged down by ``shrink`` before; (P, 3) in -0.5..0.5, 0 outside."""
+    high, wide = image_bgr.shape[:2]
+    x0, y0 = np.clip(np.floor(points_xy.min(0)) - 2, 0, (wide - 1, high - 1)).astype(int)
+    x1, y1 = np.clip(np.ceil(points_xy.max(0)) + 2, (x0 + 1, y0 + 1), (wide, high)).astype(int)
+    (x0, x1), (y0, y1) = handy(x0, x1, wide), handy(y0, y1, high)
+    piece: Any = image_bgr[y0:y1, x0:x1]
+    if shrink < 0.8:
+        piece = shrunk(piece, max(1, round((x1 - x0) * shrink)), max(1, round((y1 - y0) * shrink)))
+    scale = np.array([piece.shape[1] / (x1 - x0), piece.shape[0] / (y1 - y0)])
+    flat = ((points_xy - (x0, y0)) * scale - 0.5).astype(np.float32).reshape(1, -1, 2)
+    read: Any = cv2.remap(
+        piece, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=GREY
+    )
+    return np.asarray(read[0], np.float32) / 255.0 - 0.5
