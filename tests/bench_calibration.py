@@ -5,10 +5,11 @@ solved-1.jpg and solved-2.jpg calibrate, the others are read with the built-in p
 own. Where there are no such two, two pictures drawn at random calibrate (up to four where they do not show
 all colours), over several draws. Pictures that are dim, blurred by motion, heavily glaring or half hidden
 are left out. The side of the last layer is told, as finding it is not what a profile is for; --any-side
-leaves it open. Without a folder, and with --toy, invented stickers under invented lights
-(tests/sticker_maker.py) stand in. Printed: share of stickers read wrong, one by one ("raw", light fitted to
-the picture) and after decoding; the sum for usual and unusual sets beside what is wanted; then what fitting
-20 pictures, and loading and preparing a profile, cost.
+leaves it open. Where it is told, pictures are read as the product does, with the network's second opinion
+(vision/whose_colour.py) weighed in on both sides alike; --alone reads by the profile alone. Without a folder,
+and with --toy, invented stickers under invented lights (tests/sticker_maker.py) stand in. Printed: share of
+stickers read wrong, one by one ("raw", light fitted to the picture) and after decoding; the sum for usual and
+unusual sets beside what is wanted; then what fitting 20 pictures, and loading and preparing a profile, cost.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -34,56 +36,75 @@ from calibration.reading import read_stickers
 from calibration.samples import StickerSamples
 from models.cube import rotation_permutations
 
+if TYPE_CHECKING:
+    from vision.pose import CubePose
+
 #: beginnings of the names of sets with other colours than the usual six
 UNUSUAL = ("pastel", "black", "two")
 
 
 @dataclass(frozen=True)
 class Seen:
-    """One picture: its samples, the true colours (6, n, n) where they are known, -1 elsewhere, and the side
-    of the last layer."""
+    """One picture: its samples, the true colours (6, n, n) where they are known, -1 elsewhere, the side of
+    the last layer, and a second opinion (6, n, n, 6) on whose colours they are."""
 
     name: str
     samples: StickerSamples
     truth: np.ndarray
     hard: bool
     top: int | None = None
+    second: np.ndarray | None = None
 
 
-def pictures_in(folder: Path, least_px: float) -> list[Seen]:
+def pictures_in(folder: Path, least_px: float, alone: bool) -> list[Seen]:
     """Find and sample every picture of a folder; truth is laid on by where its stickers lie."""
-    from vision.answer import COLOURS, FACES
-    from vision.pipeline import read_whole
+    from vision.locate import find_cubes
+    from vision.pipeline import sampled, turned_to
     from vision.sources import load_photo
 
     out = []
     for path in sorted(folder.glob("*.jpg")):
         truth = json.loads(path.with_suffix(".json").read_text())
         photo = load_photo(str(path))
-        whole = read_whole(photo.image_bgr, size=truth["n"])
-        if whole.samples is None:
+        cubes = find_cubes(photo.image_bgr, size=truth["n"]).cubes
+        if not cubes:
             print(f"  {path.name}: no cube found")
             continue
-        n = truth["n"]
-        labels, on_top = np.full((6, n, n), -1), np.zeros(6)
-        for face, grid in whole.answer.grids.items():
-            f = FACES.index(face)
-            nodes = np.array(grid)
-            centres = (nodes[1:, 1:] + nodes[:-1, :-1] + nodes[1:, :-1] + nodes[:-1, 1:]).reshape(-1, 2) / 4
-            for one in truth["stickers"]:
-                if not one["xy"] or one["visible"] < 0.6 or not one["centre_visible"]:
-                    continue
-                if one["thin_px"] < least_px:
-                    continue
-                apart = np.hypot(*(centres - one["xy"]).T)
-                k = int(apart.argmin())
-                if apart[k] < 0.3 * one["thin_px"]:
-                    labels[f, k // n, k % n] = COLOURS.index(one["colour"])
-                    on_top[f] += one["face"] == "U"
-        tags = set(truth["tags"]) & {"glare_heavy", "dim", "motion_blur", "top_occluded_part"}
+        pose = turned_to(cubes[0].pose, 0, None)
+        labels, on_top = laid_on(pose, truth, least_px)
         top = int(on_top.argmax()) if on_top.any() else None
-        out.append(Seen(path.name, whole.samples, labels, bool(tags), top))
+        if top:  # relabelled, so that the top is U, as when the product reads
+            pose = turned_to(pose, top, None)
+            labels, _ = laid_on(pose, truth, least_px)
+        samples, second = sampled(photo.image_bgr, cubes[0], pose)
+        tags = set(truth["tags"]) & {"glare_heavy", "dim", "motion_blur", "top_occluded_part"}
+        told = None if alone or top is None else second
+        out.append(Seen(path.name, samples, labels, bool(tags), None if top is None else 0, told))
     return out
+
+
+def laid_on(pose: CubePose, truth: dict[str, Any], least_px: float) -> tuple[np.ndarray, np.ndarray]:
+    """The true colours (6, n, n) of the stickers of a pose, -1 where they are not known, and how many of each
+    face (6,) lie on the true top."""
+    from vision.answer import COLOURS, FACES
+    from vision.patches import middles
+
+    n = pose.size
+    labels, on_top = np.full((6, n, n), -1), np.zeros(6)
+    for face in pose.visible_faces():
+        f = FACES.index(face)
+        centres = pose.project(middles(f, n).reshape(-1, 3))
+        for one in truth["stickers"]:
+            if not one["xy"] or one["visible"] < 0.6 or not one["centre_visible"]:
+                continue
+            if one["thin_px"] < least_px:
+                continue
+            apart = np.hypot(*(centres - one["xy"]).T)
+            k = int(apart.argmin())
+            if apart[k] < 0.3 * one["thin_px"]:
+                labels[f, k // n, k % n] = COLOURS.index(one["colour"])
+                on_top[f] += one["face"] == "U"
+    return labels, on_top
 
 
 def invented(name: str, count: int, seed: int) -> list[Seen]:
@@ -112,7 +133,8 @@ def errors(profile: Profile, pictures: list[Seen], any_side: bool = False) -> np
         if not known.any():
             continue
         tops = None if any_side or one.top is None else (one.top,)
-        reading = read_stickers(one.samples, profile, mirror=False, tops=tops)
+        second = None if any_side else one.second
+        reading = read_stickers(one.samples, profile, mirror=False, tops=tops, second=second)
         wrong_raw = reading.loglik.argmax(-1)[known] != one.truth[known]
         wrong = reading.posterior.marginals.argmax(-1)[known] != one.truth[known]
         out += int(known.sum()), int(wrong_raw.sum()), int(wrong.sum())
@@ -202,6 +224,7 @@ def main() -> None:
     parser.add_argument("--draws", type=int, default=3)
     parser.add_argument("--any-side", action="store_true", help="do not tell the side of the last layer")
     parser.add_argument("--least-px", type=float, default=0.0, help="leave out stickers thinner than this")
+    parser.add_argument("--alone", action="store_true", help="without the network's second opinion")
     options = parser.parse_args()
     print("wrong stickers, %                built-in          own profile")
     print("set                  stickers     raw decoded       raw decoded   not made")
@@ -209,7 +232,7 @@ def main() -> None:
     totals, first = {}, None
     for source in options.folders or names:
         if isinstance(source, Path):
-            name, pictures = source.name, pictures_in(source, options.least_px)
+            name, pictures = source.name, pictures_in(source, options.least_px, options.alone)
         else:
             name, pictures = source, invented(source, 6 if options.toy else 24, 5)
         totals[name] = compare(name, pictures, 1 if options.toy else options.draws, options.any_side)

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vision.fit import CROP_EDGES, MAP_PX, SIZES, Crop, fit_pose, lattice, orientation_monomials
-from vision.locate import crop_square, find_cubes
+from vision.locate import _from_farther, crop_square, find_cubes, propose
 from vision.pose import FACE_NORMALS, CubePose, cube_rotations
 from vision.sample import sample_stickers
 
@@ -149,3 +149,30 @@ def test_samples_of_a_painted_face_are_its_colour_in_linear_light(seed: int) -> 
     seen = samples.linear_rgb["URFDLB".index(face)]
     assert seen[1:3, 1:3] == pytest.approx(0.5029, abs=0.002)
     assert (samples.coverage["URFDLB".index(face)] > 0.9).all()
+
+
+@pytest.mark.parametrize("name", ["01-large-on-desk", "04-size-3", "11-dim-room"])
+def test_from_farther_off_cubes_lie_where_they_are(name: str) -> None:
+    """Grey round a picture moves nothing in it."""
+    image_bgr = cv2.imread(str(SAMPLES / f"{name}.jpg"))
+    cube = find_cubes(image_bgr).cubes[0]
+    centre = cube.pose.project(np.zeros((1, 3)))[0]
+    places = _from_farther(image_bgr, 3)
+    assert places and min(np.hypot(*(centre - place[1:3])) for place in places) < 0.3 * cube.edge_px
+    high, wide = image_bgr.shape[:2]
+    assert all(0 <= x < wide and 0 <= y < high for _, x, y, _ in places)
+
+
+def test_a_cube_seen_only_from_farther_off_is_found_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever the first look at the whole picture misses, the second, with grey round it, may find."""
+    image_bgr = cv2.imread(str(SAMPLES / "01-large-on-desk.jpg"))
+    expected = find_cubes(image_bgr).cubes[0]
+
+    def blind_to_this_size(picture: np.ndarray, most: int = 4) -> list[tuple[float, float, float, float]]:
+        return [] if picture.shape == image_bgr.shape else propose(picture, most)
+
+    monkeypatch.setattr("vision.locate.propose", blind_to_this_size)
+    found = find_cubes(image_bgr)
+    assert found.cubes and found.cubes[0].pose.size == expected.pose.size
+    quads = found.cubes[0].pose.face_quad_xy("U"), expected.pose.face_quad_xy("U")
+    assert np.hypot(*(quads[0] - quads[1]).T).max() < 0.1 * expected.edge_px

@@ -24,6 +24,8 @@ from vision.seams import seat
 from vision.shrink import HANDY_PX, handy, shrunk
 
 Picture = NDArray[np.uint8]
+#: a likely cube: peak 0..1, x, y and pixels per edge
+Place = tuple[float, float, float, float]
 
 #: the first network's cell and the length that its size numbers are relative to, both in its own pixels
 STRIDE = 8
@@ -39,6 +41,9 @@ LEAST_SCORE = 0.30
 FAINT_LOGIT, HOPELESS_LOGIT, DOUBTFUL_LOGIT = -4.5, -2.5, -1.5
 #: a second look is taken where nothing so probable was found; scales of its crops; what it must reach
 SURE_SCORE, AGAIN_SCALES, AGAIN_SCORE = 0.6, (0.65, 0.8, 1.0, 1.25), 0.25
+#: where nothing is found, the picture is looked at once more with so much of its longer side round it: from
+#: further off the first network sees large cubes better; what the closer look must reach there
+FARTHER, FARTHER_SCORE = 0.25, 0.9
 #: pixels a sticker should have where seams are looked for
 SEAM_CELL_PX = 14.0
 _local = threading.local()
@@ -109,7 +114,7 @@ def _blob(picture: Picture) -> NDArray[np.float32]:
     return np.asarray(cv2.dnn.blobFromImage(picture, 1 / 255.0, mean=(127.5, 127.5, 127.5)))
 
 
-def propose(image_bgr: Picture, most: int = 4) -> list[tuple[float, float, float, float]]:
+def propose(image_bgr: Picture, most: int = 4) -> list[Place]:
     """Likely cubes as (peak 0..1, x, y, pixels per edge) in the picture's pixels, best first."""
     high, wide = image_bgr.shape[:2]
     fit = 256.0 / max(high, wide)
@@ -125,7 +130,7 @@ def propose(image_bgr: Picture, most: int = 4) -> list[tuple[float, float, float
     heat = out[0]
     top = cv2.dilate(heat, np.ones((3, 3), np.uint8))
     rows, columns = np.nonzero((heat >= top) & (heat > np.log(LEAST_PEAK / (1 - LEAST_PEAK))))
-    found: list[tuple[float, float, float, float]] = []
+    found: list[Place] = []
     for row, column in zip(rows, columns, strict=True):
         dx, dy, size = out[1:, row, column]
         x, y = (column + 0.5 + dx) * STRIDE * wide / w, (row + 0.5 + dy) * STRIDE * high / h
@@ -220,26 +225,49 @@ def find_cubes(image_bgr: Picture, *, size: int | None = None, limit: int = 3) -
     if min(high, wide) < 16:
         return Found((), "no-cube", "picture too small")
     places = propose(image_bgr, limit)
-    if not places:
-        return Found((), "no-cube", "propose")
-    cubes, doubtful, at_first = [], [], HOPELESS_LOGIT
-    for place in places:
-        crop = _centred(image_bgr, *place[1:])
-        at_first = max(at_first, float(crop.numbers[23]))
-        if crop.numbers[23] > FAINT_LOGIT:
-            found = _found(image_bgr, fit_pose(crop, (wide, high), size), crop)
-            if found.probability >= LEAST_SCORE and crop.numbers[23] > DOUBTFUL_LOGIT:
-                cubes.append(found)
-            doubtful.append(place)
+    cubes, doubtful, at_first = _looked_at(image_bgr, places, size)
     if doubtful and (not cubes or max(cube.probability for cube in cubes) < SURE_SCORE):
         again = _look_again(image_bgr, doubtful, size, at_first)
         if again is not None and all(again.probability > cube.probability for cube in cubes):
             cubes.append(again)
     if not cubes:
+        farther, _, _ = _looked_at(image_bgr, _from_farther(image_bgr, limit), size)
+        cubes = [cube for cube in farther if cube.probability >= FARTHER_SCORE]
+    if not cubes and not places:
+        return Found((), "no-cube", "propose")
+    if not cubes:
         return Found((), "no-cube", "look closely")
     surest = max(cube.probability for cube in cubes)
     cubes.sort(key=lambda cube: -_rank(cube, surest, wide, high))
     return Found(tuple(cubes))
+
+
+def _looked_at(
+    image_bgr: Picture, places: list[Place], size: int | None
+) -> tuple[list[FoundCube], list[Place], float]:
+    """Cubes at likely places, the places worth another look, and the best word on any place, a logit."""
+    wide_high = (image_bgr.shape[1], image_bgr.shape[0])
+    cubes, doubtful, best = [], [], HOPELESS_LOGIT
+    for place in places:
+        crop = _centred(image_bgr, *place[1:])
+        best = max(best, float(crop.numbers[23]))
+        if crop.numbers[23] > FAINT_LOGIT:
+            found = _found(image_bgr, fit_pose(crop, wide_high, size), crop)
+            if found.probability >= LEAST_SCORE and crop.numbers[23] > DOUBTFUL_LOGIT:
+                cubes.append(found)
+            doubtful.append(place)
+    return cubes, doubtful, best
+
+
+def _from_farther(image_bgr: Picture, most: int) -> list[Place]:
+    """What :func:`propose` finds with grey round the picture; places inside the picture, in its pixels."""
+    high, wide = image_bgr.shape[:2]
+    edge = round(FARTHER * max(high, wide))
+    padded: Any = cv2.copyMakeBorder(
+        image_bgr, edge, edge, edge, edge, cv2.BORDER_CONSTANT, value=(127, 127, 127)
+    )
+    back = [(peak, x - edge, y - edge, edge_px) for peak, x, y, edge_px in propose(padded, most)]
+    return [place for place in back if 0 <= place[1] < wide and 0 <= place[2] < high]
 
 
 def _centred(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop:
@@ -255,7 +283,7 @@ def _centred(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop:
 
 
 def _look_again(
-    image_bgr: Picture, places: list[tuple[float, float, float, float]], size: int | None, at_first: float
+    image_bgr: Picture, places: list[Place], size: int | None, at_first: float
 ) -> FoundCube | None:
     """The best of several crops round doubtful places: what is fixed to a cube may have misled the first.
 

@@ -150,7 +150,7 @@ def _read_cube(
     """Read one of the cubes that were found."""
     began = time.perf_counter()
     pose = turned_to(cube.pose, 0, settings.front)
-    samples, second = _sampled(image_bgr, cube, pose)
+    samples, second = sampled(image_bgr, cube, pose)
     upper_seen = float(samples.coverage[0].mean())
     seconds["sample"] = time.perf_counter() - began
     if not (samples.coverage > 0.05).any():
@@ -184,7 +184,7 @@ def _read_cube(
     return Read(answer, found, cube, samples, reading)
 
 
-def _sampled(
+def sampled(
     image_bgr: NDArray[np.uint8], cube: FoundCube, pose: CubePose
 ) -> tuple[StickerSamples, NDArray[np.float32] | None]:
     """The stickers under a pose, and a second opinion (6, n, n, 6) on whose colours they carry."""
@@ -219,7 +219,7 @@ def _by_likeliest_top(
     if top == 0:
         return upper
     pose = turned_to(upper.pose, top, settings.front)
-    other = _Told(pose, *_sampled(image_bgr, cube, pose), settings.profile)
+    other = _Told(pose, *sampled(image_bgr, cube, pose), settings.profile)
     if reason == "not-last-layer":
         return other
     gain = other.reading.log_evidence - upper.reading.log_evidence - UPPERMOST_NATS
