@@ -97,11 +97,15 @@ class Case:
         """Flips ``UF UR UB UL`` likewise."""
         return _turned_edges(self.flip, angle)
 
-    def cue_at(self, angle: int) -> str:
+    def name_on(self, size: int) -> str:
+        """The name, without a word on edges where the cube has none."""
+        return self.name if has_edges(size) else self.name.partition(",")[0]
+
+    def cue_at(self, angle: int, size: int = 4) -> str:
         """How one spots the case from that angle, in plain trade words."""
-        points_to = DIRECTIONS.index(self.direction or "front") + angle
-        edges = _edge_cue(self.flip_at(angle))
-        return f"{edges[0].upper()}{edges[1:]}; {_corner_cue(self.corners, points_to)}."
+        corners = _corner_cue(self.corners, DIRECTIONS.index(self.direction or "front") + angle)
+        cue = f"{_edge_cue(self.flip_at(angle))}; {corners}." if has_edges(size) else f"{corners}."
+        return f"{cue[0].upper()}{cue[1:]}"
 
     def occurs_on(self, size: int) -> bool:
         if not has_edges(size):

@@ -213,6 +213,16 @@ def test_cues_tell_every_case_and_angle_apart() -> None:
             assert case.cue_at(angle) == case.cue_at(angle % case.angles)
 
 
+def test_a_cube_without_edges_is_told_nothing_of_edges() -> None:
+    """A 2x2x2 has corners alone."""
+    for code in codes_for(2):
+        case = CASES[code]
+        words = [case.name_on(2), *(case.cue_at(angle, 2) for angle in range(4))]
+        assert not any("edge" in word for word in words)
+        assert len({case.cue_at(angle, 2) for angle in range(case.angles)}) == case.angles
+        assert case.name_on(3) == case.name and case.cue_at(1, 3) == case.cue_at(1)
+
+
 @pytest.mark.parametrize("code", CASES)
 def test_cues_name_the_sides_that_show_it(code: str) -> None:
     """A flipped edge and headlights are named on the side on which the stickers have them."""

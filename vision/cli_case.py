@@ -89,7 +89,7 @@ def case_data(case: Case, size: int, library: Library) -> dict[str, object]:
         state = LastLayer(size, (0, 1, 2, 3), case.twist_at(angle), home, flip)
         angles.append({
             "angle": ("", "y", "y2", "y'")[angle],
-            "cue": case.cue_at(angle),
+            "cue": case.cue_at(angle, size),
             "twist": list(state.twist),
             "flip": list(state.flip),
             "sequences": [] if case.is_oriented else _suggestions(library.suggest(state, size)),
@@ -97,7 +97,7 @@ def case_data(case: Case, size: int, library: Library) -> dict[str, object]:
     carried = [] if case.is_oriented else carried_over(library, case.code, size)
     return {
         "code": case.code,
-        "name": case.name,
+        "name": case.name_on(size),
         "size": size,
         "edges": case.edges,
         "corners": case.corners,
@@ -187,7 +187,7 @@ def _print_case(console: Console, case: Case, size: int) -> None:
     from models.layer import state_count
     from vision.diagram_text import draw_case, draw_row
 
-    console.print(f"[bold]{case.name}[/bold]  {case.code}")
+    console.print(f"[bold]{case.name_on(size)}[/bold]  {case.code}")
     console.print()
     drawn = [
         (_ANGLE_CAPTIONS[angle], draw_case(case.twist_at(angle), case.flip_at(angle) if size > 2 else ()))
@@ -196,7 +196,7 @@ def _print_case(console: Console, case: Case, size: int) -> None:
     console.print(draw_row(drawn), no_wrap=True, crop=False, overflow="ignore")
     console.print()
     for angle in range(case.angles):
-        console.print(f"  {_ANGLE_CAPTIONS[angle]:9} {case.cue_at(angle)}", markup=False)
+        console.print(f"  {_ANGLE_CAPTIONS[angle]:9} {case.cue_at(angle, size)}", markup=False)
     total = state_count(size)
     states = round(case.chance(size) * total)
     console.print(
@@ -286,7 +286,7 @@ def list_cases(
             case = CASES[code]
             if edges in (None, case.edges) and corners in (None, case.corners):
                 rows.append({
-                    "code": code, "name": case.name, "cue": case.cue, "edges": case.edges,
+                    "code": code, "name": case.name_on(size), "cue": case.cue_at(0, size), "edges": case.edges,
                     "corners": case.corners, "direction": case.direction or None,
                     "chance": case.chance(size), "sequences": known(code),
                 })  # fmt: skip

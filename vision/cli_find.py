@@ -259,7 +259,7 @@ def check_sequence(
             from vision.diagram_text import draw_case
 
             case, turned = case_of(found.state)
-            console.print(f"{case.name}: {case.cue_at(turned)}")
+            console.print(f"{case.name_on(size)}: {case.cue_at(turned, size)}")
             console.print(draw_case(found.state.twist, found.state.flip))
     elif found.preserves:
         console.print("solves nothing: at most it turns the top layer")

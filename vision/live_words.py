@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-from models.cases import CASES
+from models.cases import CASES, case_of
 from vision.evidence import SOLVED, Verdict
 from vision.live_panel import Doing, Shown
 from vision.verdict import what_is_wrong
@@ -92,9 +92,9 @@ def _settled(
         status,
         mood,
         cube=cube,
-        name=case.name,
+        name=case.name_on(state.size),
         code=case.code,
-        cue=case.cue,
+        cue=case.cue_at(case_of(state)[1], state.size),
         per_cent=_sure(verdict.probability),
         twist=tuple(state.twist),
         flip=tuple(state.flip),

@@ -78,7 +78,7 @@ def judged(
     return {
         **fields,
         "ok": True,
-        "case": NamedCase(code, case.name, _cue(case, posterior), probability),
+        "case": NamedCase(code, case.name_on(pose.size), _cue(case, posterior), probability),
         "permutation": left_permutation(posterior),
     }
 
@@ -86,7 +86,7 @@ def judged(
 def _cue(case: Case, posterior: Posterior) -> str:
     """The cue for the angle at which the case lies in the picture."""
     lying, angle = case_of(posterior.state)
-    return case.cue_at(angle) if lying is case else case.cue
+    return case.cue_at(angle if lying is case else 0, posterior.state.size)
 
 
 def _real_colours(posterior: Posterior, names: tuple[str, ...]) -> list[str]:
