@@ -52,7 +52,7 @@ import numpy as np
 from bulk_cube import CUBE_FLOATS
 from bulk_prims import MAX_PRIMS, PRIM_FLOATS
 from bulk_setting import sample_setting
-from bulk_view import Setting
+from bulk_view import PLAIN, Setting, Views
 
 HERE = Path(__file__).resolve().parent
 CAM_FLOATS, LIGHT_FLOATS, MAX_CUBES, MAX_LIGHTS = 64, 16, 4, 4
@@ -104,21 +104,28 @@ def pack(settings: list[Setting], width: int, height: int) -> Scenes:
     return out
 
 
-def _some(args: tuple[int, int, int, int, int, bool]) -> list[Setting]:
-    first, count, seed, width, height, loose = args
+def _some(args: tuple[int, int, int, int, int, bool, Views]) -> list[Setting]:
+    first, count, seed, width, height, loose, views = args
     return [
-        sample_setting(np.random.default_rng([seed, first + i]), width, height, loose) for i in range(count)
+        sample_setting(np.random.default_rng([seed, first + i]), width, height, loose, views)
+        for i in range(count)
     ]
 
 
 def sample_scenes(
-    count: int, seed: int, width: int = 640, height: int = 360, workers: int = 0, loose: bool = False
+    count: int,
+    seed: int,
+    width: int = 640,
+    height: int = 360,
+    workers: int = 0,
+    loose: bool = False,
+    views: Views = PLAIN,
 ) -> Scenes:
     """Draw `count` scenes for pictures of width x height; the same seed gives the same scenes."""
     if workers < 2:
-        return pack(_some((0, count, seed, width, height, loose)), width, height)
+        return pack(_some((0, count, seed, width, height, loose, views)), width, height)
     step = -(-count // workers)
-    jobs = [(k, min(step, count - k), seed, width, height, loose) for k in range(0, count, step)]
+    jobs = [(k, min(step, count - k), seed, width, height, loose, views) for k in range(0, count, step)]
     with ProcessPoolExecutor(workers) as pool:
         return pack([s for part in pool.map(_some, jobs) for s in part], width, height)
 

@@ -10,7 +10,7 @@ import numpy as np
 from bulk_cube import cube_block
 from bulk_lamps import lights
 from bulk_prims import Builder, Rng, V, unit
-from bulk_view import UP_OF, Setting, View, World, frame
+from bulk_view import PLAIN, UP_OF, Setting, View, Views, World, frame
 
 
 def blocks_view(w: World, c: V, radius: float, half: float) -> bool:
@@ -195,10 +195,10 @@ def walls(rng: Rng, s: Setting, w: World, dist: float, spread: float, things: bo
         props.wall_things(s.builder, rng, p, right, up, out, spread)
 
 
-def sample_setting(rng: Rng, width: int, height: int, loose: bool = False) -> Setting:
+def sample_setting(rng: Rng, width: int, height: int, loose: bool = False, views: Views = PLAIN) -> Setting:
     """Draw one scene; ``loose``: see :func:`bulk_cube.loose_facelets`."""
     half = rng.uniform(2.5, 3.5)
-    view, elev, azim, _, up = frame(rng, half, width, height)
+    view, elev, azim, _, up = frame(rng, half, width, height, views)
     face_on = elev < np.radians(15)
     kind = str(
         rng.choice(["desk", "held_desk", "held_room"], p=[0.2, 0.2, 0.6] if face_on else [0.52, 0.24, 0.24])

@@ -42,6 +42,18 @@ def rotation_taking_z_to(q: V) -> V:
     return np.eye(3) + k + k @ k / (1 + c)
 
 
+@dataclass(frozen=True)
+class Views:
+    """Shares of pictures: looking down so steeply that sides are slivers (beside those that do by chance),
+    and with the cube's middle at the picture's edge."""
+
+    steep: float = 0.0
+    partly_out: float = 0.05
+
+
+PLAIN = Views()
+
+
 @dataclass
 class View:
     """Camera of a scene: relative focal, centre, k1 and the cube -> camera pose in cm."""
@@ -76,7 +88,9 @@ class View:
         return xy / [1, self.aspect]
 
 
-def frame(rng: Rng, half: float, width: int, height: int) -> tuple[View, float, float, V, V]:
+def frame(
+    rng: Rng, half: float, width: int, height: int, views: Views = PLAIN
+) -> tuple[View, float, float, V, V]:
     """A camera whose picture holds the cube at a wanted size and place."""
     aspect = height / width
     fov = np.radians(rng.uniform(35, 80))
@@ -88,6 +102,8 @@ def frame(rng: Rng, half: float, width: int, height: int) -> tuple[View, float, 
     azim = np.radians(rng.uniform(-45, 45))
     if rng.random() < FACE_ON:  # one side face turned straight to the camera
         elev, azim = np.radians(rng.uniform(-8, 14)), np.radians(rng.normal(0, 7))
+    if views.steep and rng.random() < views.steep:
+        elev = np.radians(rng.uniform(72, 88))
     up = np.array(UP_OF["U"], float)
     roll = np.radians(rng.uniform(-180, 180) if rng.random() < 0.15 else np.clip(rng.normal(0, 12), -28, 28))
     if rng.random() < 0.12 and elev < np.radians(72):  # lies on a side: gravity along another face
@@ -101,7 +117,7 @@ def frame(rng: Rng, half: float, width: int, height: int) -> tuple[View, float, 
             up = np.array(UP_OF[str(rng.choice(sides))], float)
     rot, v = look(elev, azim, roll, up)
     frac = float(np.clip(np.exp(rng.normal(np.log(0.36), 0.5)), 0.10, 0.95))
-    partly_out = rng.random() < 0.05
+    partly_out = rng.random() < views.partly_out
     u = np.array([rng.normal(0.5, 0.17), rng.normal(0.5, 0.17)])
     if partly_out:
         u[int(rng.integers(2))] = rng.choice([0.02, 0.98])

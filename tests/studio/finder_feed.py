@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+import time
 import traceback
 from concurrent.futures import Future, ProcessPoolExecutor
 from pathlib import Path
@@ -11,7 +13,9 @@ import bulk_camera
 import bulk_scene
 import numpy as np
 import torch
+from bulk_view import PLAIN, Views
 from finder_targets import Cubes
+from shadow import shaded
 from torch import Tensor
 
 CUBES = 4
@@ -19,10 +23,30 @@ CUBES = 4
 POOL = 12_000
 #: of a cube's surface, what must be in view to be asked for, and below which it counts as not there
 ASKED, ABSENT = 0.30, 0.08
+#: in place of a scene's row, for a photograph whose scene gave way to another
+GONE = -1
+
+
+def blank(count: int) -> dict[str, Tensor]:
+    """What is told of the cubes of ``count`` scenes, as it is where there are none."""
+    return {
+        "rotation": torch.eye(3).repeat(count, CUBES, 1, 1),
+        "translation": torch.tensor([0.0, 0, 5]).repeat(count, CUBES, 1),
+        "focal": torch.full((count, CUBES), 500.0),
+        "centre": torch.zeros(count, CUBES, 2),
+        "k1": torch.zeros(count, CUBES),
+        "size": torch.full((count, CUBES), 3, dtype=torch.long),
+        "states": torch.zeros(count, CUBES, dtype=torch.long),
+        "facelets": torch.full((count, 6, 5, 5), -1, dtype=torch.int8),
+        "seen": torch.zeros(count, 6, 5, 5),
+    }
 
 
 class Feed:
     """``ready`` scenes of ``count``; every 16th is held out.
+
+    Once full, new scenes take the place of the oldest ones (``renew``: the share of the time that this may
+    take), the held-out ones apart; whoever reads several of the arrays holds ``lock``.
 
     ``places`` (N, 4, 2) centres in pixels, ``edges_px`` (N, 4), ``states`` (N, 4): 1 a cube, 0 none, -1
     neither; ``facelets`` (N, 6, 5, 5) colours of the main cube, -1 past its size, ``seen`` (N, 6, 5, 5) the
@@ -43,26 +67,24 @@ class Feed:
         workers: int = 12,
         loose: bool = False,
         pool: int = POOL,
+        views: Views = PLAIN,
+        renew: float = 0.0,
+        shadows: float = 0.0,
     ) -> None:
         self.count, self.height, self.width, self.spp, self.seed = count, height, width, spp, seed
         self.device, self.chunk, self.workers = device, chunk, workers
-        self.loose = loose
-        self.ready = 0
+        self.loose, self.views, self.renew, self.shadows = loose, views, renew, shadows
+        self.lock = threading.RLock()
+        self.traced = self.ready = 0
+        self.is_over = False
         self.error: str | None = None
         self.library = bulk_scene.load_library("cuda" if device.type == "cuda" else "cpu", build)
         self.linear = torch.zeros(count, height, width, 3, dtype=torch.float16, device=device)
         self.surface = torch.zeros(count, height, width, dtype=torch.uint8, device=device)
-        self.rotation = torch.eye(3, device=device).repeat(count, CUBES, 1, 1)
-        self.translation = torch.tensor([0.0, 0, 5], device=device).repeat(count, CUBES, 1)
-        self.focal = torch.full((count, CUBES), 500.0, device=device)
-        self.centre = torch.zeros(count, CUBES, 2, device=device)
-        self.k1 = torch.zeros(count, CUBES, device=device)
-        self.size = torch.full((count, CUBES), 3, dtype=torch.long, device=device)
-        self.states = torch.zeros(count, CUBES, dtype=torch.long, device=device)
+        for name, values in blank(count).items():
+            setattr(self, name, values.to(device))
         self.places = torch.zeros(count, CUBES, 2, device=device)
         self.edges_px = torch.ones(count, CUBES, device=device)
-        self.facelets = torch.full((count, 6, 5, 5), -1, dtype=torch.int8, device=device)
-        self.seen = torch.zeros(count, 6, 5, 5, device=device)
         self.lures = torch.zeros(count, 3, device=device)
         self.pool = torch.zeros(min(count, pool), 3, height, width, dtype=torch.uint8, device=device)
         self.pool_scene = torch.zeros(len(self.pool), dtype=torch.long, device=device)
@@ -73,12 +95,11 @@ class Feed:
         """Fill the feed; meant for a thread of its own."""
         try:
             with ProcessPoolExecutor(self.workers) as pool:
-                starts = range(0, self.count, self.chunk)
-                chunks = [(first, min(self.chunk, self.count - first)) for first in starts]
+                first = 0
                 waiting: list[Future[Any]] = []
-                while chunks or waiting:
-                    while chunks and len(waiting) < 2 * self.workers:
-                        first, many = chunks.pop(0)
+                while not self.is_over and (self.ready < self.count or self.renew):
+                    while (first < self.count or self.renew) and len(waiting) < 2 * self.workers:
+                        many = min(self.chunk, self.count - first % self.count)
                         waiting.append(
                             pool.submit(
                                 bulk_scene.sample_scenes,
@@ -88,44 +109,58 @@ class Feed:
                                 self.height,
                                 0,
                                 self.loose,
+                                self.views,
                             )
                         )
+                        first += many
+                    began = time.time()
                     self._take(waiting.pop(0).result())
+                    if self.ready == self.count and self.renew:
+                        time.sleep((time.time() - began) * (1 / self.renew - 1))
         except Exception:
             self.error = traceback.format_exc()
             print(self.error, flush=True)
 
     def _take(self, scenes: Any) -> None:
-        at = slice(self.ready, self.ready + len(scenes))
-        rgb = torch.zeros(len(scenes), self.height, self.width, 3, device=self.device)
+        """Trace scenes into the next rows; where those are taken already, the held-out ones stay."""
+        count = len(scenes)
+        rgb = torch.zeros(count, self.height, self.width, 3, device=self.device)
         out = bulk_scene.render(
-            scenes, self.width, self.height, self.spp, self.library, seed=self.ready + self.seed, rgb=rgb
+            scenes, self.width, self.height, self.spp, self.library, seed=self.traced + self.seed, rgb=rgb
         )
-        self.linear[at] = rgb.clamp(0, 6e4).half()
-        self.surface[at] = torch.from_numpy((out["ids"] == 1).astype(np.uint8)).to(self.device)
+        told = blank(count)
         for i, truth in enumerate(scenes.truth):
             cubes = ([truth] if truth["has_cube"] else []) + list(truth["others"])
             for slot, cube in enumerate(cubes[:CUBES]):
-                row = self.ready + i
                 if slot == 0 and truth["has_cube"]:
                     n = int(cube["n"])
-                    self.facelets[row, :, :n, :n] = torch.from_numpy(np.asarray(cube["facelets"], np.int8))
-                    self.seen[row, :, :n, :n] = torch.from_numpy(np.asarray(cube["seen"], np.float32))
-                self.rotation[row, slot] = torch.from_numpy(np.asarray(cube["rotation"], np.float32))
-                self.translation[row, slot] = torch.from_numpy(np.asarray(cube["translation"], np.float32))
-                self.focal[row, slot] = float(cube["focal_px"])
-                self.centre[row, slot] = torch.from_numpy(np.asarray(cube["centre_xy"], np.float32))
-                self.k1[row, slot] = float(cube["k1"])
-                self.size[row, slot] = int(cube["n"])
+                    told["facelets"][i, :, :n, :n] = torch.from_numpy(np.asarray(cube["facelets"], np.int8))
+                    told["seen"][i, :, :n, :n] = torch.from_numpy(np.asarray(cube["seen"], np.float32))
+                told["rotation"][i, slot] = torch.from_numpy(np.asarray(cube["rotation"], np.float32))
+                told["translation"][i, slot] = torch.from_numpy(np.asarray(cube["translation"], np.float32))
+                told["focal"][i, slot] = float(cube["focal_px"])
+                told["centre"][i, slot] = torch.from_numpy(np.asarray(cube["centre_xy"], np.float32))
+                told["k1"][i, slot] = float(cube["k1"])
+                told["size"][i, slot] = int(cube["n"])
                 seen = float(cube["visible"])
-                self.states[row, slot] = 1 if seen >= ASKED else 0 if seen < ABSENT else -1
-        rows = torch.arange(at.start, at.stop, device=self.device)
-        for slot in range(CUBES):
-            place, edge, _ = self.cubes(rows, torch.full_like(rows, slot)).place()
-            self.places[at, slot], self.edges_px[at, slot] = place, edge
-        if self.device.type == "cuda":
-            torch.cuda.synchronize()
-        self.ready += len(scenes)
+                told["states"][i, slot] = 1 if seen >= ASKED else 0 if seen < ABSENT else -1
+        told["lures"] = torch.zeros(count, 3)
+        told["surface"] = torch.from_numpy((out["ids"] == 1).astype(np.uint8))
+        rows = self.traced % self.count + torch.arange(count)
+        use = (rows % 16 != 0) | (self.ready < self.count)
+        at = rows[use].to(self.device)
+        with self.lock:
+            self.linear[at] = rgb[use.to(self.device)].clamp(0, 6e4).half()
+            for name, values in told.items():
+                getattr(self, name)[at] = values[use].to(self.device)
+            for slot in range(CUBES):
+                place, edge, _ = self.cubes(at, torch.full_like(at, slot)).place()
+                self.places[at, slot], self.edges_px[at, slot] = place, edge
+            self.pool_scene[torch.isin(self.pool_scene, at)] = GONE
+            if self.device.type == "cuda":
+                torch.cuda.synchronize()
+            self.traced += count
+            self.ready = min(self.count, self.ready + count)
 
     def cubes(self, pick: Tensor, slot: Tensor) -> Cubes:
         """One cube of each picked scene."""
@@ -155,8 +190,10 @@ class Feed:
     def photograph(self, pick: Tensor, seed: int) -> Tensor:
         """Scenes as a camera would store them, (B, 3, H, W) uint8 BGR."""
         cameras = bulk_camera.sample_camera(np.random.default_rng(seed), len(pick), self.height)
+        cubes = self.cubes(pick, torch.zeros_like(pick))
+        light = shaded(self.linear[pick].float(), cubes, self.shadows)
         stored = bulk_camera.photograph_torch(
-            self.linear[pick].float(), cameras, seed=seed, meter_mask=self.surface[pick].float()
+            light, cameras, seed=seed, meter_mask=self.surface[pick].float()
         )
         return stored.permute(0, 3, 1, 2)
 
@@ -164,7 +201,8 @@ class Feed:
         """Scenes (B,) at random and their photographs (B, 3, H, W), BGR in -0.5..0.5."""
         scenes = self.pool_scene[: self.filled]
         bare = ~self.states[scenes].bool().any(1)
-        at = torch.multinomial(1 + 1.5 * bare.float(), batch, replacement=True)
+        weight = torch.where(scenes == GONE, 0.0, 1 + 1.5 * bare.float())
+        at = torch.multinomial(weight, batch, replacement=True)
         return self.pool_scene[at], self.pool[at].float() / 255 - 0.5
 
     def held_out(self) -> Tensor:

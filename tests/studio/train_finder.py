@@ -21,6 +21,7 @@ from pathlib import Path
 import numpy as np
 import torch
 import torch.nn.functional as functional
+from bulk_view import Views
 from finder_feed import Feed
 from finder_nets import CROP_EDGES, FINDER_STRIDE, POSER_INPUT, SIZES, Finder, Poser, take_up
 from finder_targets import (
@@ -85,12 +86,7 @@ def finder_batch(
         & (places[..., 1] > -margin)
         & (places[..., 1] < high + margin)
     )
-    whole = (
-        (places[..., 0] > margin)
-        & (places[..., 0] < wide - margin)
-        & (places[..., 1] > margin)
-        & (places[..., 1] < high - margin)
-    )
+    whole = (places[..., 0] > 0) & (places[..., 0] < wide) & (places[..., 1] > 0) & (places[..., 1] < high)
     state = torch.where((state == 1) & ~whole, -1, state)
     state = torch.where(inside, state, 0)
     state = torch.where((state == 1) & (edges < 8), -1, state)
@@ -245,6 +241,7 @@ def main() -> None:
     parser.add_argument("--device", default="cuda", help="cpu: to try the script, not to train with")
     parser.add_argument("--fresh", type=int, default=24, help="new photographs a step")
     parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
+    parser.add_argument("--renew", type=float, default=0.0, help="share of time for new scenes in the end")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--start", type=Path, help="folder with finder.onnx and poser.onnx to go on from")
     args = parser.parse_args()
@@ -254,7 +251,17 @@ def main() -> None:
     device = torch.device(args.device)
     args.out.mkdir(parents=True, exist_ok=True)
     wide = args.height * 16 // 9
-    feed = Feed(args.scenes, args.height, wide, args.spp, args.seed, device, args.out / "build")
+    feed = Feed(
+        args.scenes,
+        args.height,
+        wide,
+        args.spp,
+        args.seed,
+        device,
+        args.out / "build",
+        views=Views(partly_out=0.12),
+        renew=args.renew,
+    )
     tracing = threading.Thread(target=feed.run, daemon=True)
     tracing.start()
     while feed.ready < args.first and feed.error is None and feed.ready < args.scenes:
@@ -279,7 +286,7 @@ def main() -> None:
         rate = args.rate * warm * max(0.01, 0.5 * (1 + np.cos(np.pi * done)))
         for optimiser in optimisers:
             optimiser.param_groups[0]["lr"] = rate
-        with torch.no_grad():
+        with torch.no_grad(), feed.lock:
             feed.photograph_some(args.fresh, step)
             pick, picture = feed.draw(args.batch)
             mask = feed.masks(pick)
@@ -307,7 +314,7 @@ def main() -> None:
             line = {
                 "step": step,
                 "s": round(time.time() - begin),
-                "scenes": feed.ready,
+                "scenes": feed.traced,
                 "finder": round(float(first), 3),
             }
             line |= {k: round(float(v), 4) for k, v in parts.items()}
@@ -316,10 +323,12 @@ def main() -> None:
             if step % 1000 == 0:
                 print(line, flush=True)
         step += 1
+    feed.is_over = True
+    tracing.join()
     for net, average in zip(nets, averages, strict=True):
         net.load_state_dict(average.state)
         net.eval()
-    print(json.dumps({"steps": step, "scenes": feed.ready, **held_out(feed, finder, poser)}), flush=True)
+    print(json.dumps({"steps": step, "scenes": feed.traced, **held_out(feed, finder, poser)}), flush=True)
     export(finder, poser, args.out)
 
 

@@ -20,6 +20,7 @@ from pathlib import Path
 import numpy as np
 import torch
 import torch.nn.functional as functional
+from bulk_view import Views
 from finder_feed import Feed
 from torch import Tensor
 from train_finder import Average
@@ -213,6 +214,8 @@ def main() -> None:
     parser.add_argument("--device", default="cuda", help="cpu: to try the script, not to train with")
     parser.add_argument("--fresh", type=int, default=32, help="new photographs a step")
     parser.add_argument("--rate", type=float, default=1.5e-3)
+    parser.add_argument("--renew", type=float, default=0.0, help="share of time for new scenes in the end")
+    parser.add_argument("--shadows", type=float, default=0.2, help="share of pictures with a shadow's edge")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--start", type=Path, help="whose_colour.npz to go on from")
     args = parser.parse_args()
@@ -230,8 +233,12 @@ def main() -> None:
         args.out / "build",
         loose=True,
         pool=1,
+        views=Views(steep=0.06, partly_out=0.08),
+        renew=args.renew,
+        shadows=args.shadows,
     )
-    threading.Thread(target=feed.run, daemon=True).start()
+    tracing = threading.Thread(target=feed.run, daemon=True)
+    tracing.start()
     while feed.ready < args.first and feed.error is None and feed.ready < args.scenes:
         time.sleep(1)
     print(f"{feed.ready} scenes after {time.time() - begin:.0f} s {feed.error or ''}", flush=True)
@@ -241,7 +248,8 @@ def main() -> None:
     ring = Ring(args.ring, device)
     with torch.no_grad():
         while ring.filled < min(2 * args.batch, args.ring):
-            ring.photograph(feed, args.fresh, 3, args.seed * 10**7 + 5 * 10**6 + ring.filled)
+            with feed.lock:
+                ring.photograph(feed, args.fresh, 3, args.seed * 10**7 + 5 * 10**6 + ring.filled)
     average = Average(net)
     optimiser = torch.optim.AdamW(net.parameters(), args.rate, weight_decay=1e-2)
     step = 0
@@ -249,7 +257,8 @@ def main() -> None:
         rate = args.rate * min(1.0, (step + 1) / 400) * max(0.01, 0.5 * (1 + np.cos(np.pi * done)))
         optimiser.param_groups[0]["lr"] = rate
         with torch.no_grad():
-            ring.photograph(feed, args.fresh, 3, args.seed * 10**7 + step)
+            with feed.lock:
+                ring.photograph(feed, args.fresh, 3, args.seed * 10**7 + step)
             looks = ring.draw(args.batch)
         with torch.autocast(device.type, torch.bfloat16):
             colour, cover, _ = losses(net, looks)
@@ -261,14 +270,16 @@ def main() -> None:
         if step % 2000 == 1999:
             export(average.state, args.out / "whose_colour.npz")
         if step % 500 == 0:
-            row = {"step": step, "s": round(time.time() - begin), "scenes": feed.ready}
+            row = {"step": step, "s": round(time.time() - begin), "scenes": feed.traced}
             print(
                 row | {"colour": round(float(colour.detach()), 4), "cover": round(float(cover.detach()), 4)},
                 flush=True,
             )
         step += 1
+    feed.is_over = True
+    tracing.join()
     net.load_state_dict(average.state)
-    print(json.dumps({"steps": step, "scenes": feed.ready, **held_out(net, feed)}), flush=True)
+    print(json.dumps({"steps": step, "scenes": feed.traced, **held_out(net, feed)}), flush=True)
     export(average.state, args.out / "whose_colour.npz")
 
 
