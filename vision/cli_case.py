@@ -286,8 +286,8 @@ def list_cases(
             case = CASES[code]
             if edges in (None, case.edges) and corners in (None, case.corners):
                 rows.append({
-                    "code": code, "name": case.name_on(size), "cue": case.cue_at(0, size), "edges": case.edges,
-                    "corners": case.corners, "direction": case.direction or None,
+                    "code": code, "name": case.name_on(size), "cue": case.cue_at(0, size),
+                    "edges": case.edges, "corners": case.corners, "direction": case.direction or None,
                     "chance": case.chance(size), "sequences": known(code),
                 })  # fmt: skip
     if as_json:

@@ -15,7 +15,7 @@ import numpy as np
 import torch
 from bulk_view import PLAIN, Views
 from finder_targets import Cubes
-from shadow import shaded
+from shadow import shaded, veiled
 from torch import Tensor
 
 CUBES = 4
@@ -191,7 +191,7 @@ class Feed:
         """Scenes as a camera would store them, (B, 3, H, W) uint8 BGR."""
         cameras = bulk_camera.sample_camera(np.random.default_rng(seed), len(pick), self.height)
         cubes = self.cubes(pick, torch.zeros_like(pick))
-        light = shaded(self.linear[pick].float(), cubes, self.shadows)
+        light = veiled(shaded(self.linear[pick].float(), cubes, self.shadows), self.shadows / 2)
         stored = bulk_camera.photograph_torch(
             light, cameras, seed=seed, meter_mask=self.surface[pick].float()
         )

@@ -1,4 +1,4 @@
-"""Shadows with an edge, cast over traced pictures of cubes afterwards (PyTorch, training only).
+"""Shadows with an edge and stray light, cast over traced pictures afterwards (PyTorch, training only).
 
 What throws the shadow has a straight edge and the lamp is small, so the shadow's bounds are planes in space.
 Each pixel's point is taken on the cube where its ray meets the cube, else on a plane through the cube's
@@ -42,6 +42,16 @@ def shaded(linear_rgb: Tensor, cubes: Cubes, share: float) -> Tensor:
     out = linear_rgb.clone()
     out[chosen] = linear_rgb[chosen] * gain.view(b, high, wide, 3).to(linear_rgb.dtype)
     return out
+
+
+def veiled(linear_rgb: Tensor, share: float) -> Tensor:
+    """Pictures (B, H, W, 3), a ``share`` of them with stray light all over, as from a lamp just out of view
+    or a smeared lens: up to half of the mean light."""
+    b, device = len(linear_rgb), linear_rgb.device
+    much = 0.5 * torch.rand(b, 1, device=device) * (torch.rand(b, 1, device=device) < share)
+    light = linear_rgb.clamp(max=4 * linear_rgb.mean((1, 2, 3), keepdim=True)).mean((1, 2))
+    tint = torch.exp(0.15 * torch.randn(b, 3, device=device))
+    return linear_rgb + (much * light.mean(1, keepdim=True) * tint)[:, None, None]
 
 
 def spread(bounds: tuple[float, float], count: int, device: torch.device) -> Tensor:
