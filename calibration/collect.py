@@ -24,7 +24,7 @@ from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples
 from calibration.schemes import all_schemes
 from calibration.together import BROAD_NATS, NOVELTY, look_together
-from models.decode_doubt import alternatives
+from models.decode_doubt import is_doubted
 from models.errors import LastlookError
 
 Floats = NDArray[np.float64]
@@ -129,9 +129,7 @@ def label_shot(shot: Shot, profile: Profile, otherwise: Ints | None = None) -> L
 
 def problem_of(labelled: LabelledShot) -> str | None:
     """Why a picture cannot teach anything by itself, or None."""
-    posterior = labelled.reading.posterior
-    rivals = alternatives(posterior)
-    if labelled.shot.told is None and max(rivals.values()) > posterior.log_evidence:
+    if labelled.shot.told is None and is_doubted(labelled.reading.posterior):
         return "shows no cube that is solved or at its last layer"
     if (labelled.labels >= 0).sum() < 2 * labelled.size:
         return "shows too few stickers clearly"

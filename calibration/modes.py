@@ -24,9 +24,9 @@ from models.decode_tables import under_top
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
-MAX_MODES = 6
+MAX_MODES = 24
 #: Modes this many nats below the best are not followed.
-START_NATS = 14.0
+START_NATS = 25.0
 #: Standard deviation of a pixel average in linear light, from noise and JPEG, at full coverage.
 PIXEL_NOISE = 0.004
 #: How much of the spread within a sticker stays in its average (texture, glare edges, neighbours).

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,11 @@ CORNER_NAMES = ("UFR", "UFL", "UBL", "UBR")
 EDGE_NAMES = ("UF", "UR", "UB", "UL")
 FACE_NAMES = "URFDLB"
 IntArray = NDArray[np.intp]
+DOUBT_NATS: Final = {
+    "row": 4.0, "centres": 3.0, "split": 2.0, "slot": 1.4, "pieces": 1.4, "scrambled": 1.4, "any": 1.4,
+}  # fmt: skip
+"""Nats by which another explanation must beat the last layer: what people hold into the camera is a last
+layer nine times in ten, and a single odd row is a finger or a shadow more often than a turned piece."""
 _VIEWS = (("front", 2), ("right", 1), ("back", 5), ("left", 4))
 _MIRRORED_VIEW = {"front": "front", "right": "left", "back": "back", "left": "right"}
 _COLUMN_FACES = ((2, 1), (2, 4), (5, 4), (5, 1))  # the two side faces at FR, FL, BL, BR
@@ -284,6 +290,12 @@ def alternatives(posterior: Posterior) -> dict[str, float]:
         wings = (log_sum(_wing_scores(posterior, colours)) - np.log(8)).sum(axis=(1, 2))
         out["split"] = float(log_sum(base + corner_evidence(s) + wings))
     return out
+
+
+def is_doubted(posterior: Posterior) -> bool:
+    """Whether another explanation of the picture beats the last layer by its margin (DOUBT_NATS)."""
+    rivals = alternatives(posterior)
+    return max(value - DOUBT_NATS[name] for name, value in rivals.items()) > posterior.log_evidence
 
 
 def corner_evidence(s: Scored) -> FloatArray:

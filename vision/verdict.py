@@ -12,7 +12,7 @@ from calibration.reading import Reading
 from calibration.samples import StickerSamples
 from models.cases import CASES, Case, case_of
 from models.decode import Posterior
-from models.decode_doubt import alternatives, misfits, next_view
+from models.decode_doubt import is_doubted, misfits, next_view
 from models.decode_permutation import permutation_posterior
 from vision.answer import Candidate, NamedCase, Quad, Reason, StateSeen, TopFace
 from vision.pose import FACES, CubePose
@@ -25,17 +25,6 @@ LEAST_TOP_SEEN = 0.42
 _SEEN_FROM = 0.3
 #: a sticker is seen well enough to contradict from this coverage on
 WELL_SEEN = 0.6
-#: nats by which another explanation must beat the last layer: what people hold into the camera is a last
-#: layer nine times in ten, and a single odd row is a finger or a shadow more often than a turned piece
-_DOUBT_NATS = {
-    "row": 4.0,
-    "centres": 3.0,
-    "split": 2.0,
-    "slot": 1.4,
-    "pieces": 1.4,
-    "scrambled": 1.4,
-    "any": 1.4,
-}
 _ROW_WORDS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh")
 _FACE_WORDS = {"U": "top", "R": "right", "F": "front", "L": "left", "B": "back", "D": "bottom"}
 
@@ -99,9 +88,7 @@ def _real_colours(posterior: Posterior, names: tuple[str, ...]) -> list[str]:
 
 def refusal(posterior: Posterior, top_seen: float) -> tuple[Reason | None, str]:
     """Why no case can be named with this top, if so, and in words."""
-    other = alternatives(posterior)
-    margins = {name: value - _DOUBT_NATS[name] for name, value in other.items()}
-    if max(margins.values()) > posterior.log_evidence and top_seen >= 0.25:
+    if top_seen >= 0.25 and is_doubted(posterior):
         return "not-last-layer", what_is_wrong(posterior)
     if top_seen < LEAST_TOP_SEEN:
         return "top-hidden", f"only {top_seen:.0%} of the top face can be seen"
