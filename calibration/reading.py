@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 #: Modes this many nats below the best are given up once stickers have spoken.
-GIVE_UP_NATS = ((16.0, 27.0), (6.0, 18.0))  # for each EM step: with the same top, with another top
+GIVE_UP_NATS = ((24.0, 35.0), (6.0, 18.0))  # for each EM step: with the same top, with another top
 KEEP_NATS = 6.0
 #: Where a last layer is likelier than any colours by less than this, the latter get a light of their own.
 DOUBTED_NATS = 25.0
