@@ -37,8 +37,9 @@ SURE_CUBE = 0.5
 CLEARLY_AGAINST_NATS = 3.0
 #: an uppermost face turned to the camera by this much, and yet not seen, has something lying over it
 WELL_TURNED_COSINE = 0.2
-#: how much likelier the uppermost face is to be the last layer's before anything is read: 20 to 1
-UPPERMOST_NATS = 3.0
+#: how much likelier the uppermost face is to be the last layer's before anything is read: 20 to 1; 1000 to 1
+#: where it is covered, and so tells nothing of itself
+UPPERMOST_NATS, COVERED_NATS = 3.0, 7.0
 FRONTS = ("near", "far", "left", "right")
 
 
@@ -213,7 +214,7 @@ def _by_likeliest_top(
     reason = upper.refused[0]
     is_covered = reason == "top-hidden" and "U" in upper.pose.visible_faces(WELL_TURNED_COSINE)
     contradicted = contradiction_nats(upper.reading, upper.samples) > CLEARLY_AGAINST_NATS
-    if is_covered or (reason is None and not contradicted):
+    if reason is None and not contradicted:
         return upper
     top = read_stickers(upper.samples, settings.profile).posterior.top
     if top == 0:
@@ -222,7 +223,8 @@ def _by_likeliest_top(
     other = _Told(pose, *sampled(image_bgr, cube, pose), settings.profile)
     if reason == "not-last-layer":
         return other
-    gain = other.reading.log_evidence - upper.reading.log_evidence - UPPERMOST_NATS
+    gain = other.reading.log_evidence - upper.reading.log_evidence
+    gain -= COVERED_NATS if is_covered else UPPERMOST_NATS
     chosen = other if gain > 0 and other.refused[0] is None else upper
     chosen.top_share = float(1.0 / (1.0 + np.exp(-abs(gain))))
     return chosen
