@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 OWN_TOP: Final = 0.3
 """Share of the colours' own vote for or against the top's colour that is kept beside a second opinion."""
-SECOND_TOP: Final = 0.6
+SECOND_TOP: Final = 0.8
 """What a nat of the second opinion for or against the top's colour counts."""
 OWN_SIDE: Final = 1.0
 """Share of the colours' own vote among the sides' colours that is kept."""
