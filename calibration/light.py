@@ -8,7 +8,7 @@ K = 6 colours, N stickers seen, D = 18 + 3 F.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 
 import numpy as np
@@ -101,6 +101,12 @@ class LightFit:
             self.usual_cov[keep],
             self.within[keep],
             self.log_occam[keep],
+        )
+
+    def beside(self, other: LightFit) -> LightFit:
+        """These modes and then those of ``other``."""
+        return LightFit(
+            *(np.concatenate([getattr(self, one.name), getattr(other, one.name)]) for one in fields(self))
         )
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.classifier import face_variants, inverse_and_log_det
+from calibration.exchange import Fit, exchanged
 from calibration.light import LightFit, Prepared, posterior, prepare
 from calibration.modes import Modes, Seen, gather, label_prior, start
 from calibration.profile import ColourModel, Profile, default_profile
@@ -112,6 +113,9 @@ def read_stickers(
         responsibility = np.exp(joint - log_sum(joint)[..., None])
         light = seen.relit(prepared, model, responsibility, scores, light.cell_mean)
         shares = face_variants(model, seen.face_of, responsibility, scores.share, faces)
+    if profile.samples:  # a general model leaves so much open that such an exchange tells nothing
+        fit = exchanged(seen, prepared, model, modes, Fit(light, shares, prior))
+        light, shares = fit.light, fit.shares
     return _decode_modes(samples, profile, seen, prepared, modes, light, shares, prior, front, mirror)
 
 
