@@ -5,14 +5,18 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from models.layer import LastLayer
 from models.library import load_library
+from vision.locate import Found, find_cubes
 from vision.pipeline import read_picture
 from vision.scoring import Mark, marked
 from vision.sources import load_photo
@@ -86,7 +90,6 @@ def test_every_suggested_sequence_orients_the_state_that_was_seen(picture: Path)
 
 
 def test_a_picture_turned_by_exif_reads_the_same(tmp_path: Path) -> None:
-    import cv2
     from test_vision_sources import jpeg_with_exif, stored_for
 
     image = load_photo(str(PICTURES[0])).image_bgr
@@ -102,6 +105,37 @@ def test_a_mirrored_picture_is_recognised_and_read() -> None:
     answer = read_picture(np.ascontiguousarray(image[:, ::-1]))
     assert answer.mirrored and answer.case is not None
     assert answer.case.code == truth_of(PICTURES[0]).code
+
+
+def test_what_is_covered_counts_as_a_cube_only_where_the_finder_is_fairly_sure() -> None:
+    image = load_photo(str(SAMPLES / "14-top-hidden.jpg")).image_bgr
+
+    def reason_at(probability: float) -> str | None:
+        def find(picture: NDArray[np.uint8], size: int | None = None) -> Found:
+            found = find_cubes(picture, size=size)
+            return Found(tuple(replace(cube, probability=probability) for cube in found.cubes))
+
+        return read_picture(image, find=find).reason
+
+    assert reason_at(0.99) == "top-hidden" and reason_at(0.4) == "no-cube"
+
+
+def test_a_last_layer_held_towards_the_camera_is_read_with_the_uppermost_face_covered() -> None:
+    """The first picture on its head, a board over what is then the uppermost face."""
+    photo = load_photo(str(PICTURES[0])).image_bgr
+    image = np.ascontiguousarray(photo[::-1, ::-1])
+    pose = find_cubes(image).cubes[0].pose
+    truth = truth_of(PICTURES[0])
+    assert truth.top_quad_xy is not None
+    middle = np.array(image.shape[1::-1]) - np.mean(truth.top_quad_xy, axis=0)
+    faces = {face: pose.face_quad_xy(face) for face in pose.visible_faces()}
+    top = min(faces, key=lambda face: float(np.hypot(*(faces[face].mean(axis=0) - middle))))
+    assert top != "U", "on its head another face is uppermost"
+    board = faces["U"] + 0.05 * (faces["U"] - faces["U"].mean(axis=0))
+    cv2.fillConvexPoly(image, np.round(board).astype(np.int32), (60, 60, 60))
+    answer = read_picture(image)
+    assert answer.case is None or answer.case.code == truth.code
+    assert truth.code in [one.code for one in answer.candidates]
 
 
 def test_a_grey_picture_is_found_and_refused() -> None:
