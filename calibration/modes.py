@@ -177,15 +177,18 @@ def label_prior(seen: Seen, modes: Modes, profile: Profile, size: int, mirror: b
     opposite = {c: profile.scheme[(f + 3) % 6] for f, c in enumerate(profile.scheme)}
     faces = seen.place // per_face
     out = np.full((len(modes.tops), len(seen.place), 6), -40.0)
-    for s, (top, colours) in enumerate(zip(modes.tops, modes.colours, strict=True)):
+    for top in np.unique(modes.tops):
+        rows = np.flatnonzero(modes.tops == top)
+        colours = modes.colours[rows]
         fixed = under_top(size, int(top), profile.scheme, mirror)[0][seen.place]
-        top_colour = int(colours[top])
         share = np.where(faces == top, TOP_SHARE, SIDE_SHARE)
-        moving = np.repeat(np.log((1.0 - share) / 4.0)[:, None], 6, axis=1)
-        moving[:, top_colour] = np.log(share)
-        moving[:, opposite[top_colour]] = -40.0
-        out[s, ~fixed] = moving[~fixed]
+        moving = np.repeat(np.log((1.0 - share) / 4.0)[None, :, None], 6, axis=2).repeat(len(rows), axis=0)
+        here = np.arange(len(rows))
+        moving[here, :, colours[:, top]] = np.log(share)
+        moving[here, :, [opposite[int(k)] for k in colours[:, top]]] = -40.0
+        moving[:, fixed] = -40.0
         if seen.second is not None and top == 0:
-            out[s] = shifted(out[s], seen.second, colours)
-        out[s, np.flatnonzero(fixed), colours[faces[fixed]]] = 0.0
+            moving = shifted(moving, seen.second, colours)
+        moving[here[:, None], np.flatnonzero(fixed), colours[:, faces[fixed]]] = 0.0
+        out[rows] = moving
     return out

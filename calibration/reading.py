@@ -123,12 +123,13 @@ def _first_light(modes: Modes, prepared: Prepared, model: ColourModel, faces: in
     """Light of each mode from the groups whose colour it knows."""
     count = len(modes.tops)
     told, pull = np.zeros((count, faces, 6, 3, 3)), np.zeros((count, faces, 6, 3))
-    for s, top in enumerate(modes.tops):
-        own = modes.groups[int(top)]
-        labels = modes.colours[s, own.faces]
-        cov = model.sticker_cov[labels] + own.scatter_var[:, :, None] * np.eye(3)
-        told[s, own.index, labels] = inverse_and_log_det(cov)[0]
-        pull[s, own.index, labels] = (told[s, own.index, labels] @ own.centre[..., None])[..., 0]
+    for top, own in modes.groups.items():
+        rows = np.flatnonzero(modes.tops == top)[:, None]
+        labels = modes.colours[rows, own.faces]
+        spread = own.scatter_var[:, :, None] * np.eye(3)
+        precision = inverse_and_log_det(model.sticker_cov[labels] + spread)[0]
+        told[rows, own.index, labels] = precision
+        pull[rows, own.index, labels] = (precision @ own.centre[..., None])[..., 0]
     return posterior(prepared, told, pull)
 
 

@@ -45,12 +45,14 @@ def parted(values: Floats) -> tuple[Floats, Floats]:
 
 
 def shifted(log_prior: Floats, told: Floats, colours: NDArray[np.intp]) -> Floats:
-    """Log priors (N, 6) of the colours after an opinion ``told`` (N, 6); ``colours`` (6,) are the faces'."""
+    """Log priors (S, N, 6) of the colours after an opinion ``told`` (N, 6); ``colours`` (S, 6) are the faces'
+    under each of S hypotheses."""
     for_top, for_side = parted(told)
-    out = log_prior.copy()
-    out[:, colours[TOP]] += np.clip(SECOND_TOP * (for_top - _ODDS), -LIMIT, LIMIT)
-    out[:, colours[list(SIDES)]] += np.maximum(SECOND_SIDE * for_side, -LIMIT)
-    return np.where(told.any(axis=1, keepdims=True), out - log_sum(out)[:, None], log_prior)
+    change = np.zeros((len(told), 6))
+    change[:, TOP] = np.clip(SECOND_TOP * (for_top - _ODDS), -LIMIT, LIMIT)
+    change[:, SIDES] = np.maximum(SECOND_SIDE * for_side, -LIMIT)
+    out = log_prior + np.moveaxis(change[:, np.argsort(colours, axis=1)], 1, 0)
+    return np.where(told.any(axis=1, keepdims=True), out - log_sum(out)[..., None], log_prior)
 
 
 def joined(loglik: Floats, told: Floats, colours: NDArray[np.intp]) -> Floats:

@@ -229,24 +229,30 @@ def split_pairs(posterior: Posterior) -> dict[str, float]:
 def _pieces_evidence(stickers: FloatArray, size: int, colours: NDArray[np.intp]) -> FloatArray:
     """log p (H,) of the last layer's places when each may hold any piece of the cube, independently."""
     total = np.zeros(len(colours))
+    for places, faces in _piece_looks(size):
+        shown = stickers[places[:, None, :], colours[:, faces][:, None]].sum(axis=-1)  # (H, places, 24)
+        total += (log_sum(shown) - np.log(24)).sum(axis=1)
+    return total
+
+
+@lru_cache(maxsize=8)
+def _piece_looks(size: int) -> list[tuple[IntArray, IntArray]]:
+    """Stickers (P, S) of the last layer's corners, then of its wings and middles, and which faces' colours
+    (24, S) they show for each of the cube's pieces in each way."""
     down = tuple((3, b, a) for _, a, b in CORNER_FACES)
-    for places in corner_positions(size):
-        rows = [stickers[flat_index(p, size)] for p in places]
-        scores = [
-            sum(rows[i][colours[:, faces[(i - twist) % 3]]] for i in range(3))
-            for faces in CORNER_FACES + down
-            for twist in range(3)
-        ]
-        total += log_sum(np.array(scores), axis=0) - np.log(24)
+    corners = [tuple(piece[(i - t) % 3] for i in range(3)) for piece in CORNER_FACES + down for t in range(3)]
+    at_corners = [[flat_index(p, size) for p in places] for places in corner_positions(size)]
+    looks = [(np.array(at_corners), np.array(corners))]
     if size > 2:
         pieces = EDGE_FACES + tuple((3, b) for _, b in EDGE_FACES) + _COLUMN_FACES
-        for top, side in edge_positions(size):
-            for k in range(size - 2):
-                on_top, on_side = stickers[flat_index(top[k], size)], stickers[flat_index(side[k], size)]
-                scores = [on_top[colours[:, a]] + on_side[colours[:, b]] for a, b in pieces]
-                scores += [on_top[colours[:, b]] + on_side[colours[:, a]] for a, b in pieces]
-                total += log_sum(np.array(scores), axis=0) - np.log(24)
-    return total
+        edges = [way for piece in pieces for way in (piece, piece[::-1])]
+        at_edges = [
+            [flat_index(a, size), flat_index(b, size)]
+            for top, side in edge_positions(size)
+            for a, b in zip(top, side, strict=True)
+        ]
+        looks.append((np.array(at_edges), np.array(edges)))
+    return looks
 
 
 def alternatives(posterior: Posterior) -> dict[str, float]:

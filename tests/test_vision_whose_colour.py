@@ -161,8 +161,8 @@ def test_no_opinion_changes_nothing_and_priors_stay_probabilities(
     loglik, names, none = np.array([own]), np.array(colours), np.zeros((1, 6))
     assert np.array_equal(joined(loglik, none, names), loglik)
     prior = normalised(own)
-    assert np.array_equal(shifted(prior, none, names), prior)
-    assert np.exp(shifted(prior, normalised(other), names)).sum() == pytest.approx(1.0)
+    assert np.array_equal(shifted(prior[None], none, names[None])[0], prior)
+    assert np.exp(shifted(prior[None], normalised(other), names[None])).sum() == pytest.approx(1.0)
 
 
 def test_what_lies_over_a_sticker_is_told_from_it() -> None:

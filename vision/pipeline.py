@@ -16,7 +16,7 @@ from calibration.samples import StickerSamples
 from vision.answer import Answer, ShownSequence
 from vision.evidence import SOLVED
 from vision.locate import Found, FoundCube, find_cubes
-from vision.pose import FACES, CubePose, cube_rotations, face_points
+from vision.pose import FACE_NORMALS, FACES, CubePose, cube_rotations, face_points
 from vision.sample import sample_stickers
 from vision.verdict import (
     LEAST_TOP_SEEN,
@@ -62,11 +62,10 @@ def turned_to(pose: CubePose, top: int, front: str | None) -> CubePose:
     top face is lowest in the picture); "far" its opposite; "left" and "right" its neighbours as seen from
     outside.
     """
-    new_top = pose.relabelled(np.eye(3))
-    options = [turn for turn in cube_rotations() if np.allclose(turn[:, 1], _NORMALS[top])]
+    options = [turn for turn in cube_rotations() if np.array_equal(turn[:, 1], FACE_NORMALS[top])]
     scored = []
     for turn in options:
-        relabelled = new_top.relabelled(turn)
+        relabelled = pose.relabelled(turn)
         facing = float(relabelled.facing()[2])
         low = float(relabelled.face_quad_xy("U")[2:, 1].mean())
         scored.append(((facing, low) if facing > 0 else (0.0, low), relabelled, turn))
@@ -74,10 +73,7 @@ def turned_to(pose: CubePose, top: int, front: str | None) -> CubePose:
     if front in (None, "near"):
         return near[1]
     wanted = {"far": -near[2][:, 2], "right": near[2][:, 0], "left": -near[2][:, 0]}[str(front)]
-    return next(p for _, p, turn in scored if np.allclose(turn[:, 2], wanted))
-
-
-_NORMALS = np.array([(0, 1, 0), (1, 0, 0), (0, 0, 1), (0, -1, 0), (-1, 0, 0), (0, 0, -1)], dtype=np.float64)
+    return next(p for _, p, turn in scored if np.array_equal(turn[:, 2], wanted))
 
 
 def read_whole(
@@ -237,8 +233,9 @@ def read_picture(image_bgr: NDArray[np.uint8], **options: Any) -> Answer:
 
 def _is_grey(image_bgr: NDArray[np.uint8]) -> bool:
     """Whether no pixel of a sparse sample has any colour to speak of (levels 0..255)."""
-    sample = image_bgr[::7, ::7].astype(np.int16)
-    return int((sample.max(axis=2) - sample.min(axis=2)).max(initial=0)) <= 3
+    b, g, r = (np.ascontiguousarray(image_bgr[::7, ::7, k]) for k in range(3))
+    spread = np.maximum(np.maximum(b, g), r) - np.minimum(np.minimum(b, g), r)
+    return int(spread.max(initial=0)) <= 3
 
 
 def _no_cube(found: Found) -> str:
