@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from calibration.classifier import face_variants, inverse_and_log_det
 from calibration.exchange import Fit, exchanged
 from calibration.light import LightFit, Prepared, posterior, prepare
+from calibration.misnamed import naming_nats, with_doubt
 from calibration.modes import Modes, Seen, gather, label_prior, start
 from calibration.profile import ColourModel, Profile, default_profile
 from calibration.samples import StickerSamples
@@ -30,6 +31,8 @@ Ints = NDArray[np.intp]
 #: Modes this many nats below the best are given up once stickers have spoken.
 GIVE_UP_NATS = ((24.0, 35.0), (6.0, 18.0))  # for each EM step: with the same top, with another top
 KEEP_NATS = 6.0
+#: A sticker counts as seen from this coverage on, where colours are asked for their names.
+SEEN_FROM = 0.3
 #: Where a last layer is likelier than any colours by less than this, the latter get a light of their own.
 DOUBTED_NATS = 25.0
 #: Where the decoder moves no sticker's colour by more than this probability, its first answer stands.
@@ -189,6 +192,9 @@ def _decode_modes(
         free = unbound_evidence(seen, prepared, model) / model.temperature
         log_any = max(log_any, free - float(price[best]))
     mixed = replace(final[best], scored=scored, log_evidence=log_evidence, log_evidence_any=log_any)
+    if mixed.mirrored:
+        own = _full(seen, loglik[best], size)
+        mixed = with_doubt(mixed, naming_nats(mixed, own, samples.coverage > SEEN_FROM, profile.scheme))
     features = np.full((6, 6, 3), np.nan)
     features[list(seen.faces)] = light.cell_mean[best]
     marginal = np.exp(loglik[best] - log_sum(loglik[best])[:, None])

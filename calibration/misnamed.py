@@ -1,0 +1,64 @@
+"""A mirror image, or two opposite colours taken for each other: the same stickers, told in two ways.
+
+With red called orange, or white yellow, a cube looks like its mirror image. Pictures in a mirror are rare,
+and stickers of one colour err together, so twenty of them are not twenty witnesses for its name: what one
+says on average counts. Where that is little, the picture is rather the cube itself, misnamed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.decode import MIRROR_PRIOR, Posterior, Scored, log_sum
+
+Floats = NDArray[np.float64]
+
+COUNTS: Final = 2.0
+"""As many stickers as the look of all stickers of one colour counts for."""
+LEAST: Final = 2
+"""Stickers from which on a colour counts as seen."""
+
+
+def naming_nats(
+    posterior: Posterior, loglik: Floats, is_seen: NDArray[np.bool_], scheme: tuple[int, ...]
+) -> float:
+    """By how much the stickers speak for the colours' names against two opposite ones exchanged, at least.
+
+    ``loglik`` (6, n, n, 6) what each sticker says by itself, ``is_seen`` (6, n, n), ``scheme`` (6,) colours
+    of the faces URFDLB. Infinite where no sticker is seen.
+    """
+    named = posterior.marginals.argmax(axis=-1)
+    least = np.inf
+    for a, b in ((scheme[face], scheme[face + 3]) for face in range(3)):
+        told = []
+        for one, other in ((a, b), (b, a)):
+            rows = is_seen & (named == one)
+            told.append((int(rows.sum()), float((loglik[..., one] - loglik[..., other])[rows].sum())))
+        enough = [total / count for count, total in told if count >= LEAST]
+        few = [total / count for count, total in told if count]
+        if few:
+            least = min(least, sum(enough) if enough else max(few))
+    return least
+
+
+def with_doubt(posterior: Posterior, nats: float) -> Posterior:
+    """The posterior with mirror images also taken for the cube itself, as far as ``nats`` leave it open."""
+    twins = tuple(
+        _unmirrored(part, -COUNTS * nats - float(np.log(MIRROR_PRIOR))) for part in posterior.scored
+    )
+    scored = (*posterior.scored, *(part for part in twins if np.isfinite(part.log_weight).any()))
+    evidence = float(log_sum(np.concatenate([part.log_weight for part in scored])))
+    return replace(posterior, scored=scored, log_evidence=evidence)
+
+
+def _unmirrored(part: Scored, change: float) -> Scored:
+    """The mirror images alone, taken for cubes as they are, ``change`` nats likelier."""
+    mirrored = part.tables.mirrored.astype(bool)
+    weight = np.where(mirrored, part.log_weight + change, -np.inf)
+    return replace(
+        part, tables=replace(part.tables, mirrored=np.zeros_like(part.tables.mirrored)), log_weight=weight
+    )
