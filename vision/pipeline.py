@@ -18,6 +18,7 @@ from vision.evidence import SOLVED
 from vision.locate import Found, FoundCube, find_cubes
 from vision.pose import FACE_NORMALS, FACES, CubePose, cube_rotations, face_points
 from vision.sample import sample_stickers
+from vision.veil import without_veil
 from vision.verdict import (
     LEAST_TOP_SEEN,
     contradiction_nats,
@@ -94,6 +95,7 @@ def read_whole(
     """
     seconds = {"read": 0.0, "locate": 0.0, "sample": 0.0, "classify": 0.0, "decode": 0.0}
     began = time.perf_counter()
+    image_bgr = without_veil(image_bgr)
     found = find(image_bgr, size=size)
     seconds["locate"] = time.perf_counter() - began
     if not found.cubes:
