@@ -31,7 +31,7 @@ EDGE_NAMES = ("UF", "UR", "UB", "UL")
 FACE_NAMES = "URFDLB"
 IntArray = NDArray[np.intp]
 DOUBT_NATS: Final = {
-    "row": 4.0, "centres": 3.0, "split": 2.0, "slot": 1.4, "pieces": 1.4, "scrambled": 1.4, "any": 1.4,
+    "row": 5.0, "centres": 3.0, "split": 2.0, "slot": 1.4, "pieces": 1.4, "scrambled": 1.4, "any": 1.4,
 }  # fmt: skip
 """Nats by which another explanation must beat the last layer: what people hold into the camera is a last
 layer nine times in ten, and a single odd row is a finger or a shadow more often than a turned piece."""
