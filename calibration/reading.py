@@ -51,6 +51,7 @@ class Reading:
     light_oddity   squared standardised distance of the fitted light from the profile's usual ones, for each
                    degree of freedom; about 1 for a cube of the profile's kind, large for another cube or lamp
     log_light      what the best mode's light costs, nats (its prior, and how finely it had to be chosen)
+    is_general     whether the general colours were read with in place of a cube's own that were asked for
     """
 
     posterior: Posterior
@@ -59,6 +60,7 @@ class Reading:
     clean: Floats
     light_oddity: float
     log_light: float = 0.0
+    is_general: bool = False
 
     @property
     def log_evidence(self) -> float:

@@ -31,8 +31,8 @@ from sticker_maker import LIGHTS, SETS, albedo, make_samples, random_layer
 
 from calibration.collect import CollectError, Shot, collect, fit, label_shot
 from calibration.light import prepare
+from calibration.own import read_by_profile
 from calibration.profile import SCHEME, Profile, default_profile, load_profile
-from calibration.reading import read_stickers
 from calibration.samples import StickerSamples
 from models.cube import rotation_permutations
 
@@ -134,7 +134,7 @@ def errors(profile: Profile, pictures: list[Seen], any_side: bool = False) -> np
             continue
         tops = None if any_side or one.top is None else (one.top,)
         second = None if any_side else one.second
-        reading = read_stickers(one.samples, profile, mirror=False, tops=tops, second=second)
+        reading = read_by_profile(one.samples, profile, mirror=False, tops=tops, second=second)
         wrong_raw = reading.loglik.argmax(-1)[known] != one.truth[known]
         wrong = reading.posterior.marginals.argmax(-1)[known] != one.truth[known]
         out += int(known.sum()), int(wrong_raw.sum()), int(wrong.sum())

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.own import read_by_profile
 from calibration.profile import Profile, default_profile
-from calibration.reading import Reading, read_stickers
+from calibration.reading import Reading
 from calibration.samples import StickerSamples
 from vision.answer import Answer, ShownSequence
 from vision.evidence import SOLVED
@@ -200,7 +201,7 @@ class _Told:
         self, pose: CubePose, samples: StickerSamples, second: NDArray[np.float32] | None, profile: Profile
     ) -> None:
         self.pose, self.samples, self.top_share = pose, samples, 1.0
-        self.reading = read_stickers(samples, profile, tops=(0,), second=second)
+        self.reading = read_by_profile(samples, profile, tops=(0,), second=second)
         self.top_seen = float(samples.coverage[0].mean())
         self.refused = refusal(self.reading.posterior, self.top_seen)
 
@@ -214,7 +215,7 @@ def _by_likeliest_top(
     contradicted = contradiction_nats(upper.reading, upper.samples) > CLEARLY_AGAINST_NATS
     if reason is None and not contradicted:
         return upper
-    top = read_stickers(upper.samples, settings.profile).posterior.top
+    top = read_by_profile(upper.samples, settings.profile).posterior.top
     if top == 0:
         return upper
     pose = turned_to(upper.pose, top, settings.front)

@@ -1,0 +1,57 @@
+"""A cube's own profile is believed where it explains the stickers better than colours in general."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from sticker_maker import LIGHTS, SETS, albedo, make_samples, random_layer
+
+from calibration.collect import Shot, collect
+from calibration.own import general_for, read_by_profile
+from calibration.profile import SCHEME, Profile, default_profile
+from calibration.reading import read_stickers
+from models.cases import case_of
+
+
+def profile_of(name: str) -> Profile:
+    """Made of two pictures of the solved cube, from opposite corners."""
+    rng = np.random.default_rng(5)
+    shots = [
+        Shot(faces, make_samples(albedo(name), "noon", rng, faces=faces, glare=0.0)[0])
+        for faces in ("URF", "DLB")
+    ]
+    return collect(shots, "mine", scheme=SCHEME).profile
+
+
+@pytest.fixture(scope="module", params=["usual", "black for white"])
+def own(request: pytest.FixtureRequest) -> Profile:
+    return profile_of(request.param)
+
+
+def test_without_a_profile_of_its_own_nothing_is_asked_twice() -> None:
+    samples, _ = make_samples(albedo("usual"), "noon", np.random.default_rng(1))
+    reading = read_by_profile(samples, default_profile(), tops=(0,))
+    assert not reading.is_general
+    assert reading.log_evidence == read_stickers(samples, default_profile(), tops=(0,)).log_evidence
+
+
+@pytest.mark.parametrize("name", sorted(SETS))
+@pytest.mark.parametrize("light", sorted(LIGHTS)[::2])
+def test_the_likelier_reading_is_taken_and_says_which_it_is(own: Profile, name: str, light: str) -> None:
+    rng = np.random.default_rng(7)
+    samples, _ = make_samples(albedo(name), light, rng, layer=random_layer(rng, 4))
+    reading = read_by_profile(samples, own, tops=(0,))
+    each = [read_stickers(samples, one, tops=(0,)).log_evidence for one in (own, general_for(own))]
+    assert reading.log_evidence == pytest.approx(max(each))
+    assert reading.is_general == (each[1] > each[0])
+
+
+def test_a_usual_cube_is_read_in_spite_of_a_profile_of_another_one() -> None:
+    wrong, right, rng = profile_of("black for white"), 0, np.random.default_rng(11)
+    for _ in range(8):
+        layer = random_layer(rng, 4)
+        samples, _ = make_samples(albedo("usual"), "evening", rng, layer=layer)
+        reading = read_by_profile(samples, wrong, tops=(0,))
+        right += reading.posterior.code == case_of(layer)[0].code
+        assert reading.is_general
+    assert right >= 6
