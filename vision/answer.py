@@ -149,6 +149,8 @@ class Answer:
     """Pixel nodes of every face in view, by face letter, rows as printed."""
     profile: str = ""
     """Name of the colour profile that was used, "" for the built-in one."""
+    by_built_in: bool = False
+    """Whether the built-in colours, which explained this picture better, stood in for that profile's."""
     palette: Mapping[str, tuple[int, int, int]] = field(default_factory=dict)
     """sRGB of the profile's own colour names, for drawing; the usual six need no entry."""
     others: tuple[Quad, ...] = ()

@@ -54,6 +54,7 @@ def judged(
         "candidates": candidates,
         "mirrored": posterior.mirrored,
         "notes": _notes(reading, samples),
+        "by_built_in": reading.is_general,
     }
     reason, detail = refused or refusal(posterior, top_seen)
     if reason is not None:
@@ -155,8 +156,6 @@ def _notes(reading: Reading, samples: StickerSamples) -> tuple[str, ...]:
     doubted = int(((reading.clean[0] < 0.5) & (top >= _SEEN_FROM)).sum())
     if doubted:
         notes.append(f"{_stickers(doubted)} of the top face unlike any colour (glare, a finger, a print)")
-    if reading.is_general:
-        notes.append("read with the built-in colours, which fit this picture better than the profile's own")
     if reading.posterior.mirrored:
         notes.append("the picture is a mirror image; the case is that of the real cube")
     return tuple(notes)

@@ -121,7 +121,8 @@ def _entries(answer: Answer) -> Iterator[tuple[str, str]]:
     if answer.notes:
         yield "Hard to see", "; ".join(answer.notes)
     if answer.profile:
-        yield "Colours", f"read with the profile {answer.profile}"
+        stand_in = "the built-in ones, which fit this picture better than those of "
+        yield "Colours", f"read with {stand_in if answer.by_built_in else ''}the profile {answer.profile}"
     if answer.others:
         count = len(answer.others)
         yield "Also", f"{count} more cube{'s' if count > 1 else ''} in the picture, not read"
