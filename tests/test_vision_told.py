@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -11,12 +12,14 @@ import pytest
 
 from calibration.collect import COVERED
 from calibration.profile import default_profile
+from models.cube import rotation_permutations
 from models.errors import LastlookError
 from vision.answer import COLOURS
 from vision.calibrate import profile_from_photos, shots_of
 from vision.pipeline import Read, read_whole
 from vision.sources import load_photo
-from vision.told import told_labels
+from vision.told import _way_by_quad, told_labels
+from vision.truth import truth_of
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 EASY = SAMPLES / "01-large-on-desk.jpg"
@@ -59,6 +62,28 @@ def test_told_labels_lie_where_the_stickers_were_read(tmp_path: Path, picture: P
         labels = told_labels(beside(tmp_path, picture, one), whole, COLOURS)
         assert labels is not None
         assert (labels[sure] == marginals.argmax(axis=-1)[sure]).all()
+
+
+def test_the_truths_top_may_be_any_face_that_is_seen() -> None:
+    """A solved cube shows three tops: the sticker that lies where the truth has one is that one."""
+    answer, truth = read_whole(load_photo(str(EASY)).image_bgr).answer, truth_of(EASY)
+    n = truth.size
+    assert n is not None
+    ways = rotation_permutations(n)
+    for face, grid in answer.grids.items():
+        nodes = np.asarray(grid)
+        middles = (nodes[1:, 1:] + nodes[:-1, :-1] + nodes[1:, :-1] + nodes[:-1, 1:]).reshape(-1, 2) / 4
+        for turn in range(4):
+            quad = np.roll(nodes[[0, 0, -1, -1], [0, -1, -1, 0]], -turn, axis=0).astype(np.float32)
+            held = replace(truth, top_quad_xy=tuple((float(x), float(y)) for x, y in quad))
+            way = _way_by_quad(answer, held, ways)
+            assert way is not None
+            square = np.array([(0, 0), (n, 0), (n, n), (0, n)], np.float32)
+            to_picture = cv2.getPerspectiveTransform(square, quad)
+            for row, column in np.ndindex(n, n):
+                x, y, w = to_picture @ (column + 0.5, row + 0.5, 1.0)
+                nearest = int(np.hypot(*(middles - (x / w, y / w)).T).argmin())
+                assert way["URFDLB".index(face) * n * n + nearest] == row * n + column
 
 
 def test_colours_that_the_built_in_profile_does_not_know_are_learned_from_truth(tmp_path: Path) -> None:

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from models.cube import rotation_permutations
 from models.errors import LastlookError
 from vision.answer import FACES
-from vision.scoring import turn_between
 from vision.settle import settle
 from vision.truth import Truth, truth_of
 
@@ -89,20 +88,27 @@ def _is_truth(path: Path) -> bool:
 
 
 def _way_by_quad(answer: Answer, truth: Truth, ways: NDArray[np.intp]) -> NDArray[np.intp] | None:
-    """The way to hold the truth's cube as the answer's, by the corners of the top face.
+    """The way to hold the truth's cube as the answer's, by the corners of its top face, whichever face of the
+    answer that is: a solved cube shows three tops.
 
     None where they do not tell, or are not of one face.
     """
-    if answer.top is None or truth.top_quad_xy is None:
+    if truth.top_quad_xy is None or truth.size is None:
         return None
-    turn = turn_between(answer, truth)
     there = np.asarray(truth.top_quad_xy, np.float64)
-    off = np.roll(np.asarray(answer.top.quad_xy, np.float64), -turn, axis=0) - there
     width = np.hypot(*(there - np.roll(there, 1, axis=0)).T).mean()
-    if np.hypot(*off.T).mean() > NEAR * width:
+    last = truth.size - 1
+    ends = [(0, 0), (0, last), (last, last), (last, 0)]
+    corners = np.array([row * truth.size + column for row, column in ends])
+    found = []
+    for face, grid in answer.grids.items():
+        nodes = np.asarray(grid, np.float64)
+        quad = nodes[[0, 0, -1, -1], [0, -1, -1, 0]]
+        for turn in range(4):
+            off = float(np.hypot(*(np.roll(quad, -turn, axis=0) - there).T).mean())
+            found.append((off, FACES.index(face), turn))
+    if not found or min(found)[0] > NEAR * width:
         return None
-    stickers = ways.shape[1] // 6
-    comes_from = ways[:, ::stickers] // stickers  # (24, 6): whose stickers each face then shows
-    side = FACES.index(_AROUND[turn])
-    wanted = (comes_from[:, 0] == 0) & (comes_from[:, side] == FACES.index("B"))
-    return np.asarray(ways[int(np.flatnonzero(wanted)[0])])
+    _, face_index, turn = min(found)
+    shown = face_index * truth.size**2 + np.roll(corners, -turn)
+    return np.asarray(ways[int(np.flatnonzero((ways[:, shown] == corners).all(axis=1))[0])])
