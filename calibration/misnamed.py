@@ -46,13 +46,15 @@ def naming_nats(
 
 
 def with_doubt(posterior: Posterior, nats: float) -> Posterior:
-    """The posterior with mirror images also taken for the cube itself, as far as ``nats`` leave it open."""
-    twins = tuple(
-        _unmirrored(part, -COUNTS * nats - float(np.log(MIRROR_PRIOR))) for part in posterior.scored
-    )
+    """The posterior with mirror images also taken for the cube itself, as far as ``nats`` leave it open.
+
+    The evidence stays as it was: a cube with only its last layer left gets no likelier by it.
+    """
+    change = -COUNTS * nats - float(np.log(MIRROR_PRIOR))
+    twins = (_unmirrored(part, change) for part in posterior.scored)
     scored = (*posterior.scored, *(part for part in twins if np.isfinite(part.log_weight).any()))
-    evidence = float(log_sum(np.concatenate([part.log_weight for part in scored])))
-    return replace(posterior, scored=scored, log_evidence=evidence)
+    more = float(log_sum(np.concatenate([part.log_weight for part in scored]))) - posterior.log_evidence
+    return replace(posterior, scored=tuple(replace(p, log_weight=p.log_weight - more) for p in scored))
 
 
 def _unmirrored(part: Scored, change: float) -> Scored:

@@ -31,6 +31,7 @@ def test_doubt_grows_as_names_get_less_sure(size: int, seed: int, first: float, 
     low, high = sorted((first, second))
     doubted = [with_doubt(posterior, nats) for nats in (low, high)]
     for one in doubted:
+        assert one.log_evidence == posterior.log_evidence
         assert sum(one.case_probabilities.values()) == pytest.approx(1.0)
         assert one.mirrored_probability <= posterior.mirrored_probability + 1e-9
     assert doubted[0].mirrored_probability <= doubted[1].mirrored_probability + 1e-9
