@@ -107,7 +107,7 @@ def test_a_mirrored_picture_is_recognised_and_read() -> None:
     assert answer.case.code == truth_of(PICTURES[0]).code
 
 
-def test_what_is_covered_counts_as_a_cube_only_where_the_finder_is_fairly_sure() -> None:
+def test_what_is_covered_counts_as_a_cube_only_where_the_finder_would_rather_say_so() -> None:
     image = load_photo(str(SAMPLES / "14-top-hidden.jpg")).image_bgr
 
     def reason_at(probability: float) -> str | None:

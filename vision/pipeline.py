@@ -33,9 +33,8 @@ from vision.whose_colour import look_at
 if TYPE_CHECKING:
     from models.library import Library
 
-#: what cannot be read counts as a cube from this probability of the finder on, what is said to have its top
-#: covered from the second on: boxes and patterns are mostly taken for that
-SURE_CUBE, COVERED_CUBE = 0.5, 0.7
+#: what cannot be read counts as a cube from this probability of the finder on
+SURE_CUBE = 0.5
 #: a sticker speaks against the state that was read when another colour is likelier by this many nats
 CLEARLY_AGAINST_NATS = 3.0
 #: an uppermost face turned to the camera by this much, and yet not seen, has something lying over it
@@ -111,8 +110,7 @@ def read_whole(
                 read = _read_cube(image_bgr, found, cube, settings, dict(seconds))
                 if _gives_way(nearest, first.answer, cube, read.answer):
                     return read
-    least = COVERED_CUBE if first.answer.reason == "top-hidden" else SURE_CUBE
-    if first.answer.ok or nearest.probability >= least:
+    if first.answer.ok or nearest.probability >= SURE_CUBE:
         return first
     detail = "what might be a cube does not read like one"
     answer = Answer(image=image, ok=False, reason="no-cube", seconds=first.answer.seconds, detail=detail)
