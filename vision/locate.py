@@ -41,6 +41,8 @@ LEAST_SCORE = 0.30
 FAINT_LOGIT, HOPELESS_LOGIT, DOUBTFUL_LOGIT = -4.5, -2.5, -1.5
 #: a second look is taken where nothing so probable was found; scales of its crops; what it must reach
 SURE_SCORE, AGAIN_SCALES, AGAIN_SCORE = 0.6, (0.65, 0.8, 1.0, 1.25), 0.25
+#: so much larger than a sure cube is a doubtful place that gets a second look beside it; what that must reach
+NEARER, NEARER_SCORE = 1.3, 0.9
 #: where nothing is found, the picture is looked at once more with so much of its longer side round it: from
 #: further off the first network sees large cubes better; what the closer look must reach there
 FARTHER, FARTHER_SCORE = 0.25, 0.9
@@ -225,13 +227,23 @@ def find_cubes(image_bgr: Picture, *, size: int | None = None, limit: int = 3) -
     if min(high, wide) < 16:
         return Found((), "no-cube", "picture too small")
     places = propose(image_bgr, limit)
-    cubes, doubtful, at_first = _looked_at(image_bgr, places, size)
-    if doubtful and (not cubes or max(cube.probability for cube in cubes) < SURE_SCORE):
-        again = _look_again(image_bgr, doubtful, size, at_first)
-        if again is not None and all(again.probability > cube.probability for cube in cubes):
+    cubes, doubtful = _looked_at(image_bgr, places, size)
+    sure = [cube for cube in cubes if cube.probability >= SURE_SCORE]
+    if sure:  # nearer than those there may be the cube that is held up
+        largest = max(cube.edge_px for cube in sure)
+        doubtful = [
+            (place, word)
+            for place, word in doubtful
+            if place[3] > NEARER * largest and not any(_is_at(cube, *place[1:]) for cube in sure)
+        ]
+    if doubtful:
+        again = _look_again(image_bgr, doubtful, size)
+        if again is not None and not sure and all(again.probability > c.probability for c in cubes):
             cubes.append(again)
+        elif again is not None and sure and again.probability >= NEARER_SCORE:
+            cubes = [again, *(cube for cube in cubes if not _is_same(cube, again))]
     if not cubes:
-        farther, _, _ = _looked_at(image_bgr, _from_farther(image_bgr, limit), size)
+        farther, _ = _looked_at(image_bgr, _from_farther(image_bgr, limit), size)
         cubes = [cube for cube in farther if cube.probability >= FARTHER_SCORE]
     if not cubes and not places:
         return Found((), "no-cube", "propose")
@@ -242,21 +254,32 @@ def find_cubes(image_bgr: Picture, *, size: int | None = None, limit: int = 3) -
     return Found(tuple(cubes))
 
 
+def _is_at(cube: FoundCube, x: float, y: float, edge_px: float) -> bool:
+    """Whether a place lies so near a cube that they are one."""
+    own = cube.pose.project(np.zeros((1, 3)))[0]
+    return float(np.hypot(own[0] - x, own[1] - y)) < 0.6 * max(cube.edge_px, edge_px)
+
+
+def _is_same(cube: FoundCube, other: FoundCube) -> bool:
+    x, y = (float(v) for v in other.pose.project(np.zeros((1, 3)))[0])
+    return _is_at(cube, x, y, other.edge_px)
+
+
 def _looked_at(
     image_bgr: Picture, places: list[Place], size: int | None
-) -> tuple[list[FoundCube], list[Place], float]:
-    """Cubes at likely places, the places worth another look, and the best word on any place, a logit."""
+) -> tuple[list[FoundCube], list[tuple[Place, float]]]:
+    """Cubes at likely places, and the places worth another look, each with the word on it, a logit."""
     wide_high = (image_bgr.shape[1], image_bgr.shape[0])
-    cubes, doubtful, best = [], [], HOPELESS_LOGIT
+    cubes: list[FoundCube] = []
+    doubtful: list[tuple[Place, float]] = []
     for place in places:
         crop = _centred(image_bgr, *place[1:])
-        best = max(best, float(crop.numbers[23]))
         if crop.numbers[23] > FAINT_LOGIT:
             found = _found(image_bgr, fit_pose(crop, wide_high, size), crop)
             if found.probability >= LEAST_SCORE and crop.numbers[23] > DOUBTFUL_LOGIT:
                 cubes.append(found)
-            doubtful.append(place)
-    return cubes, doubtful, best
+            doubtful.append((place, float(crop.numbers[23])))
+    return cubes, doubtful
 
 
 def _from_farther(image_bgr: Picture, most: int) -> list[Place]:
@@ -283,12 +306,12 @@ def _centred(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop:
 
 
 def _look_again(
-    image_bgr: Picture, places: list[Place], size: int | None, at_first: float
+    image_bgr: Picture, doubtful: list[tuple[Place, float]], size: int | None
 ) -> FoundCube | None:
     """The best of several crops round doubtful places: what is fixed to a cube may have misled the first.
 
-    The best of many is an optimist: its probability is taken half-way, as a logit, to ``at_first``, the word
-    on the best of the first looks.
+    The best of many is an optimist: its probability is taken half-way, as a logit, to the best word on these
+    places at first.
     """
     wide_high = (image_bgr.shape[1], image_bgr.shape[0])
     best: tuple[float, Fitted, Crop] | None = None
@@ -303,7 +326,7 @@ def _look_again(
         if best is None or score > best[0]:
             best = (score, fitted, crop)
 
-    for _, x, y, edge_px in places[:2]:
+    for (_, x, y, edge_px), _ in doubtful[:2]:
         for scale in AGAIN_SCALES:
             consider(x, y, edge_px * scale)
             consider(x, y + 0.15 * edge_px, edge_px * scale)
@@ -318,7 +341,8 @@ def _look_again(
         return None
     found = _found(image_bgr, best[1], best[2])
     p = min(max(found.probability, 1e-6), 1 - 1e-6)
-    logit = (float(np.log(p / (1 - p))) + at_first) / 2
+    at_first = max(word for _, word in doubtful)
+    logit = (float(np.log(p / (1 - p))) + max(at_first, HOPELESS_LOGIT)) / 2
     return replace(found, probability=1 / (1 + float(np.exp(-logit))))
 
 
