@@ -14,14 +14,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classifier import face_variants, inverse_and_log_det
-from calibration.exchange import Fit, exchanged
+from calibration.classifier import inverse_and_log_det
+from calibration.exchange import exchanged
 from calibration.light import LightFit, Prepared, posterior, prepare
 from calibration.misnamed import naming_nats, with_doubt
 from calibration.modes import Modes, Seen, gather, label_prior, start
 from calibration.profile import ColourModel, Profile, default_profile
 from calibration.samples import StickerSamples
 from calibration.second_opinion import joined
+from calibration.steps import Fit, refitted, told_by
 from calibration.unbound import unbound_evidence
 from models.decode import Posterior, decode, log_sum
 
@@ -31,7 +32,7 @@ Ints = NDArray[np.intp]
 #: Modes this many nats below the best are given up once stickers have spoken.
 GIVE_UP_NATS = ((24.0, 35.0), (6.0, 18.0))  # for each EM step: with the same top, with another top
 KEEP_NATS = 6.0
-#: A sticker counts as seen from this coverage on, where colours are asked for their names.
+#: A sticker counts as seen, for a person and where a colour is asked for its name, from this coverage on.
 SEEN_FROM = 0.3
 #: Where a last layer is likelier than any colours by less than this, the latter get a light of their own.
 DOUBTED_NATS = 25.0
@@ -102,26 +103,21 @@ def read_stickers(
     tries = tuple(tops) if tops is not None else seen.faces
     modes = start(seen, prepared, profile, size, tries, mirror)
     prior = label_prior(seen, modes, profile, size, mirror)
-    light = _first_light(modes, prepared, model, len(seen.faces))
     faces = len(seen.faces)
     shares = np.broadcast_to(model.glare_share, (len(prior), faces, len(model.glare_share)))
+    fit = Fit(_first_light(modes, prepared, model, faces), shares, prior)
     for give_up in GIVE_UP_NATS:
-        scores = seen.scored(model, light, shares)
-        joint = prior + scores.loglik
-        evidence = log_sum(joint).sum(axis=1) + light.log_occam
+        told = told_by(seen, model, fit)
+        evidence = told.evidence
         # another top may explain away more than the same one in other colours
         same_top = modes.tops == modes.tops[evidence.argmax()]
         keep = evidence > evidence.max() - np.where(same_top, give_up[0], give_up[1])
         if not keep.all():
-            joint, prior, light, scores = joint[keep], prior[keep], light.chosen(keep), scores.chosen(keep)
-            modes = modes.chosen(keep)
-        responsibility = np.exp(joint - log_sum(joint)[..., None])
-        light = seen.relit(prepared, model, responsibility, scores, light.cell_mean)
-        shares = face_variants(model, seen.face_of, responsibility, scores.share, faces)
+            fit, told, modes = fit.chosen(keep), told.chosen(keep), modes.chosen(keep)
+        fit = refitted(seen, prepared, model, fit, told, told.labels)
     if profile.samples:  # a general model leaves so much open that such an exchange tells nothing
-        fit = exchanged(seen, prepared, model, modes, Fit(light, shares, prior))
-        light, shares = fit.light, fit.shares
-    return _decode_modes(samples, profile, seen, prepared, modes, light, shares, prior, front, mirror)
+        fit = exchanged(seen, prepared, model, modes, fit)
+    return _decode_modes(samples, profile, seen, prepared, modes, fit, front, mirror)
 
 
 def _first_light(modes: Modes, prepared: Prepared, model: ColourModel, faces: int) -> LightFit:
@@ -144,9 +140,7 @@ def _decode_modes(
     seen: Seen,
     prepared: Prepared,
     modes: Modes,
-    light: LightFit,
-    shares: Floats,
-    prior: Floats,
+    fit: Fit,
     front: int,
     mirror: bool,
 ) -> Reading:
@@ -154,33 +148,29 @@ def _decode_modes(
 
     def decoded(values: Floats, mode: int) -> Posterior:
         top = int(modes.tops[mode])
-        told = values
         if seen.second is not None and top == 0:
-            told = joined(values, seen.second, modes.colours[mode])
+            values = joined(values, seen.second, modes.colours[mode])
         return decode(
-            _full(seen, told, size) / model.temperature,
+            _full(seen, values, size) / model.temperature,
             scheme=profile.scheme,
             tops=(top,),
             front=front,
             mirror=mirror,
         )
 
-    scores = seen.scored(model, light, shares)
-    loglik = scores.loglik
+    told = told_by(seen, model, fit)
+    loglik = told.scores.loglik
     first = [decoded(loglik[s], s) for s in range(len(modes.tops))]
-    weight = np.array([p.log_evidence for p in first]) + light.log_occam / model.temperature
+    weight = np.array([p.log_evidence for p in first]) + fit.light.log_occam / model.temperature
     keep = np.flatnonzero(weight > weight.max() - KEEP_NATS)
     marginals = np.stack([first[s].marginals.reshape(-1, 6)[seen.place] for s in keep])
-    joint = (prior + loglik)[keep]
-    by_itself = np.exp(joint - log_sum(joint)[..., None])
-    light, scores = light.chosen(keep), scores.chosen(keep)
-    loglik, final = loglik[keep], [first[s] for s in keep]
-    if np.abs(marginals - by_itself).max() > SETTLED_SHARE:
-        light = seen.relit(prepared, model, marginals, scores, light.cell_mean)
-        shares = face_variants(model, seen.face_of, marginals, scores.share, len(seen.faces))
-        scores = seen.scored(model, light, shares)
-        loglik = scores.loglik
-        final = [decoded(loglik[i], int(s)) for i, s in enumerate(keep)]
+    fit, told = fit.chosen(keep), told.chosen(keep)
+    final = [first[s] for s in keep]
+    if np.abs(marginals - told.labels).max() > SETTLED_SHARE:
+        fit = refitted(seen, prepared, model, fit, told, marginals)
+        told = told_by(seen, model, fit)
+        final = [decoded(told.scores.loglik[i], int(s)) for i, s in enumerate(keep)]
+    light, scores, loglik = fit.light, told.scores, told.scores.loglik
     price = light.log_occam / model.temperature
     best = int(np.argmax([p.log_evidence + c for p, c in zip(final, price, strict=True)]))
     scored = tuple(
@@ -196,7 +186,7 @@ def _decode_modes(
     mixed = replace(final[best], scored=scored, log_evidence=log_evidence, log_evidence_any=log_any)
     if mixed.mirrored:
         own = _full(seen, loglik[best], size)
-        mixed = with_doubt(mixed, naming_nats(mixed, own, samples.coverage > SEEN_FROM, profile.scheme))
+        mixed = with_doubt(mixed, naming_nats(mixed, own, samples.coverage >= SEEN_FROM, profile.scheme))
     features = np.full((6, 6, 3), np.nan)
     features[list(seen.faces)] = light.cell_mean[best]
     marginal = np.exp(loglik[best] - log_sum(loglik[best])[:, None])

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from sticker_maker import LIGHTS, albedo, make_samples, random_layer
 
-from calibration.classifier import face_variants
-from calibration.exchange import Fit, exchanged, step
+from calibration.exchange import exchanged
 from calibration.light import posterior, prepare
 from calibration.modes import gather, label_prior, start
 from calibration.profile import default_profile
+from calibration.steps import Fit, refitted, told_by
 
 
 @pytest.mark.parametrize("light", sorted(LIGHTS))
@@ -38,13 +38,11 @@ def test_colours_that_changed_places_change_back(light: str) -> None:
         )
         onehot = np.eye(6)[told][None]
         for _ in range(3):
-            scores = seen.scored(model, fit.light, fit.shares)
-            light = seen.relit(prepared, model, onehot, scores, fit.light.cell_mean)
-            fit = Fit(light, face_variants(model, seen.face_of, onehot, scores.share, faces), prior)
+            fit = refitted(seen, prepared, model, fit, told_by(seen, model, fit), onehot)
         return fit
 
     def evidence(fit: Fit) -> float:
-        return float(step(fit, seen, prepared, model)[1][0])
+        return float(told_by(seen, model, fit).evidence[0])
 
     best = evidence(exchanged(seen, prepared, model, mode, fitted(truth)))
     assert best >= evidence(fitted(truth))

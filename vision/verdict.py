@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from calibration.profile import Profile
-from calibration.reading import Reading
+from calibration.reading import SEEN_FROM, Reading
 from calibration.samples import StickerSamples
 from models.cases import CASES, Case, case_of
 from models.decode import Posterior
@@ -21,8 +21,6 @@ from vision.pose import FACES, CubePose
 SPEAK_FROM = 0.90
 #: share of the top face's stickers that must be seen, on average
 LEAST_TOP_SEEN = 0.42
-#: a sticker counts as seen, for a person, from this coverage on
-_SEEN_FROM = 0.3
 #: a sticker is seen well enough to contradict from this coverage on
 WELL_SEEN = 0.6
 _ROW_WORDS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh")
@@ -135,7 +133,7 @@ def _seen(reading: Reading, samples: StickerSamples, names: tuple[str, ...]) -> 
             continue
         seen[face] = tuple(
             tuple(
-                names[int(best[FACES.index(face), r, c])] if covered[r, c] >= _SEEN_FROM else None
+                names[int(best[FACES.index(face), r, c])] if covered[r, c] >= SEEN_FROM else None
                 for c in range(samples.size)
             )
             for r in range(samples.size)
@@ -147,13 +145,13 @@ def _notes(reading: Reading, samples: StickerSamples) -> tuple[str, ...]:
     """What was hard to see."""
     notes = []
     top = samples.coverage[0]
-    covered = int((top < _SEEN_FROM).sum())
+    covered = int((top < SEEN_FROM).sum())
     if covered:
         notes.append(f"{_stickers(covered)} of the top face covered")
-    glaring = int(((samples.clipped[0] > 0.5) & (top >= _SEEN_FROM)).sum())
+    glaring = int(((samples.clipped[0] > 0.5) & (top >= SEEN_FROM)).sum())
     if glaring:
         notes.append(f"{_stickers(glaring)} of the top face burnt out by light")
-    doubted = int(((reading.clean[0] < 0.5) & (top >= _SEEN_FROM)).sum())
+    doubted = int(((reading.clean[0] < 0.5) & (top >= SEEN_FROM)).sum())
     if doubted:
         notes.append(f"{_stickers(doubted)} of the top face unlike any colour (glare, a finger, a print)")
     if reading.posterior.mirrored:

@@ -23,8 +23,6 @@ CUBES = 4
 POOL = 12_000
 #: of a cube's surface, what must be in view to be asked for, and below which it counts as not there
 ASKED, ABSENT = 0.30, 0.08
-#: in place of a scene's row, for a photograph whose scene gave way to another
-GONE = -1
 
 
 def blank(count: int) -> dict[str, Tensor]:
@@ -46,7 +44,8 @@ class Feed:
     """``ready`` scenes of ``count``; every 16th is held out.
 
     Once full, new scenes take the place of the oldest ones (``renew``: the share of the time that this may
-    take), the held-out ones apart; whoever reads several of the arrays holds ``lock``.
+    take), the held-out ones apart; whoever reads several of the arrays then holds ``lock``, and does without
+    the pool, whose photographs do not follow.
 
     ``places`` (N, 4, 2) centres in pixels, ``edges_px`` (N, 4), ``states`` (N, 4): 1 a cube, 0 none, -1
     neither; ``facelets`` (N, 6, 5, 5) colours of the main cube, -1 past its size, ``seen`` (N, 6, 5, 5) the
@@ -156,7 +155,6 @@ class Feed:
             for slot in range(CUBES):
                 place, edge, _ = self.cubes(at, torch.full_like(at, slot)).place()
                 self.places[at, slot], self.edges_px[at, slot] = place, edge
-            self.pool_scene[torch.isin(self.pool_scene, at)] = GONE
             if self.device.type == "cuda":
                 torch.cuda.synchronize()
             self.traced += count
@@ -201,8 +199,7 @@ class Feed:
         """Scenes (B,) at random and their photographs (B, 3, H, W), BGR in -0.5..0.5."""
         scenes = self.pool_scene[: self.filled]
         bare = ~self.states[scenes].bool().any(1)
-        weight = torch.where(scenes == GONE, 0.0, 1 + 1.5 * bare.float())
-        at = torch.multinomial(weight, batch, replacement=True)
+        at = torch.multinomial(1 + 1.5 * bare.float(), batch, replacement=True)
         return self.pool_scene[at], self.pool[at].float() / 255 - 0.5
 
     def held_out(self) -> Tensor:

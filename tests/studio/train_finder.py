@@ -241,7 +241,6 @@ def main() -> None:
     parser.add_argument("--device", default="cuda", help="cpu: to try the script, not to train with")
     parser.add_argument("--fresh", type=int, default=24, help="new photographs a step")
     parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
-    parser.add_argument("--renew", type=float, default=0.0, help="share of time for new scenes in the end")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--start", type=Path, help="folder with finder.onnx and poser.onnx to go on from")
     args = parser.parse_args()
@@ -260,7 +259,6 @@ def main() -> None:
         device,
         args.out / "build",
         views=Views(partly_out=0.12),
-        renew=args.renew,
     )
     tracing = threading.Thread(target=feed.run, daemon=True)
     tracing.start()
@@ -286,7 +284,7 @@ def main() -> None:
         rate = args.rate * warm * max(0.01, 0.5 * (1 + np.cos(np.pi * done)))
         for optimiser in optimisers:
             optimiser.param_groups[0]["lr"] = rate
-        with torch.no_grad(), feed.lock:
+        with torch.no_grad():
             feed.photograph_some(args.fresh, step)
             pick, picture = feed.draw(args.batch)
             mask = feed.masks(pick)
