@@ -11,91 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vision.fit import CROP_EDGES, MAP_PX, SIZES, Crop, fit_pose, lattice, orientation_monomials
 from vision.locate import _from_farther, crop_square, find_cubes, propose
-from vision.pose import FACE_NORMALS, CubePose, cube_rotations
+from vision.pose import CubePose, cube_rotations
 from vision.sample import sample_stickers
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
-
-
-def random_rotation(seed: int) -> np.ndarray:
-    return cv2.Rodrigues(np.random.default_rng(seed).normal(size=3) * 2)[0]
-
-
-@given(st.integers(0, 100_000))
-def test_all_labellings_of_a_cube_share_one_name(seed: int) -> None:
-    """Source: a sum of fourth tensor powers over three orthogonal axes is invariant under the cubic group."""
-    rotation = random_rotation(seed)
-    names = orientation_monomials(rotation[None] @ cube_rotations())
-    assert names == pytest.approx(np.repeat(names[:1], 24, axis=0), abs=1e-4)
-
-
-@given(st.integers(0, 100_000))
-def test_different_orientations_have_different_names(seed: int) -> None:
-    """A turn by 20 degrees about any axis is no labelling, so the name must change."""
-    rng = np.random.default_rng(seed)
-    axis = rng.normal(size=3)
-    rotation = random_rotation(seed)
-    other = cv2.Rodrigues(axis / np.linalg.norm(axis) * np.radians(20))[0] @ rotation
-    a, b = orientation_monomials(np.stack([rotation, other]))
-    assert np.linalg.norm(a - b) > 0.1
-
-
-def drawn_crop(pose: CubePose, noise: float, rng: np.random.Generator) -> Crop:
-    """The maps that a perfect network would draw, and numbers a little off."""
-    edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
-    centre = pose.project(np.zeros((1, 3)))[0]
-    side = CROP_EDGES * edge_px
-    left, top = centre - side / 2
-    scale = MAP_PX / side
-    to_eye = pose.eye_xyz - FACE_NORMALS / 2
-    seen = (to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1) > 0.03
-    points, faces, outer = lattice(pose.size)
-    maps = np.zeros((4, MAP_PX, MAP_PX), np.float32)
-    ys, xs = np.mgrid[:MAP_PX, :MAP_PX] + 0.5
-    for layer, wanted in ((0, outer), (1, ~outer)):
-        at = (pose.project(points[seen[faces] & wanted].astype(float)) - (left, top)) * scale
-        gap = ((xs[..., None] - at[:, 0]) ** 2 + (ys[..., None] - at[:, 1]) ** 2).min(-1)
-        maps[layer] = np.exp(-gap / (2 * 1.2**2))
-    z = pose.translation / np.linalg.norm(pose.translation)
-    x = np.array([z[2], 0, -z[0]]) / np.hypot(z[0], z[2])
-    ray = np.stack([x, np.cross(z, x), z]) @ pose.rotation
-    numbers = np.zeros(24, np.float32)
-    numbers[:15] = orientation_monomials(ray[None])[0] + rng.normal(0, noise, 15)
-    numbers[15:17] = rng.normal(0, noise / 3, 2)
-    numbers[17] = rng.normal(0, noise)
-    numbers[18] = -np.log(np.linalg.norm(pose.translation)) + rng.normal(0, 2 * noise)
-    numbers[19 + SIZES.index(pose.size)] = numbers[23] = 8.0
-    return Crop(float(left), float(top), float(scale), maps, numbers)
-
-
-@pytest.mark.parametrize("size", SIZES)
-def test_fit_finds_the_pose_that_the_maps_were_drawn_from(size: int) -> None:
-    """Up to relabelling, every corner of every face in view lies within a quarter of a sticker; one in twenty
-    poses may be off by more, since some look nearly alike."""
-    offs = [off for seed in range(120) if (off := worst_off(seed, size)) is not None]
-    assert len(offs) > 30
-    assert np.mean(np.array(offs) < 0.25) >= 0.95
-
-
-def worst_off(seed: int, size: int) -> float | None:
-    """How far the worst corner of a fitted random pose is off, in stickers; None where a face is edge on."""
-    rng = np.random.default_rng(seed)
-    translation = np.array([*rng.uniform(-0.8, 0.8, 2), rng.uniform(4, 9)])
-    true = CubePose(size, 1100.0, (640.0, 360.0), random_rotation(seed), translation)
-    facing = np.sort(true.facing())[-3:]
-    if facing[0] < 0.4:  # a face seen edge on can hardly be told from one that is not seen
-        return None
-    fitted = fit_pose(drawn_crop(true, 0.03, rng), (1280, 720)).pose
-    assert fitted.size == size
-    visible = true.visible_faces()
-    worst = min(
-        max(np.abs(other.face_quad_xy(f) - true.face_quad_xy(f)).max() for f in visible)
-        for other in (fitted.relabelled(turn) for turn in cube_rotations())
-    )
-    cell_px = true.focal_px / float(np.linalg.norm(translation)) / size
-    return float(worst / max(cell_px, 1100 / 6 / 4))
 
 
 @pytest.mark.parametrize("truth_file", sorted(SAMPLES.glob("*.json")), ids=lambda p: p.stem)

@@ -48,6 +48,8 @@ NEARER, NEARER_SCORE = 1.3, 0.9
 FARTHER, FARTHER_SCORE = 0.25, 0.9
 #: pixels a sticker should have where seams are looked for
 SEAM_CELL_PX = 14.0
+#: how firmly the tilt is held there to what it was (:func:`vision.seams.seat`)
+SEAM_HOLD = 20.0
 _local = threading.local()
 
 
@@ -205,7 +207,8 @@ def onto_seams(image_bgr: Picture, pose: CubePose, surface: Surface) -> CubePose
     def uncovered(points_xy: NDArray[np.float64]) -> NDArray[np.float32]:
         return surface.at((points_xy + 0.5) / scale + (x0, y0))
 
-    seated = seat(piece, Lens(pose.focal_px * scale, x, y, pose.k1), pose, uncovered=uncovered)
+    lens = Lens(pose.focal_px * scale, x, y, pose.k1)
+    seated = seat(piece, lens, pose, hold_tilt=SEAM_HOLD, uncovered=uncovered)
     if seated is None or seated.support < 0.35 or seated.spread_cells > 0.08 or seated.moved_cells > 0.3:
         return pose
     return seated.pose

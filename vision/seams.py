@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -65,13 +66,15 @@ def seat(
     *,
     rounds: int = 2,
     zoom: bool = False,
+    hold_tilt: float = 0.0,
     uncovered: Callable[[NDArray[np.float64]], NDArray[np.floating]] | None = None,
 ) -> Seated | None:
     """The pose that lies on the seams next to ``pose``; None where too few seams can be made out.
 
     ``uncovered`` gives the share 0..1 of the cube's own surface at pixels (P, 2) of ``work_bgr``: seams under
-    a hand do not count. ``zoom`` lets the focal length move as well, where two faces or more are seen well
-    enough to tell it.
+    a hand do not count. ``hold_tilt`` holds the cube tilted as it was, which one face alone hardly tells: it
+    is what that weighs beside one seam point that a radian moves by a sticker. ``zoom`` lets the focal length
+    move as well, where two faces or more are seen well enough to tell it.
 
     ``work_bgr`` is a picture of the cube's surroundings and ``lens`` how the pose projects into it. Seams
     further than a third of a sticker away are not found.
@@ -126,7 +129,13 @@ def seat(
         # two seams a face hold the middle of a 2x2x2 but hardly its corners: there the start counts more
         hold = 0.1 if n == 2 else 1e-3
         normal[np.diag_indices(size)] += 0.01 * np.diag(normal) + hold * np.trace(normal[:6, :6]) / 6
-        step = np.linalg.solve(normal, weighted.T @ centre)
+        right = weighted.T @ centre
+        if hold_tilt:
+            ray = translation / np.linalg.norm(translation)
+            hold_it = hold_tilt * (np.eye(3) - np.outer(ray, ray))
+            normal[:3, :3] += hold_it
+            right[:3] -= hold_it @ cv2.Rodrigues(rotation @ pose.rotation.T)[0].ravel()
+        step = np.linalg.solve(normal, right)
         rotation, translation = moved(rotation, translation, step[:6])
         if zoom:
             # a longer lens with the cube as much farther off: its size in the picture stays

@@ -1,0 +1,116 @@
+"""A cube laid over a crop, in the seven numbers that a fit moves, and the lattice of its edges and seams."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ORIGINS, FACE_ROWS
+
+Floats = NDArray[np.float32]
+Doubles = NDArray[np.float64]
+
+POINTS_A_LINE = 8
+
+
+@lru_cache(maxsize=8)
+def lattice(size: int) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
+    """Points of the lattice of all six faces: (N, 3) in cube axes, face of each, and the face on the other
+    side of the edge that it lies on, -1 inside a face."""
+    along = (np.arange(POINTS_A_LINE) + 0.5) / POINTS_A_LINE
+    points, faces, beside = [], [], []
+    for face in range(6):
+        for k in range(size + 1):
+            across = np.full_like(along, k / size)
+            for c, r in ((across, along), (along, across)):
+                points.append(
+                    FACE_ORIGINS[face] + c[:, None] * FACE_COLUMNS[face] + r[:, None] * FACE_ROWS[face]
+                )
+                faces.append(np.full(len(along), face))
+                out = (2 * (k > 0) - 1) * (FACE_COLUMNS if c is across else FACE_ROWS)[face]
+                other = int(np.flatnonzero((out == FACE_NORMALS).all(1))[0]) if k in (0, size) else -1
+                beside.append(np.full(len(along), other))
+    return np.concatenate(points).astype(np.float32), np.concatenate(faces), np.concatenate(beside)
+
+
+#: by how much the four numbers are moved for their derivatives
+_STEPS = (0.5, 0.5, 0.01, 0.02)
+
+
+class Placement:
+    """A cube over a crop: rotation into camera axes, and centre (2) px, log edge px, log perspective."""
+
+    def __init__(
+        self, base: Floats, centre_px: Floats, log_edge: float, log_perspective: float, principal: Floats
+    ):
+        self.four = np.array([centre_px[0], centre_px[1], log_edge, log_perspective], np.float64)
+        self.principal = principal.astype(np.float64)
+        self.rotation = self.ray_axes() @ base.astype(np.float64)
+
+    def ray_axes(self) -> Doubles:
+        """Axes (columns of a (3, 3)) whose third runs from the camera to the cube, in camera axes."""
+        z = self.ray(self.four)[0]
+        z = z / np.linalg.norm(z)
+        x = np.array([z[2], 0, -z[0]]) / np.hypot(z[0], z[2])
+        return np.stack([x, np.cross(z, x), z], 1)
+
+    def ray(self, four: Doubles) -> tuple[Doubles, float]:
+        """The cube's centre in camera axes (3,), in edges, and the focal length in pixels."""
+        distance = np.exp(-four[3])
+        focal = float(np.exp(four[2]) * distance)
+        x, y = (four[:2] - self.principal) / focal
+        return np.array([x, y, 1.0]) * (distance / np.sqrt(x * x + y * y + 1)), focal
+
+    def centre_px(self) -> Doubles:
+        """The cube's centre in the picture, (2,) pixels."""
+        centre, focal = self.ray(self.four)
+        return np.asarray(centre[:2] / centre[2] * focal + self.principal)
+
+    def slopes(self) -> tuple[Doubles, Doubles]:
+        """Derivatives of the centre (3, 4) and of the log focal length (4,) by the four numbers."""
+        centre, _ = self.ray(self.four)
+        columns = []
+        for i, step in enumerate(_STEPS):
+            moved = self.four.copy()
+            moved[i] += step
+            columns.append((self.ray(moved)[0] - centre) / step)
+        return np.stack(columns, 1), np.array([0.0, 0.0, 1.0, -1.0])
+
+    def turn(self, vector: Doubles) -> None:
+        """Turn the cube about its centre by a rotation vector in camera axes."""
+        self.rotation = cv2.Rodrigues(vector)[0] @ self.rotation
+
+    def eye(self) -> Doubles:
+        """The camera's place in cube axes (3,)."""
+        return np.asarray(-self.rotation.T @ self.ray(self.four)[0])
+
+    def seen(self) -> NDArray[np.bool_]:
+        """Faces (6,) turned to the camera."""
+        to_eye = self.eye() - FACE_NORMALS / 2
+        cosine = (to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1)
+        return np.asarray(cosine > 0.03)
+
+    def camera_points(self, turned: Doubles) -> tuple[Doubles, Doubles, Doubles, float]:
+        """Points (N, 3) already in the camera's directions: x over depth, y over depth, depth (N,) each, and
+        the focal length in pixels."""
+        centre, focal = self.ray(self.four)
+        x, y, z = (turned + centre).T
+        z = np.maximum(z, 0.05)
+        return x / z, y / z, z, focal
+
+    def rows(
+        self, turned: Doubles, u: Doubles, v: Doubles, z: Doubles, pull_x: Doubles, pull_y: Doubles
+    ) -> Doubles:
+        """Derivatives (7, N) by turn and the four numbers of something that grows by ``pull_x`` and
+        ``pull_y`` where a point's x and y over depth grow by one."""
+        by_point = np.stack([pull_x / z, pull_y / z, -(pull_x * u + pull_y * v) / z])
+        by_four, by_focal = self.slopes()
+        out = np.empty((7, len(z)))
+        out[0] = turned[:, 1] * by_point[2] - turned[:, 2] * by_point[1]
+        out[1] = turned[:, 2] * by_point[0] - turned[:, 0] * by_point[2]
+        out[2] = turned[:, 0] * by_point[1] - turned[:, 1] * by_point[0]
+        out[3:] = by_four.T @ by_point + by_focal[:, None] * (pull_x * u + pull_y * v)
+        return out
