@@ -23,6 +23,7 @@ from vision.pose import CubePose
 from vision.rim import rim_gaps
 
 Floats = NDArray[np.float32]
+_Rim = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 
 #: side of the square crop in cube edges, of the network's input and of its maps in pixels
 CROP_EDGES = 2.4
@@ -34,8 +35,12 @@ _GOOD_EDGE, _FAIR_EDGE = 0.78, 0.72
 #: what the network's word on the orientation weighs, beside one point of the lattice; half of it where the
 #: orientation is so far off, in radians: such a word may be wrong
 _TOLD_WEIGHT, _TOLD_REACH_RAD = 0.1, 0.1
-#: what a point of the outline weighs whose gap to the rim is one pixel of the map
-_RIM_WEIGHT = 0.4
+#: faces turned to the camera more squarely than this are seen; hidden ones may come into view from there on
+#: where the surface reaches so far beyond the edge before them, in pixels of the map
+SEEN_COSINE, _JUST_HIDDEN_COSINE, _BEYOND_PX = 0.03, -0.2, 0.4
+#: what a point of the outline weighs whose gap to the rim is one pixel of the map; how far inside the box the
+#: rim of a cube with rounded edges lies, in cube edges (measured on traced ones: bevels of 0.5 to 5 %)
+_RIM_WEIGHT, _RIM_INSET = 0.4, 0.015
 #: focal length over the longer side: phones 0.67 to 0.78 (24 to 28 mm on 36), webcams 0.65 to 0.95
 _FOCAL_MEAN, _FOCAL_SPREAD = float(np.log(0.8)), 0.35
 
@@ -122,28 +127,25 @@ def _improve(
     points, faces, beside = lattice(told.size)
     limit = np.array([0.15, 0.15, 0.15, 3 / crop.scale, 3 / crop.scale, 0.1, 0.3])
     for _ in range(steps):
-        seen = place.seen()
-        use = seen[faces] if sharp else seen[faces] & (beside >= 0)
-        on_edge = beside[use] >= 0
-        count = max(len(on_edge), 1)
-        turned = points[use] @ place.rotation.T
+        cosines = place.cosines()
+        seen = cosines > SEEN_COSINE
+        turned = points @ place.rotation.T
         u, v, z, focal = place.camera_points(turned)
-        to_map = focal * crop.scale
         flat = crop.at(np.stack([u, v], 1) * focal + place.principal)
-        values = _sample(fields, flat)
-        short, along_x, along_y = np.where(on_edge, values[:3], values[3:])
+        use = np.flatnonzero(seen[faces] if sharp else seen[faces] & (beside >= 0))
+        values = _sample(fields, flat[use])
+        short, along_x, along_y = np.where(beside[use] >= 0, values[:3], values[3:])
         short = short - 1
-        weight = np.where(on_edge, 1.0, 0.5)
+        weight = np.where(beside[use] >= 0, 1.0, 0.5)
+        count = max(len(use), 1)
         if sharp:
-            outline = np.flatnonzero(on_edge & ~seen[beside[use]])
-            middle = crop.at(place.centre_px())
-            out, gaps, counts = rim_gaps(crop.maps[3], flat[outline].reshape(-1, POINTS_A_LINE, 2), middle)
-            every = np.concatenate([np.arange(len(z)), outline])
-            turned, u, v, z = turned[every], u[every], v[every], z[every]
+            outline, out, gaps, counts = _rim(place, told, flat, cosines)
+            use = np.concatenate([use, outline])
             short = np.concatenate([short, gaps])
             along_x, along_y = np.concatenate([along_x, -out[:, 0]]), np.concatenate([along_y, -out[:, 1]])
             weight = np.concatenate([weight, _RIM_WEIGHT * counts])
-        jacobian = place.rows(turned, u, v, z, along_x * to_map, along_y * to_map)
+        to_map = focal * crop.scale
+        jacobian = place.rows(turned[use], u[use], v[use], z[use], along_x * to_map, along_y * to_map)
         weighted = jacobian * weight
         normal = weighted @ jacobian.T
         right = weighted @ short
@@ -151,6 +153,40 @@ def _improve(
         step = np.clip(np.linalg.solve(normal, -right), -limit, limit)
         place.turn(step[:3])
         place.four += step[3:]
+
+
+def _rim(place: Placement, told: _Told, flat: NDArray[np.float64], cosines: NDArray[np.float64]) -> _Rim:
+    """Points of the lattice (``flat``, map pixels) on the cube's outline, by index, and what :func:`rim_gaps`
+    tells of them.
+
+    Where the surface reaches well beyond an edge, behind which a side is just hidden, it is that side which
+    is seen: then its far edges are the outline.
+    """
+    _, faces, beside = lattice(told.size)
+    middle = told.crop.at(place.centre_px())
+    surface = told.crop.maps[3]
+    seen = cosines > SEEN_COSINE
+
+    def told_of(shown: NDArray[np.bool_]) -> _Rim:
+        at = np.flatnonzero(shown[faces] & (beside >= 0) & ~shown[beside])
+        out, gaps, counts = rim_gaps(surface, flat[at].reshape(-1, POINTS_A_LINE, 2), middle)
+        return at, out, gaps + _RIM_INSET * MAP_PX / CROP_EDGES, counts
+
+    rim = told_of(seen)
+    outline, _, gaps, counts = rim
+    hidden = np.flatnonzero((cosines > _JUST_HIDDEN_COSINE) & ~seen)
+    beyond = [side for side in hidden if _mean(gaps, counts * (beside[outline] == side)) > _BEYOND_PX]
+    if beyond:
+        seen = seen.copy()
+        seen[beyond] = True
+        rim = told_of(seen)
+    return rim
+
+
+def _mean(values: NDArray[np.float64], weights: NDArray[np.float64]) -> float:
+    """The weighted mean; 0 where nothing has weight."""
+    total = float(weights.sum())
+    return float(values @ weights) / total if total > 0 else 0.0
 
 
 def _hold(
@@ -178,7 +214,7 @@ def _hold(
 def _line_score(place: Placement, crop: Crop, fields: Floats, size: int) -> tuple[float, float]:
     """Mean height of the edge map along edges, of the seam map along seams."""
     points, faces, beside = lattice(size)
-    use = place.seen()[faces]
+    use = place.cosines()[faces] > SEEN_COSINE
     u, v, _, focal = place.camera_points(points[use] @ place.rotation.T)
     values = _sample(fields[[0, 3]], crop.at(np.stack([u, v], 1) * focal + place.principal))
     on_edge = beside[use] >= 0

@@ -87,11 +87,10 @@ class Placement:
         """The camera's place in cube axes (3,)."""
         return np.asarray(-self.rotation.T @ self.ray(self.four)[0])
 
-    def seen(self) -> NDArray[np.bool_]:
-        """Faces (6,) turned to the camera."""
+    def cosines(self) -> Doubles:
+        """How squarely each face (6,) is turned to the camera, -1..1."""
         to_eye = self.eye() - FACE_NORMALS / 2
-        cosine = (to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1)
-        return np.asarray(cosine > 0.03)
+        return np.asarray((to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1))
 
     def camera_points(self, turned: Doubles) -> tuple[Doubles, Doubles, Doubles, float]:
         """Points (N, 3) already in the camera's directions: x over depth, y over depth, depth (N,) each, and
