@@ -44,8 +44,8 @@ class Feed:
     """``ready`` scenes of ``count``; every 16th is held out.
 
     Once full, new scenes take the place of the oldest ones (``renew``: the share of the time that this may
-    take), the held-out ones apart; whoever reads several of the arrays then holds ``lock``, and does without
-    the pool, whose photographs do not follow.
+    take), the held-out ones apart, and photographs of those that are gone are drawn no more; whoever reads
+    several of the arrays then holds ``lock``.
 
     ``places`` (N, 4, 2) centres in pixels, ``edges_px`` (N, 4), ``states`` (N, 4): 1 a cube, 0 none, -1
     neither; ``facelets`` (N, 6, 5, 5) colours of the main cube, -1 past its size, ``seen`` (N, 6, 5, 5) the
@@ -87,6 +87,8 @@ class Feed:
         self.lures = torch.zeros(count, 3, device=device)
         self.pool = torch.zeros(min(count, pool), 3, height, width, dtype=torch.uint8, device=device)
         self.pool_scene = torch.zeros(len(self.pool), dtype=torch.long, device=device)
+        self.rounds = torch.zeros(count, dtype=torch.long, device=device)  # how often a row was filled
+        self.pool_round = torch.zeros_like(self.pool_scene)
         self.filled = 0
         self._next = 1
 
@@ -155,6 +157,7 @@ class Feed:
             for slot in range(CUBES):
                 place, edge, _ = self.cubes(at, torch.full_like(at, slot)).place()
                 self.places[at, slot], self.edges_px[at, slot] = place, edge
+            self.rounds[at] += 1
             if self.device.type == "cuda":
                 torch.cuda.synchronize()
             self.traced += count
@@ -184,6 +187,7 @@ class Feed:
             slots = torch.randint(0, len(self.pool), (many,), device=self.device)
         self.pool[slots] = stored[: len(slots)]
         self.pool_scene[slots] = pick[: len(slots)]
+        self.pool_round[slots] = self.rounds[pick[: len(slots)]]
 
     def photograph(self, pick: Tensor, seed: int) -> Tensor:
         """Scenes as a camera would store them, (B, 3, H, W) uint8 BGR."""
@@ -199,7 +203,8 @@ class Feed:
         """Scenes (B,) at random and their photographs (B, 3, H, W), BGR in -0.5..0.5."""
         scenes = self.pool_scene[: self.filled]
         bare = ~self.states[scenes].bool().any(1)
-        at = torch.multinomial(1 + 1.5 * bare.float(), batch, replacement=True)
+        is_kept = self.pool_round[: self.filled] == self.rounds[scenes]
+        at = torch.multinomial((1 + 1.5 * bare.float()) * is_kept, batch, replacement=True)
         return self.pool_scene[at], self.pool[at].float() / 255 - 0.5
 
     def held_out(self) -> Tensor:

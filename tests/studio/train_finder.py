@@ -241,6 +241,8 @@ def main() -> None:
     parser.add_argument("--device", default="cuda", help="cpu: to try the script, not to train with")
     parser.add_argument("--fresh", type=int, default=24, help="new photographs a step")
     parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
+    parser.add_argument("--renew", type=float, default=0.0, help="share of time for new scenes in the end")
+    parser.add_argument("--shadows", type=float, default=0.12, help="share of pictures with a shadow's edge")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--start", type=Path, help="folder with finder.onnx and poser.onnx to go on from")
     args = parser.parse_args()
@@ -258,7 +260,9 @@ def main() -> None:
         args.seed,
         device,
         args.out / "build",
-        views=Views(partly_out=0.12),
+        views=Views(steep=0.08, partly_out=0.12),
+        renew=args.renew,
+        shadows=args.shadows,
     )
     tracing = threading.Thread(target=feed.run, daemon=True)
     tracing.start()
@@ -284,7 +288,7 @@ def main() -> None:
         rate = args.rate * warm * max(0.01, 0.5 * (1 + np.cos(np.pi * done)))
         for optimiser in optimisers:
             optimiser.param_groups[0]["lr"] = rate
-        with torch.no_grad():
+        with torch.no_grad(), feed.lock:
             feed.photograph_some(args.fresh, step)
             pick, picture = feed.draw(args.batch)
             mask = feed.masks(pick)
@@ -305,8 +309,9 @@ def main() -> None:
             average.update(net, step)
         if shape == SMALL["wide"] and step % 4 == 0 and step > 500:
             finder.eval()
-            plain = finder_batch(feed, pick, picture, shape, False)[0]
-            mine(feed, finder, pick, plain, (args.height, wide))
+            with feed.lock:
+                plain = finder_batch(feed, pick, picture, shape, False)[0]
+                mine(feed, finder, pick, plain, (args.height, wide))
             finder.train()
         if step % 250 == 0:
             line = {
