@@ -29,6 +29,7 @@ from vision.calibrate_live import Sitting, compose
 from vision.calibrate_window import Picking
 from vision.calibrate_window import compose as compose_picking
 from vision.cli import run
+from vision.pipeline import Read, read_whole
 from vision.profile_picture import profile_image, profile_text
 from vision.profiles import load_named, profile_names, profile_path
 
@@ -156,10 +157,11 @@ def test_clicks_and_keys_point_out_faces() -> None:
 def test_pictures_without_a_cube_are_named(tmp_path: Path) -> None:
     rng = np.random.default_rng(1)
     given = {}
+    whole = read_whole(np.full((64, 64, 3), 99, np.uint8))
     for name, turn in (("a.png", 0), ("b.png", 0), ("empty.png", None)):
         cv2.imwrite(str(tmp_path / name), np.full((64, 64, 3), 99, np.uint8))
         samples = None if turn is None else make_samples(albedo("usual"), "noon", rng, turn=turn)[0]
-        given[str(tmp_path / name)] = SimpleNamespace(samples=samples)
+        given[str(tmp_path / name)] = Read(whole.answer, whole.found, None, samples)
     (tmp_path / "text.jpg").write_text("no picture")
     made = profile_from_photos(
         "mine", [*given, str(tmp_path / "text.jpg")], scheme=SCHEME, read=lambda pixels, image: given[image]

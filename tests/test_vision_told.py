@@ -111,6 +111,28 @@ def test_colours_that_the_built_in_profile_does_not_know_are_learned_from_truth(
     assert len(seen) > usual["n"] and all(blue > red for red, _, blue in seen) and built_in[0] > built_in[2]
 
 
+@pytest.mark.parametrize("is_told", [True, False])
+def test_a_nearer_box_does_not_stand_in_for_the_cube(tmp_path: Path, is_told: bool) -> None:
+    """Two pictures of one cube; in the second something that passes for a cube of two layers is nearer."""
+    one, other = [beside(tmp_path, SAMPLES / f"{n}.jpg", {}) for n in ("01-large-on-desk", "08-far-away")]
+    for picture in (one, other):
+        picture.with_suffix(".json").unlink()
+    if is_told:
+        other.with_suffix(".json").write_text((SAMPLES / "08-far-away.json").read_text())
+
+    def read(image_bgr: np.ndarray, image: str, **options: object) -> Read:
+        whole = read_whole(image_bgr, image=image, **options)
+        if image != str(other) or options:
+            return whole
+        assert whole.cube is not None
+        box = replace(whole.cube, pose=replace(whole.cube.pose, size=2))
+        found = replace(whole.found, cubes=(box, *whole.found.cubes))
+        return replace(read_whole(image_bgr, find=lambda image, size=None: found), cube=box, found=found)
+
+    shots, left_out = shots_of([str(one), str(other)], read=read)
+    assert left_out == [] and [shot.samples.size for shot in shots] == [4, 4]
+
+
 def test_what_is_no_truth_of_this_picture(tmp_path: Path) -> None:
     whole = read_whole(load_photo(str(EASY)).image_bgr)
     usual = json.loads(EASY.with_suffix(".json").read_text())

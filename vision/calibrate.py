@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,9 @@ from calibration.profile import COLOURS, default_profile
 from calibration.samples import StickerSamples
 from models.errors import LastlookError, UsageError
 
+if TYPE_CHECKING:
+    from vision.pipeline import Read
+
 Image = NDArray[np.uint8]
 LONG_SIDE_PX: Final = 2000
 CLIPPED_AT: Final = 252
@@ -38,7 +41,7 @@ def shots_of(
     names: Sequence[str],
     *,
     colours: Sequence[str] = COLOURS,
-    read: Callable[..., Any] | None = None,
+    read: Callable[..., Read] | None = None,
     on_picture: Callable[[str], None] = lambda name: None,
 ) -> tuple[list[Shot], list[tuple[str, str]]]:
     """Find the cube in each picture and sample it; pictures without one are returned with the reason.
@@ -48,18 +51,23 @@ def shots_of(
     """
     from vision.pipeline import read_whole
     from vision.sources import load_photo
-    from vision.told import told_labels
+    from vision.told import told_labels, told_size
 
+    read = read or read_whole
     shots: list[Shot] = []
     left_out: list[tuple[str, str]] = []
+    seen: list[tuple[str, Read]] = []
     for name in names:
         on_picture(name)
         try:
             photo = load_photo(name, min_long_side=LONG_SIDE_PX)
         except LastlookError as error:
             left_out.append((name, str(error).removeprefix(f"{name}: ")))
-            continue
-        whole = (read or read_whole)(photo.image_bgr, image=name)
+        else:
+            seen.append((name, read(photo.image_bgr, image=name)))
+    common = _common_size([whole for _, whole in seen])
+    for name, first in seen:
+        whole = _of_size(first, name, told_size(Path(name), colours) or common, read)
         samples = whole.samples
         if samples is None or not (samples.coverage > 0.5).any():
             left_out.append((name, "no cube was found; show it larger, or use --pick"))
@@ -71,6 +79,28 @@ def shots_of(
         else:
             shots.append(Shot(_short(name, shots), samples, told=told))
     return shots, left_out
+
+
+def _common_size(wholes: Sequence[Read]) -> int | None:
+    """The one number of layers that a cube in every picture has, where the nearest cubes differ."""
+    nearest = {whole.cube.pose.size for whole in wholes if whole.cube is not None}
+    sizes = [{cube.pose.size for cube in whole.found.cubes} for whole in wholes if whole.found.cubes]
+    common = set.intersection(*sizes) if len(nearest) > 1 else set()
+    return common.pop() if len(common) == 1 else None
+
+
+def _of_size(whole: Read, name: str, size: int | None, read: Callable[..., Read]) -> Read:
+    """``whole``, or where the cube read has another size, the picture read by a cube of ``size`` in it: what
+    stands nearest may be a chequered box."""
+    from vision.sources import load_photo
+
+    if size is None or whole.cube is None or whole.cube.pose.size == size:
+        return whole
+    found = replace(whole.found, cubes=tuple(one for one in whole.found.cubes if one.pose.size == size))
+    if not found.cubes:
+        return whole
+    image_bgr = load_photo(name, min_long_side=LONG_SIDE_PX).image_bgr
+    return read(image_bgr, image=name, find=lambda image, size=None: found)
 
 
 def _short(name: str, known: Sequence[Shot]) -> str:
@@ -85,7 +115,7 @@ def profile_from_photos(
     *,
     colours: Sequence[str] | None = None,
     scheme: Sequence[int] | None = None,
-    read: Callable[..., Any] | None = None,
+    read: Callable[..., Read] | None = None,
     on_step: Callable[[str], None] = lambda words: None,
 ) -> Collected:
     """The photos road. Raises LastlookError when no profile comes of it."""

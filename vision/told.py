@@ -61,6 +61,15 @@ def told_labels(picture: Path, whole: Read, colours: Sequence[str]) -> Labels | 
     return best
 
 
+def told_size(picture: Path, colours: Sequence[str]) -> int | None:
+    """The number of layers that the truth file beside a picture gives; None where it gives none."""
+    path = picture.with_suffix(".json")
+    try:
+        return truth_of(picture, colours).size if path.is_file() and _is_truth(path) else None
+    except LastlookError:
+        return None
+
+
 def _whole_cubes(truth: Truth, n: int, colours: Sequence[str]) -> list[Labels]:
     """Colour indices (6 n n) of the cubes that the file can mean: one where it gives all rows of a side, else
     one for each turn of the top layer."""
