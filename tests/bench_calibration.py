@@ -70,13 +70,15 @@ def pictures_in(folder: Path, least_px: float, alone: bool) -> list[Seen]:
         if not cubes:
             print(f"  {path.name}: no cube found")
             continue
-        pose = turned_to(cubes[0].pose, 0, None)
+        # the cube that the truth is about, as `calibrate` takes the one of the size that is told
+        cube = max(cubes, key=lambda one: int((laid_on(one.pose, truth, 0.0)[0] >= 0).sum()))
+        pose = turned_to(cube.pose, 0, None)
         labels, on_top = laid_on(pose, truth, least_px)
         top = int(on_top.argmax()) if on_top.any() else None
         if top:  # relabelled, so that the top is U, as when the product reads
             pose = turned_to(pose, top, None)
             labels, _ = laid_on(pose, truth, least_px)
-        samples, second = sampled(photo.image_bgr, cubes[0], pose)
+        samples, second = sampled(photo.image_bgr, cube, pose)
         tags = set(truth["tags"]) & {"glare_heavy", "dim", "motion_blur", "top_occluded_part"}
         told = None if alone or top is None else second
         out.append(Seen(path.name, samples, labels, bool(tags), None if top is None else 0, told))
