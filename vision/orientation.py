@@ -92,5 +92,8 @@ def turn_towards(rotation: NDArray[np.float64], told: Floats) -> NDArray[np.floa
 
     Half the squared distance between the names grows by 4 rad^-2 times the squared angle, about any axis.
     """
-    cubed = np.einsum("ac,bc,dc->abdc", rotation, rotation, rotation).reshape(27, 3)
-    return np.asarray(np.cross(rotation, told @ cubed, axis=0).sum(1) / 2)
+    squared = (rotation[:, None] * rotation).reshape(9, 3)
+    pulls = told @ (squared[:, None] * rotation).reshape(27, 3)
+    # the sum of the axes' cross products with their pulls is twice an antisymmetric part
+    by = rotation @ pulls.T
+    return np.array([by[1, 2] - by[2, 1], by[2, 0] - by[0, 2], by[0, 1] - by[1, 0]]) / 2

@@ -36,10 +36,6 @@ def lattice(size: int) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
     return np.concatenate(points).astype(np.float32), np.concatenate(faces), np.concatenate(beside)
 
 
-#: by how much the four numbers are moved for their derivatives
-_STEPS = (0.5, 0.5, 0.01, 0.02)
-
-
 class Placement:
     """A cube over a crop: rotation into camera axes, and centre (2) px, log edge px, log perspective."""
 
@@ -52,10 +48,10 @@ class Placement:
 
     def ray_axes(self) -> Doubles:
         """Axes (columns of a (3, 3)) whose third runs from the camera to the cube, in camera axes."""
-        z = self.ray(self.four)[0]
-        z = z / np.linalg.norm(z)
-        x = np.array([z[2], 0, -z[0]]) / np.hypot(z[0], z[2])
-        return np.stack([x, np.cross(z, x), z], 1)
+        ray = self.ray(self.four)[0]
+        x, y, z = ray / np.sqrt(ray @ ray)
+        level = float(np.hypot(x, z))
+        return np.array([[z / level, -x * y / level, x], [0, level, y], [-x / level, -y * z / level, z]])
 
     def ray(self, four: Doubles) -> tuple[Doubles, float]:
         """The cube's centre in camera axes (3,), in edges, and the focal length in pixels."""
@@ -71,13 +67,14 @@ class Placement:
 
     def slopes(self) -> tuple[Doubles, Doubles]:
         """Derivatives of the centre (3, 4) and of the log focal length (4,) by the four numbers."""
-        centre, _ = self.ray(self.four)
-        columns = []
-        for i, step in enumerate(_STEPS):
-            moved = self.four.copy()
-            moved[i] += step
-            columns.append((self.ray(moved)[0] - centre) / step)
-        return np.stack(columns, 1), np.array([0.0, 0.0, 1.0, -1.0])
+        centre, focal = self.ray(self.four)
+        distance = float(np.exp(-self.four[3]))
+        x, y = (self.four[:2] - self.principal) / focal
+        along = centre / distance  # (x, y, 1) at length one
+        moved = np.array([[1 / focal, 0, -x, x], [0, 1 / focal, -y, y], [0, 0, 0, 0]]) * along[2]
+        columns = distance * (moved - along[:, None] * (along @ moved))
+        columns[:, 3] -= centre
+        return columns, np.array([0.0, 0.0, 1.0, -1.0])
 
     def turn(self, vector: Doubles) -> None:
         """Turn the cube about its centre by a rotation vector in camera axes."""
