@@ -107,6 +107,17 @@ def test_a_mirrored_picture_is_recognised_and_read() -> None:
     assert answer.case.code == truth_of(PICTURES[0]).code
 
 
+@pytest.mark.parametrize("name", ["01-large-on-desk", "03-pastel-shades", "04-size-3", "11-dim-room"])
+def test_a_pose_that_is_off_by_half_a_sticker_is_made_good_by_other_crops(name: str) -> None:
+    picture = SAMPLES / f"{name}.jpg"
+    image = load_photo(str(picture)).image_bgr
+    cube = find_cubes(image).cubes[0]
+    aside = np.array([0.5, 0.3, 0.0]) / cube.pose.size
+    off = replace(cube, pose=replace(cube.pose, translation=cube.pose.translation + aside))
+    answer = read_picture(image, find=lambda image, size=None: Found((off,)))
+    assert answer.case is not None and answer.case.code == truth_of(picture).code
+
+
 def test_what_is_covered_counts_as_a_cube_only_where_the_finder_would_rather_say_so() -> None:
     image = load_photo(str(SAMPLES / "14-top-hidden.jpg")).image_bgr
 

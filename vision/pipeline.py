@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from calibration.reading import Reading
 from calibration.samples import StickerSamples
 from vision.answer import Answer, ShownSequence
 from vision.evidence import SOLVED
-from vision.locate import Found, FoundCube, find_cubes
+from vision.locate import Found, FoundCube, find_cubes, find_near
 from vision.pose import FACE_NORMALS, FACES, CubePose, cube_rotations, face_points
 from vision.sample import sample_stickers
 from vision.veil import without_veil
@@ -42,6 +42,9 @@ WELL_TURNED_COSINE = 0.2
 #: how much likelier the uppermost face is to be the last layer's before anything is read: 20 to 1; 1000 to 1
 #: where it is covered, and so tells nothing of itself
 UPPERMOST_NATS, COVERED_NATS = 3.0, 7.0
+#: where no case is named at first, the same cube is looked at in other crops: their middles off by so much of
+#: an edge, and their scale; so many of them must name one and the same case
+OTHER_CROPS, AGREEING = ((0.0, 0.0, 1.0), (0.06, 0.04, 1.08), (-0.05, 0.05, 0.93)), 2
 FRONTS = ("near", "far", "left", "right")
 
 
@@ -110,11 +113,48 @@ def read_whole(
                 read = _read_cube(image_bgr, found, cube, settings, dict(seconds))
                 if _gives_way(nearest, first.answer, cube, read.answer):
                     return read
-    if first.answer.ok or nearest.probability >= SURE_CUBE:
+    if first.answer.ok:
         return first
+    if nearest.probability >= SURE_CUBE:
+        return _read_in_other_crops(image_bgr, found, nearest, settings, first.answer.seconds, size) or first
     detail = "what might be a cube does not read like one"
     answer = Answer(image=image, ok=False, reason="no-cube", seconds=first.answer.seconds, detail=detail)
     return Read(answer, Found((), "no-cube", "read"))
+
+
+def _read_in_other_crops(
+    image_bgr: NDArray[np.uint8],
+    found: Found,
+    cube: FoundCube,
+    settings: _Settings,
+    seconds: Mapping[str, float],
+    size: int | None,
+) -> Read | None:
+    """What other crops round the same cube agree on; None where no case is named by enough of them.
+
+    Each crop gives a pose that is off in its own way: two that name one case by chance are rare.
+    """
+    began = time.perf_counter()
+    x, y = (float(v) for v in cube.pose.project(np.zeros((1, 3)))[0])
+    named: list[Read] = []
+    for k, (right, down, scale) in enumerate(OTHER_CROPS):
+        if len(named) + len(OTHER_CROPS) - k < AGREEING:
+            return None
+        edge_px = cube.edge_px
+        other = find_near(image_bgr, x + right * edge_px, y + down * edge_px, scale * edge_px, size)
+        if other.probability < SURE_CUBE:
+            continue
+        spent = dict(seconds) | {"locate": seconds["locate"] + time.perf_counter() - began}
+        cubes = (other, *(one for one in found.cubes if one is not cube))
+        read = _read_cube(image_bgr, replace(found, cubes=cubes), other, settings, spent)
+        if read.answer.case is None:
+            continue
+        if any(read.answer.case.code != one.answer.case.code for one in named if one.answer.case):
+            return None
+        named.append(read)
+        if len(named) == AGREEING:
+            return min(named, key=lambda one: one.answer.candidates[0].probability)
+    return None
 
 
 def _gives_way(nearest: FoundCube, first: Answer, cube: FoundCube, answer: Answer) -> bool:
