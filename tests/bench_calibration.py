@@ -59,7 +59,7 @@ class Seen:
 def pictures_in(folder: Path, least_px: float, alone: bool) -> list[Seen]:
     """Find and sample every picture of a folder; truth is laid on by where its stickers lie."""
     from vision.locate import find_cubes
-    from vision.pipeline import sampled, turned_to
+    from vision.pipeline import sampled
     from vision.sources import load_photo
 
     out = []
@@ -72,11 +72,11 @@ def pictures_in(folder: Path, least_px: float, alone: bool) -> list[Seen]:
             continue
         # the cube that the truth is about, as `calibrate` takes the one of the size that is told
         cube = max(cubes, key=lambda one: int((laid_on(one.pose, truth, 0.0)[0] >= 0).sum()))
-        pose = turned_to(cube.pose, 0, None)
+        pose = cube.pose.turned_to(0, None)
         labels, on_top = laid_on(pose, truth, least_px)
         top = int(on_top.argmax()) if on_top.any() else None
         if top:  # relabelled, so that the top is U, as when the product reads
-            pose = turned_to(pose, top, None)
+            pose = pose.turned_to(top, None)
             labels, _ = laid_on(pose, truth, least_px)
         samples, second = sampled(photo.image_bgr, cube, pose)
         tags = set(truth["tags"]) & {"glare_heavy", "dim", "motion_blur", "top_occluded_part"}

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from calibration.reading import read_stickers
 from calibration.second_opinion import joined, parted, shifted
-from vision.pipeline import read_whole, turned_to
+from vision.pipeline import read_whole
 from vision.pose import FACES, CubePose
 from vision.scoring import turn_between
 from vision.truth import truth_of
@@ -43,7 +43,7 @@ def test_colours_agree_with_the_truth_of_pictures() -> None:
         truth = truth_of(picture)
         whole = read_whole(image_bgr)
         assert whole.cube is not None and whole.samples is not None and truth.size is not None
-        look = look_at(image_bgr, turned_to(whole.cube.pose, 0, None))
+        look = look_at(image_bgr, whole.cube.pose.turned_to(0, None))
         assert look is not None
         # the answer's U is the truth's U, turned by quarter turns
         turn = turn_between(whole.answer, truth)

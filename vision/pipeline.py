@@ -17,7 +17,7 @@ from calibration.samples import StickerSamples
 from vision.answer import Answer, ShownSequence
 from vision.evidence import SOLVED
 from vision.locate import Found, FoundCube, find_cubes, find_near
-from vision.pose import FACE_NORMALS, FACES, CubePose, cube_rotations, face_points
+from vision.pose import FACES, CubePose, face_points
 from vision.sample import sample_stickers
 from vision.veil import without_veil
 from vision.verdict import (
@@ -57,27 +57,6 @@ class Read:
     cube: FoundCube | None = None
     samples: StickerSamples | None = None
     reading: Reading | None = None
-
-
-def turned_to(pose: CubePose, top: int, front: str | None) -> CubePose:
-    """Relabel a pose so that face ``top`` becomes U, and F the side that ``front`` names.
-
-    ``front`` None or "near": the side most turned to the camera (none in view: the one whose edge of the
-    top face is lowest in the picture); "far" its opposite; "left" and "right" its neighbours as seen from
-    outside.
-    """
-    options = [turn for turn in cube_rotations() if np.array_equal(turn[:, 1], FACE_NORMALS[top])]
-    scored = []
-    for turn in options:
-        relabelled = pose.relabelled(turn)
-        facing = float(relabelled.facing()[2])
-        low = float(relabelled.face_quad_xy("U")[2:, 1].mean())
-        scored.append(((facing, low) if facing > 0 else (0.0, low), relabelled, turn))
-    near = max(scored, key=lambda item: item[0])
-    if front in (None, "near"):
-        return near[1]
-    wanted = {"far": -near[2][:, 2], "right": near[2][:, 0], "left": -near[2][:, 0]}[str(front)]
-    return next(p for _, p, turn in scored if np.array_equal(turn[:, 2], wanted))
 
 
 def read_whole(
@@ -187,7 +166,7 @@ def _read_cube(
 ) -> Read:
     """Read one of the cubes that were found."""
     began = time.perf_counter()
-    pose = turned_to(cube.pose, 0, settings.front)
+    pose = cube.pose.turned_to(0, settings.front)
     samples, second = sampled(image_bgr, cube, pose)
     upper_seen = float(samples.coverage[0].mean())
     seconds["sample"] = time.perf_counter() - began
@@ -256,7 +235,7 @@ def _by_likeliest_top(
     top = read_by_profile(upper.samples, settings.profile).posterior.top
     if top == 0:
         return upper
-    pose = turned_to(upper.pose, top, settings.front)
+    pose = upper.pose.turned_to(top, settings.front)
     other = _Told(pose, *sampled(image_bgr, cube, pose), settings.profile)
     if reason == "not-last-layer":
         return other

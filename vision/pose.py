@@ -161,3 +161,23 @@ class CubePose:
             if key > best_key:
                 best, best_key = pose, key
         return best
+
+    def turned_to(self, top: int, front: str | None) -> CubePose:
+        """The labelling in which face ``top`` is U, and F the side that ``front`` names.
+
+        ``front`` None or "near": the side most turned to the camera (none in view: the one whose edge of the
+        top face is lowest in the picture); "far" its opposite; "left" and "right" its neighbours as seen from
+        outside.
+        """
+        options = [turn for turn in cube_rotations() if np.array_equal(turn[:, 1], FACE_NORMALS[top])]
+        scored = []
+        for turn in options:
+            relabelled = self.relabelled(turn)
+            facing = float(relabelled.facing()[2])
+            low = float(relabelled.face_quad_xy("U")[2:, 1].mean())
+            scored.append(((facing, low) if facing > 0 else (0.0, low), relabelled, turn))
+        near = max(scored, key=lambda item: item[0])
+        if front in (None, "near"):
+            return near[1]
+        wanted = {"far": -near[2][:, 2], "right": near[2][:, 0], "left": -near[2][:, 0]}[str(front)]
+        return next(p for _, p, turn in scored if np.array_equal(turn[:, 2], wanted))
