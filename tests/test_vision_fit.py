@@ -49,7 +49,7 @@ def test_a_small_turn_is_told_from_the_name_it_leads_to(seed: int, turn: list[fl
 
 
 @settings(max_examples=30, deadline=None)
-@given(st.floats(-1, 3), st.floats(0, 6.28))
+@given(st.floats(-0.5, 3), st.floats(0, 6.28))
 def test_the_rim_is_found_as_far_out_as_it_was_drawn(gap: float, angle: float) -> None:
     """A half-plane of surface whose rim runs ``gap`` pixels outside a line, at any angle."""
     side, middle = 64, np.array([32.0, 32.0])
