@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vision.locate import _from_farther, crop_square, find_cubes, propose
+from vision.locate import _from_farther, find_cubes
+from vision.networks import crop_square, propose
 from vision.pose import CubePose, cube_rotations
 from vision.sample import sample_stickers
 
