@@ -97,3 +97,23 @@ def test_a_cube_seen_only_from_farther_off_is_found_there(monkeypatch: pytest.Mo
     assert found.cubes and found.cubes[0].pose.size == expected.pose.size
     quads = found.cubes[0].pose.face_quad_xy("U"), expected.pose.face_quad_xy("U")
     assert np.hypot(*(quads[0] - quads[1]).T).max() < 0.1 * expected.edge_px
+
+
+@pytest.mark.parametrize("name", ["01-large-on-desk", "03-pastel-shades", "04-size-3", "08-far-away"])
+def test_a_cube_of_a_fortieth_of_the_picture_is_found(name: str) -> None:
+    """A sample picture as it would look from far away, laid into one that holds no cube."""
+    image_bgr = cv2.imread(str(SAMPLES / f"{name}.jpg"))
+    cube = find_cubes(image_bgr).cubes[0]
+    whole = cv2.imread(str(SAMPLES / "15-no-cube.jpg"))
+    edge_px = max(whole.shape) / 40
+    scale = edge_px / cube.edge_px
+    small = cv2.resize(image_bgr, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    whole[300 : 300 + small.shape[0], 300 : 300 + small.shape[1]] = small
+    found = find_cubes(whole)
+    assert found.cubes and found.cubes[0].pose.size == cube.pose.size
+    gap = (
+        found.cubes[0].pose.project(np.zeros((1, 3)))[0]
+        - 300
+        - scale * cube.pose.project(np.zeros((1, 3)))[0]
+    )
+    assert np.hypot(*gap) < 0.15 * edge_px

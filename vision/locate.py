@@ -32,6 +32,9 @@ NEARER, NEARER_SCORE = 1.3, 0.9
 #: where nothing is found, the picture is looked at once more with so much of its longer side round it: from
 #: further off the first network sees large cubes better; what the closer look must reach there
 FARTHER, FARTHER_SCORE = 0.25, 0.9
+#: where still nothing is found, parts of the picture are looked at, this share of its longer side long, if
+#: that has so many pixels; the first network sees small cubes there that it had too few pixels for
+CLOSER, LEAST_NEARER_PX = 0.55, 480
 #: pixels a sticker should have where seams are looked for
 SEAM_CELL_PX = 14.0
 #: how firmly the tilt is held there to what it was (:func:`vision.seams.seat`)
@@ -157,6 +160,9 @@ def find_cubes(image_bgr: Picture, *, size: int | None = None, limit: int = 3) -
     if not cubes:
         farther, _ = _looked_at(image_bgr, _from_farther(image_bgr, limit), size)
         cubes = [cube for cube in farther if cube.probability >= FARTHER_SCORE]
+    if not cubes and max(high, wide) >= LEAST_NEARER_PX:
+        nearer, _ = _looked_at(image_bgr, _from_nearer(image_bgr, limit), size)
+        cubes = [cube for cube in nearer if cube.probability >= FARTHER_SCORE]
     if not cubes and not places:
         return Found((), "no-cube", "propose")
     if not cubes:
@@ -203,6 +209,20 @@ def _from_farther(image_bgr: Picture, most: int) -> list[Place]:
     )
     back = [(peak, x - edge, y - edge, edge_px) for peak, x, y, edge_px in propose(padded, most)]
     return [place for place in back if 0 <= place[1] < wide and 0 <= place[2] < high]
+
+
+def _from_nearer(image_bgr: Picture, most: int) -> list[Place]:
+    """What :func:`propose` finds in overlapping parts of the picture, the likeliest, in its pixels."""
+    high, wide = image_bgr.shape[:2]
+    side = round(CLOSER * max(high, wide))
+    found: list[Place] = []
+    for top in sorted({0, max(0, high - side)}):
+        for left in sorted({0, max(0, wide - side)}):
+            part = image_bgr[top : top + side, left : left + side]
+            for peak, x, y, edge_px in propose(part, most):
+                if all(np.hypot(x + left - o[1], y + top - o[2]) > 0.4 * max(edge_px, o[3]) for o in found):
+                    found.append((peak, x + left, y + top, edge_px))
+    return sorted(found, reverse=True)[:most]
 
 
 def _centred(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop:
