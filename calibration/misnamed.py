@@ -19,6 +19,8 @@ Floats = NDArray[np.float64]
 
 COUNTS: Final = 2.0
 """As many stickers as the look of all stickers of one colour counts for."""
+SAYS_NOTHING: Final = 0.01
+"""Nats by which the colours of a sticker differ at most whose own colour was not read."""
 LEAST: Final = 2
 """Stickers from which on a colour counts as seen."""
 
@@ -28,15 +30,25 @@ def naming_nats(
 ) -> float:
     """By how much the stickers speak for the colours' names against two opposite ones exchanged, at least.
 
-    ``loglik`` (6, n, n, 6) what each sticker says by itself, ``is_seen`` (6, n, n), ``scheme`` (6,) colours
-    of the faces URFDLB. Infinite where no sticker is seen.
+    ``loglik`` (6, n, n, 6) what each sticker says by itself, ``is_seen`` (6, n, n) which are seen well,
+    ``scheme`` (6,) colours of the faces URFDLB. Infinite where no sticker is seen. A side of which some are
+    read and none is seen well, a sliver, is asked by itself: nothing else may tell its colour.
     """
     named = posterior.marginals.argmax(axis=-1)
+    is_read = np.ptp(loglik, axis=-1) > SAYS_NOTHING
+    slivers = is_read.any(axis=(1, 2)) & ~is_seen.any(axis=(1, 2))
+    asked = [is_seen, *(np.eye(6, dtype=bool)[side][:, None, None] for side in np.flatnonzero(slivers))]
+    return min(_naming_nats(named, loglik, rows, scheme) for rows in asked)
+
+
+def _naming_nats(
+    named: NDArray[np.intp], loglik: Floats, is_asked: NDArray[np.bool_], scheme: tuple[int, ...]
+) -> float:
     least = np.inf
     for a, b in ((scheme[face], scheme[face + 3]) for face in range(3)):
         told = []
         for one, other in ((a, b), (b, a)):
-            rows = is_seen & (named == one)
+            rows = is_asked & (named == one)
             told.append((int(rows.sum()), float((loglik[..., one] - loglik[..., other])[rows].sum())))
         enough = [total / count for count, total in told if count >= LEAST]
         few = [total / count for count, total in told if count]

@@ -52,6 +52,18 @@ def test_sure_names_leave_a_mirror_image_and_poor_ones_take_it_for_the_cube(size
     assert poor.state == posterior.state.mirrored()
 
 
+@given(st.integers(3, 5), st.integers(0, 10**6), st.floats(0.05, 3))
+def test_a_side_seen_as_a_sliver_makes_no_mirror_image_surer_than_it_is(
+    size: int, seed: int, nats: float
+) -> None:
+    posterior, loglik = seen_in_a_mirror(size, 30.0, seed)
+    loglik[1] *= nats / 30.0
+    is_seen = (loglik != 0).any(axis=-1)
+    is_seen[1] = False
+    # each of two opposite colours says so much
+    assert naming_nats(posterior, loglik, is_seen, SCHEME) <= 2 * nats + 1e-9
+
+
 def test_usual_cubes_are_not_taken_for_mirror_images() -> None:
     rng = np.random.default_rng(3)
     for light in ("lamp", "noon", "sky"):
