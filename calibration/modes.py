@@ -17,8 +17,8 @@ from calibration.classifier import StickerScores, sticker_loglik
 from calibration.colour import log_light
 from calibration.light import LightFit, Prepared, group_evidence, information, posterior, robust_centre
 from calibration.profile import ColourModel, Profile
-from calibration.samples import StickerSamples
-from calibration.second_opinion import shifted
+from calibration.samples import LEAST_COVERAGE, StickerSamples
+from calibration.second_opinion import in_full, shifted
 from models.decode_tables import under_top
 
 Floats = NDArray[np.float64]
@@ -31,6 +31,8 @@ START_NATS = 25.0
 PIXEL_NOISE = 0.004
 #: How much of the spread within a sticker stays in its average (texture, glare edges, neighbours).
 SPREAD_SHARE = 0.7
+#: Prior of pixels to be anything where none were read: no colour is any likelier for them.
+UNREAD_SHARE = 1.0 - 1e-6
 #: Prior of a top-layer sticker to carry the top's colour: on the top face, on a side face.
 TOP_SHARE, SIDE_SHARE = 0.55, 0.45
 
@@ -96,26 +98,35 @@ class Modes:
 
 
 def gather(samples: StickerSamples, profile: Profile, second: NDArray[np.floating] | None) -> Seen:
-    """The stickers seen, with what their pixels are worth; ``second`` (6, n, n, 6) as in read_stickers."""
+    """The stickers seen, with what their pixels are worth; ``second`` (6, n, n, 6) as in read_stickers.
+
+    A sticker whose own colour cannot be read is among them where the second opinion tells of it.
+    """
     model = profile.model
     coverage = samples.coverage.reshape(-1).astype(np.float64)
-    place = np.flatnonzero(coverage > 0.05)
+    is_read = coverage > LEAST_COVERAGE
+    told = None if second is None else second.reshape(-1, 6).astype(np.float64)
+    place = np.flatnonzero(is_read if told is None else is_read | told.any(axis=1))
     per_face = samples.size * samples.size
     faces = tuple(int(f) for f in np.unique(place // per_face))
     linear = samples.linear_rgb.reshape(-1, 3)[place].astype(np.float64)
     seen = coverage[place]
     spread = samples.spread_rgb.reshape(-1, 3)[place].astype(np.float64)
-    noise_var = (PIXEL_NOISE**2 + (SPREAD_SHARE * spread) ** 2) / seen[:, None]
+    noise_var = (PIXEL_NOISE**2 + (SPREAD_SHARE * spread) ** 2) / np.maximum(seen, LEAST_COVERAGE)[:, None]
     share = 1.0 - (1.0 - model.outlier_share) * np.clip(seen, 0.0, 1.0)
+    if told is not None:
+        told = told[place]
+        unread = ~is_read[place]
+        told[unread] = in_full(told[unread])
     return Seen(
         faces=faces,
         place=place,
         face_of=np.searchsorted(np.array(faces, dtype=np.intp), place // per_face),
         features=log_light(linear, model.floor),
         measure_var=noise_var / (linear + model.floor) ** 2,
-        outlier_share=np.minimum(share, 0.98),
+        outlier_share=np.where(is_read[place], np.minimum(share, 0.98), UNREAD_SHARE),
         coverage=seen,
-        second=None if second is None else second.reshape(-1, 6)[place].astype(np.float64),
+        second=told,
     )
 
 

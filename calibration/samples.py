@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats32 = NDArray[np.float32]
+
+LEAST_COVERAGE: Final = 0.05
+"""A sticker of which no more was seen has no colour that could be read."""
 
 
 @dataclass(frozen=True)

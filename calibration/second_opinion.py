@@ -1,6 +1,6 @@
 """A second opinion on whose colour each sticker carries, weighed against what the colours themselves say.
 
-Both opinions look at the same pixels, so neither counts in full beside the other. The four weights were
+Both opinions look at the same pixels, so neither counts in full beside the other. The five weights were
 chosen by how well they tell the cases of traced pictures that are not scored (tests/studio/fit_second.py).
 
 An opinion is an array (..., 6) of log probabilities that a sticker has the colour of each face of the pose,
@@ -26,6 +26,9 @@ OWN_SIDE: Final = 1.0
 """Share of the colours' own vote among the sides' colours that is kept."""
 SECOND_SIDE: Final = 0.3
 """What a nat of the second opinion among the sides' colours counts."""
+LEAN: Final = 0.35
+"""Nats for the top's colour that are taken off the second opinion where the colours vote as well.
+Standing alone it is held against what it says of a sticker that it knows nothing of."""
 LIMIT: Final = 9.0
 """Nats that the opinion may give to the top's colour, or take from a side's, while labels are soft."""
 TOP_SHARE: Final = 0.5
@@ -34,6 +37,8 @@ TOP, BOTTOM = 0, 3
 SIDES: Final = (1, 2, 4, 5)
 _LOG_QUARTER = float(np.log(0.25))
 _ODDS = float(np.log(TOP_SHARE / (1.0 - TOP_SHARE)))
+#: what an opinion says for the top's colour against a side's of a sticker that it knows nothing of
+_SILENT = _ODDS - _LOG_QUARTER
 
 
 def parted(values: Floats) -> tuple[Floats, Floats]:
@@ -44,12 +49,23 @@ def parted(values: Floats) -> tuple[Floats, Floats]:
     return np.asarray(values[:, TOP] - mean), np.asarray(sides - mean[:, None])
 
 
+def in_full(told: Floats) -> Floats:
+    """An opinion ``told`` (N, 6) on stickers whose own colour was not read, so that it counts in full where
+    :func:`shifted` and :func:`joined` weigh it: there is nothing that it could repeat."""
+    for_top, for_side = parted(told)
+    side = for_side / SECOND_SIDE
+    out = told.copy()
+    out[:, TOP] = (for_top - _SILENT) / SECOND_TOP + LEAN
+    out[:, SIDES] = side - (log_sum(side) + _LOG_QUARTER)[:, None]
+    return out
+
+
 def shifted(log_prior: Floats, told: Floats, colours: NDArray[np.intp]) -> Floats:
     """Log priors (S, N, 6) of the colours after an opinion ``told`` (N, 6); ``colours`` (S, 6) are the faces'
     under each of S hypotheses."""
     for_top, for_side = parted(told)
     change = np.zeros((len(told), 6))
-    change[:, TOP] = np.clip(SECOND_TOP * (for_top - _ODDS), -LIMIT, LIMIT)
+    change[:, TOP] = np.clip(SECOND_TOP * (for_top - LEAN), -LIMIT, LIMIT)
     change[:, SIDES] = np.maximum(SECOND_SIDE * for_side, -LIMIT)
     out = log_prior + np.moveaxis(change[:, np.argsort(colours, axis=1)], 1, 0)
     return np.where(told.any(axis=1, keepdims=True), out - log_sum(out)[..., None], log_prior)
@@ -66,7 +82,7 @@ def joined(loglik: Floats, told: Floats, colours: NDArray[np.intp]) -> Floats:
     told_top, told_side = parted(told)
     side = OWN_SIDE * own_side + SECOND_SIDE * told_side
     side -= (log_sum(side) + _LOG_QUARTER)[:, None]
-    top = OWN_TOP * own_top + SECOND_TOP * (told_top - _ODDS)
+    top = OWN_TOP * own_top + SECOND_TOP * (told_top - LEAN)
     whole = log_sum(own[:, SIDES]) + _LOG_QUARTER + np.logaddexp(own_top + _ODDS, 0.0)
     level = whole - np.logaddexp(top + _ODDS, 0.0)
     out = loglik.copy()

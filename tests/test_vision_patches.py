@@ -8,8 +8,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vision.patches import cell_patches, face_cosines, middles, ray_frame
-from vision.pose import FACES, CubePose, face_points
+from vision.patches import (
+    JUST_HIDDEN,
+    LEAST_TOP,
+    OPENED,
+    cell_patches,
+    face_cosines,
+    middles,
+    opened_rows,
+    ray_frame,
+)
+from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ORIGINS, FACES, CubePose, face_points
 
 
 def a_pose(seed: int, n: int) -> CubePose:
@@ -95,3 +104,54 @@ def test_middles_lie_on_their_face() -> None:
     for face in range(6):
         points = middles(face, 4).reshape(-1, 3)
         assert np.abs(points).max(1) == pytest.approx(np.full(16, 0.5))
+
+
+def from_above(tilt_deg: float, n: int) -> CubePose:
+    """A cube seen from above, its side F turned ``tilt_deg`` out of the line of sight towards the camera."""
+    squarely = np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]])
+    rotation = cv2.Rodrigues(np.array([-np.radians(tilt_deg), 0, 0]))[0] @ squarely
+    return CubePose(n, 700.0, (320.0, 240.0), rotation, np.array([0.0, 0.0, 4.0]))
+
+
+@given(st.floats(-8, 20), st.sampled_from([3, 4, 5]))
+def test_a_side_hardly_seen_is_opened_until_it_is_seen_well_enough(tilt_deg: float, n: int) -> None:
+    pose = from_above(tilt_deg, n)
+    side, cosine = FACES.index("F"), float(face_cosines(pose)[FACES.index("F")])
+    rows = opened_rows(pose, side, cosine)
+    if rows is None:
+        assert cosine >= OPENED or cosine <= JUST_HIDDEN
+        return
+    assert np.linalg.norm(rows) == pytest.approx(1)
+    assert rows @ FACE_COLUMNS[side] == pytest.approx(0)
+    assert rows @ FACE_NORMALS[side] >= 0  # outwards, never in under the top
+    to_eye = pose.eye_xyz - (FACE_ORIGINS[side] + FACE_COLUMNS[side] / 2)
+    seen = np.cross(rows, FACE_COLUMNS[side]) @ to_eye / np.linalg.norm(to_eye)
+    plain = FACE_NORMALS[side] @ to_eye / np.linalg.norm(to_eye)
+    assert seen == pytest.approx(max(OPENED, plain))
+
+
+def test_no_side_is_opened_beside_a_top_that_is_hardly_seen() -> None:
+    pose = from_above(80.0, 3)
+    cosines = face_cosines(pose)
+    assert 0 < cosines[0] < LEAST_TOP
+    assert all(opened_rows(pose, side, float(cosines[side])) is None for side in (1, 2, 4, 5))
+
+
+def test_an_opened_side_shows_its_stickers_where_the_pose_has_it_out_of_view() -> None:
+    """The picture shows a sliver of F; a pose that is off by five degrees about the edge has F hidden."""
+    n, side = 3, FACES.index("F")
+    true = from_above(11.0, n)
+    colours = np.full((6, n, n, 3), 60)
+    colours[side, 0] = [(200, 40, 40), (40, 200, 40), (40, 40, 200)]
+    image_bgr = painted(true, colours)
+    edge = np.array([0.0, 0.5, 0.5])
+    turn = cv2.Rodrigues(np.array([np.radians(5.0), 0, 0]))[0] @ true.rotation
+    off = CubePose(n, 700.0, (320.0, 240.0), turn, true.translation + (true.rotation - turn) @ edge)
+    cosine = float(face_cosines(off)[side])
+    assert JUST_HIDDEN < cosine < 0.03 and float(face_cosines(true)[side]) > 0.03
+    rows = opened_rows(off, side, cosine)
+    patches = cell_patches(image_bgr, off, side, OPENED, 8, 0.1, rows)
+    shown = (patches[0, :, 1:3, 3:5].mean((1, 2)) + 0.5) * 255
+    assert (shown.argmax(-1) == [0, 1, 2]).all() and (shown.max(-1) > 120).all()
+    flat = cell_patches(image_bgr, off, side, max(cosine, 0.03), 8, 0.1)
+    assert ((flat[0, :, 1:3, 3:5].mean((1, 2)) + 0.5) * 255).max() < 120

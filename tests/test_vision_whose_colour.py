@@ -12,12 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.reading import read_stickers
-from calibration.second_opinion import joined, parted, shifted
+from calibration.samples import StickerSamples
+from calibration.second_opinion import LEAN, joined, parted, shifted
 from vision.pipeline import read_whole
 from vision.pose import FACES, CubePose
 from vision.scoring import turn_between
 from vision.truth import truth_of
-from vision.whose_colour import look_at
+from vision.whose_colour import UNSEEN_SHARES, Look, look_at
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 NAMES = [
@@ -136,9 +137,9 @@ def test_an_opinion_moves_a_colour_only_where_it_speaks_for_it(
         for k in range(4):
             if own_side[0, i] >= own_side[0, k] and told_side[0, i] >= told_side[0, k]:
                 assert now_side[0, i] >= now_side[0, k] - 1e-9
-    if own_top[0] >= 0 and told_top[0] >= 0:
+    if own_top[0] >= 0 and told_top[0] >= LEAN:
         assert now_top[0] >= -1e-9
-    if own_top[0] <= 0 and told_top[0] <= 0:
+    if own_top[0] <= 0 and told_top[0] <= LEAN:
         assert now_top[0] <= 1e-9
 
 
@@ -183,3 +184,18 @@ def test_what_lies_over_a_sticker_is_told_from_it() -> None:
     assert look is not None
     n = pose.size
     assert look.seen[0][:, n // 2 :].mean() > look.seen[0][:, : n // 2].mean() + 0.5
+
+
+def test_of_an_opened_side_as_much_is_told_as_is_seen_of_it() -> None:
+    """In full where it is seen for certain, nothing beyond the prior where it is not; other sides that were
+    not sampled keep silent."""
+    shares = np.log(np.tile(np.array([0.1, 0.2, 0.3, 1e-13, 0.1, 0.3], np.float32), (6, 3, 3, 1)))
+    seen = np.ones((6, 3, 3), np.float32)
+    seen[1, 0] = 1.0, 0.5, 0.0
+    told = Look(shares, seen, opened=(1,)).told(StickerSamples.empty(3))
+    assert told[1, 0, 0] == pytest.approx(shares[1, 0, 0], abs=1e-5)
+    assert told[1, 0, 2] == pytest.approx(np.log(UNSEEN_SHARES), abs=1e-5)
+    low, high = np.sort([told[1, 0, 0], told[1, 0, 2]], axis=0)
+    assert ((told[1, 0, 1] >= low - 1e-5) & (told[1, 0, 1] <= high + 1e-5)).all()
+    assert np.exp(told[1, 0]).sum(-1) == pytest.approx(np.ones(3), abs=1e-5)
+    assert not told[[0, 2, 3, 4, 5]].any()

@@ -13,7 +13,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pose import FACE_CENTRES, FACE_NORMALS, CubePose, face_points
+from vision.pose import (
+    FACE_CENTRES,
+    FACE_COLUMNS,
+    FACE_NORMALS,
+    FACE_ORIGINS,
+    FACE_ROWS,
+    CubePose,
+    face_points,
+)
 from vision.shrink import handy, shrunk
 
 Floats = NDArray[np.float32]
@@ -21,6 +29,12 @@ Floats = NDArray[np.float32]
 GREY: Final = (127.5, 127.5, 127.5)
 FINER: Final = 1.2
 """A patch is read from a picture that has so many pixels for each of its own, where there are as many."""
+OPENED: Final = 0.12
+"""A side seen under a smaller cosine is opened about the edge to the top until it is seen under this."""
+JUST_HIDDEN: Final = -0.15
+"""So far out of view a side is looked at: a pose that is off by some degrees does not tell."""
+LEAST_TOP: Final = 0.35
+"""No side is opened where the top is seen, from the middle of the edge, under a smaller cosine."""
 
 
 def face_cosines(pose: CubePose) -> NDArray[np.float64]:
@@ -43,18 +57,45 @@ def middles(face: int, n: int) -> NDArray[np.float64]:
     return face_points(face, columns, rows)
 
 
+def opened_rows(pose: CubePose, side: int, cosine: float) -> NDArray[np.float64] | None:
+    """Direction (3,), in cube axes, of a side's rows with the side opened until it is seen under ``OPENED``.
+
+    ``cosine`` is how squarely the side is seen now. Where that is hardly, a small error of the pose turns it
+    out of view or shrinks its stickers to nothing: opened about its edge to the top, which is well known, the
+    side shows what lies beyond that edge in the picture. None where the side is seen well, where the top is
+    not, and far out of view.
+    """
+    if not JUST_HIDDEN < cosine < OPENED:
+        return None
+    to_eye = pose.eye_xyz - (FACE_ORIGINS[side] + FACE_COLUMNS[side] / 2)
+    to_eye /= np.linalg.norm(to_eye)
+    out, up = float(to_eye @ FACE_NORMALS[side]), float(-to_eye @ FACE_ROWS[side])
+    if up <= LEAST_TOP:
+        return None
+    angle = max(0.0, float(np.arcsin(OPENED / np.hypot(out, up)) - np.arctan2(out, up)))
+    return np.asarray(np.cos(angle) * FACE_ROWS[side] + np.sin(angle) * FACE_NORMALS[side])
+
+
 def cell_patches(
-    image_bgr: NDArray[np.uint8], pose: CubePose, face: int, cosine: float, side: int, margin: float
+    image_bgr: NDArray[np.uint8],
+    pose: CubePose,
+    face: int,
+    cosine: float,
+    side: int,
+    margin: float,
+    rows_xyz: NDArray[np.float64] | None = None,
 ) -> Floats:
     """Patches (n, n, side, side, 3) of a face's stickers in -0.5..0.5, BGR, grey outside the picture.
 
-    ``margin`` is what a patch shows beyond its cell, in cells.
+    ``margin`` is what a patch shows beyond its cell, in cells; ``rows_xyz`` (3,) the direction of the face's
+    rows where it is opened (:func:`opened_rows`).
     """
     n = pose.size
     inner = -margin + (1 + 2 * margin) * (np.arange(side) + 0.5) / side
     at = (np.arange(n)[:, None] + inner).reshape(-1) / n
-    rows, columns = np.meshgrid(at, at, indexing="ij")
-    points = pose.project(face_points(face, columns, rows).reshape(-1, 3))
+    rows, columns = (values[..., None] for values in np.meshgrid(at, at, indexing="ij"))
+    along = FACE_ROWS[face] if rows_xyz is None else rows_xyz
+    points = pose.project((FACE_ORIGINS[face] + columns * FACE_COLUMNS[face] + rows * along).reshape(-1, 3))
     edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
     cell_px = edge_px / n * min(1.0, 2.0 * cosine)
     pixels = _pixels(image_bgr, points, FINER * side / ((1 + 2 * margin) * cell_px))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calibration.own import read_by_profile
 from calibration.profile import Profile, default_profile
 from calibration.reading import Reading
-from calibration.samples import StickerSamples
+from calibration.samples import LEAST_COVERAGE, StickerSamples
 from vision.answer import Answer, ShownSequence
 from vision.evidence import SOLVED
 from vision.locate import Found, FoundCube, find_cubes, find_near
@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
 #: what cannot be read counts as a cube from this probability of the finder on
 SURE_CUBE = 0.5
+#: what cannot be read and is less probable than this gives way to a sure cube that can be
+DOUBTED_CUBE = 0.85
 #: a sticker speaks against the state that was read when another colour is likelier by this many nats
 CLEARLY_AGAINST_NATS = 3.0
 #: an uppermost face turned to the camera by this much, and yet not seen, has something lying over it
@@ -146,7 +148,7 @@ def _gives_way(nearest: FoundCube, first: Answer, cube: FoundCube, answer: Answe
     """
     if not answer.ok:
         return False
-    if nearest.probability < SURE_CUBE:
+    if nearest.probability < DOUBTED_CUBE:
         return True
     scrambled = first.reason == "not-last-layer" and cube.edge_px > 0.6 * nearest.edge_px
     return scrambled and answer.case is not None and answer.case.code != SOLVED
@@ -173,7 +175,7 @@ def _read_cube(
     samples, second = sampled(image_bgr, cube, pose)
     upper_seen = float(samples.coverage[0].mean())
     seconds["sample"] = time.perf_counter() - began
-    if not (samples.coverage > 0.05).any():
+    if not (samples.coverage > LEAST_COVERAGE).any():
         base = _base(settings.image, pose, found, cube)
         answer = Answer(
             **base, ok=False, reason="top-hidden", seconds=seconds, detail="no sticker can be seen"
@@ -210,7 +212,10 @@ def sampled(
     """The stickers under a pose, and a second opinion (6, n, n, 6) on whose colours they carry."""
     samples = sample_stickers(image_bgr, pose, cube.surface)
     look = look_at(image_bgr, pose)
-    return (samples, None) if look is None else (look.uncovered(samples), look.log_shares)
+    if look is None:
+        return samples, None
+    samples = look.uncovered(samples)
+    return samples, look.told(samples)
 
 
 class _Told:

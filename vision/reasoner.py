@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calibration.profile import Profile
 from calibration.reading import Reading, read_stickers
-from calibration.samples import StickerSamples
+from calibration.samples import LEAST_COVERAGE, StickerSamples
 from models.decode_doubt import alternatives, next_view
 from vision.chirality import Chirality
 from vision.evidence import SOLVED, Evidence, Verdict
@@ -94,7 +94,7 @@ class Reasoner:
             )
             self._epoch = job.epoch
         evidence = self._evidence
-        if not (job.samples.coverage > 0.05).any():
+        if not (job.samples.coverage > LEAST_COVERAGE).any():
             return Outcome(job.number, job.epoch, job.time_s, None, None, False, 0.0, None, ())
         sure_top = evidence.sure_top
         reading = read_stickers(

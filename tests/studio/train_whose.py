@@ -233,7 +233,7 @@ def main() -> None:
         args.out / "build",
         loose=True,
         pool=1,
-        views=Views(steep=0.06, partly_out=0.08),
+        views=Views(steep=0.16, partly_out=0.08),
         renew=args.renew,
         shadows=args.shadows,
     )

@@ -21,6 +21,9 @@ PIXELS = len(MARGINS) * PATCH * PATCH * 3
 NUMBERS = 12
 COLOURS = 4
 LEAST_COSINE = 0.03
+#: sides seen at more of a slant are opened about the top's edge so far; so far out of view they are looked
+#: at; not where the top is seen at such a slant (as vision/patches.py has them)
+OPENED, JUST_HIDDEN, LEAST_TOP = 0.12, -0.15, 0.35
 WIDTH, LAYERS, HEADS = 96, 6, 4
 
 
@@ -72,6 +75,17 @@ def jittered(cubes: Cubes, sticker: Tensor) -> Cubes:
     skew = torch.stack([zero, -z, y, z, zero, -x, -y, x, zero], 1).view(b, 3, 3)
     shift = torch.randn(b, 3, device=device) * torch.tensor([0.04, 0.04, 0.15], device=device) * size
     rotation = torch.linalg.matrix_exp(skew) @ cubes.rotation
+    # a tilt about the middle of the top: what is hardest to see in a picture from above
+    luck = torch.rand(b, 1, device=device)
+    tilt = torch.where(luck < 0.7, 0.015, torch.where(luck < 0.95, 0.03, 0.07)) * torch.randn(
+        b, 2, device=device
+    )
+    x, y = tilt.T
+    skew = torch.stack([zero, zero, y, zero, zero, -x, -y, x, zero], 1).view(b, 3, 3)
+    tilted = torch.linalg.matrix_exp(skew)
+    top = rotation[:, :, 1] / 2
+    rotation = tilted @ rotation
+    shift = shift + top - rotation[:, :, 1] / 2
     # another lens with the cube as much farther off: its place and size in the picture stay
     zoom = torch.exp(0.05 * factor[:, 0].clamp(max=3) * torch.randn(b, device=device))
     place = (cubes.translation + shift) * torch.stack([torch.ones_like(zoom)] * 2 + [zoom], 1)
@@ -94,12 +108,15 @@ def tokens_of(
     sides[:, [0, 3]] = -9
     face = torch.cat([torch.zeros(b, 1, dtype=torch.long, device=device), sides.topk(2, 1).indices], 1)
     cos = cosine.gather(1, face)
+    opened, slant, is_shown = opened_rows(face, cos, eye)
     n = cubes.size.float()[:, None, None]
     k = torch.arange(CELLS, device=device, dtype=torch.float32)
     _, edge_px, _ = cubes.place()
     sticker_px = edge_px / cubes.size
     # a face seen at a slant keeps pixels enough across its stickers
-    level = torch.log2(sticker_px[:, None] * (2 * cos.clamp(min=LEAST_COSINE)).clamp(max=1) / PATCH)  # (B, 3)
+    level = torch.log2(
+        sticker_px[:, None] * (2 * slant.clamp(min=LEAST_COSINE)).clamp(max=1) / PATCH
+    )  # (B, 3)
     if level_jitter:
         level = level + (torch.rand(b, 1, device=device) - 0.5) * level_jitter
     o, c, r = origin[face], column[face], row[face]
@@ -107,7 +124,7 @@ def tokens_of(
     coarser = [float(np.log2((1 + 2 * margin) / (1 + 2 * MARGINS[0]))) for margin in MARGINS]
     patch = torch.cat(
         [
-            patches(levels, cubes, (o, c, r), level + more, margin, PATCH)
+            patches(levels, cubes, (o, c, opened), level + more, margin, PATCH)
             for margin, more in zip(MARGINS, coarser, strict=True)
         ],
         -1,
@@ -140,8 +157,27 @@ def tokens_of(
         -1,
     )
     tokens = torch.cat([patch, torch.cat([place, facing, numbers], -1).reshape(b, t, NUMBERS)], -1)
-    shown = (rows < size) & (columns < size) & (cos > LEAST_COSINE)[:, :, None, None]
+    shown = (rows < size) & (columns < size) & is_shown[:, :, None, None]
     return tokens, shown.reshape(b, t), face, known.reshape(b, t)
+
+
+def opened_rows(face: Tensor, cos: Tensor, eye: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Direction of the rows (B, 3, 3) along which the faces of each slot (B, 3) are looked at, the cosine
+    (B, 3) under which they are seen then, and whether they are looked at; as ``vision/patches.py`` has it."""
+    printed = PRINTED.to(face.device)
+    origin, column, row = printed[:, 0] / 2, printed[:, 1], printed[:, 2]
+    normal = torch.cross(row, column, dim=1)
+    to_eye = functional.normalize(
+        eye[:, None] - (origin + column / 2)[face], dim=-1
+    )  # from the edge's middle
+    a, b = (to_eye * normal[face]).sum(-1), -(to_eye * row[face]).sum(-1)
+    is_side = torch.tensor([False, True, True], device=face.device)
+    may_open = is_side & (b > LEAST_TOP) & (cos < OPENED)
+    far = torch.hypot(a, b).clamp_min(OPENED)
+    angle = torch.where(may_open, torch.asin(OPENED / far) - torch.atan2(a, b), 0.0).clamp_min(0.0)
+    rows = torch.cos(angle)[..., None] * row[face] + torch.sin(angle)[..., None] * normal[face]
+    shown = (cos > LEAST_COSINE) | (may_open & (cos > JUST_HIDDEN))
+    return rows, torch.where(may_open, OPENED, cos), shown
 
 
 def patches(

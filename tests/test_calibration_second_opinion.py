@@ -1,0 +1,76 @@
+"""What a second opinion is worth beside the colours' own vote, and alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from sticker_maker import albedo, make_samples, random_layer
+
+from calibration.reading import read_stickers
+from calibration.second_opinion import BOTTOM, SIDES, TOP, TOP_SHARE, in_full, joined, shifted
+
+#: of the colour of each pose face, before anything is known: the prior of the network's training
+PRIOR = np.full(6, (1 - TOP_SHARE) / 4)
+PRIOR[TOP], PRIOR[BOTTOM] = TOP_SHARE, 1e-13
+COLOURS = np.array([0, 2, 5, 1, 3, 4])
+
+
+def opinions(seed: int, count: int) -> np.ndarray:
+    shares = np.random.default_rng(seed).dirichlet(np.full(5, 0.7), count) * (1 - 1e-9) + 2e-10
+    told = np.full((count, 6), np.log(1e-13))
+    told[:, [TOP, *SIDES]] = np.log(shares)
+    return told
+
+
+@given(st.integers(0, 10**6))
+def test_alone_it_counts_as_the_rule_of_bayes_has_it(seed: int) -> None:
+    """Posterior over prior is the likelihood, up to a factor (T. Bayes 1763): nothing else was read."""
+    told = opinions(seed, 5)
+    likelihood = told - np.log(PRIOR)
+    out = joined(np.full((5, 6), -2.0), in_full(told), COLOURS)[:, COLOURS]
+    for face in SIDES:
+        assert out[:, TOP] - out[:, face] == pytest.approx(likelihood[:, TOP] - likelihood[:, face], abs=1e-6)
+
+
+@given(st.integers(0, 10**6))
+def test_a_silent_opinion_changes_no_prior(seed: int) -> None:
+    prior = np.log(np.random.default_rng(seed).dirichlet(np.ones(6), (2, 3)))
+    silent = in_full(np.log(np.tile(PRIOR, (3, 1))))
+    out = shifted(prior, silent, np.array([COLOURS, COLOURS[::-1]]))
+    assert out == pytest.approx(prior, abs=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_side_out_of_view_of_which_nothing_is_told_changes_no_reading(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    samples, _ = make_samples(albedo("usual"), "noon", rng, layer=random_layer(rng, 4))
+    hidden = samples.coverage.copy()
+    hidden[1] = 0
+    samples = replace(samples, coverage=hidden)
+    silent = np.zeros((6, 4, 4, 6))
+    silent[1, 0] = np.log(PRIOR)
+    without = read_stickers(samples, tops=(0,), second=np.zeros_like(silent)).posterior
+    beside = read_stickers(samples, tops=(0,), second=silent).posterior
+    for code, share in without.case_probabilities.items():
+        assert beside.case_probabilities.get(code, 0.0) == pytest.approx(share, abs=0.01)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_is_told_of_a_side_out_of_view_settles_what_it_hides(seed: int) -> None:
+    """The truth of a side that was not sampled, told by the network, is as good as having sampled it."""
+    rng = np.random.default_rng(seed)
+    layer = random_layer(rng, 4)
+    samples, _ = make_samples(albedo("usual"), "noon", rng, layer=layer)
+    home = layer.facelets().reshape(6, 4, 4)
+    hidden = samples.coverage.copy()
+    hidden[1] = 0
+    told = np.zeros((6, 4, 4, 6))
+    told[1, 0] = np.log(1e-6)
+    np.put_along_axis(told[1, 0], home[1, 0][:, None], np.log(1 - 5e-6), axis=-1)
+    posterior = read_stickers(replace(samples, coverage=hidden), tops=(0,), second=told).posterior
+    marginals = posterior.marginals[1, 0].argmax(-1)
+    assert (marginals == read_stickers(samples, tops=(0,)).posterior.marginals[1, 0].argmax(-1)).all()
