@@ -130,7 +130,7 @@ def _read_in_other_crops(
             continue
         spent = dict(seconds) | {"locate": seconds["locate"] + time.perf_counter() - began}
         cubes = (other, *(one for one in found.cubes if one is not cube))
-        read = _read_cube(image_bgr, replace(found, cubes=cubes), other, settings, spent)
+        read = _read_cube(image_bgr, replace(found, cubes=cubes), other, settings, spent, advise=False)
         if read.answer.case is None:
             continue
         if any(read.answer.case.code != one.answer.case.code for one in named if one.answer.case):
@@ -168,8 +168,10 @@ def _read_cube(
     cube: FoundCube,
     settings: _Settings,
     seconds: dict[str, float],
+    *,
+    advise: bool = True,
 ) -> Read:
-    """Read one of the cubes that were found."""
+    """Read one of the cubes that were found; ``advise`` as in :func:`judged`."""
     began = time.perf_counter()
     pose = cube.pose.turned_to(0, settings.front)
     samples, second = sampled(image_bgr, cube, pose)
@@ -192,7 +194,7 @@ def _read_cube(
     pose, samples, reading = told.pose, told.samples, told.reading
     seconds["classify"] = time.perf_counter() - began
     began = time.perf_counter()
-    fields = judged(reading, samples, settings.profile, pose, told.top_share, told.refused)
+    fields = judged(reading, samples, settings.profile, pose, told.top_share, told.refused, advise=advise)
     if not fields["ok"] and upper_seen < LEAST_TOP_SEEN and fields["reason"] != "top-hidden":
         fields |= {"reason": "top-hidden", "detail": f"only {upper_seen:.0%} of the upper face can be seen"}
     seconds["decode"] = time.perf_counter() - began

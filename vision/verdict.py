@@ -34,11 +34,14 @@ def judged(
     pose: CubePose,
     top_share: float = 1.0,
     refused: tuple[Reason | None, str] | None = None,
+    *,
+    advise: bool = True,
 ) -> dict[str, Any]:
     """The answer's fields from a reading in the frame U = top, F = front.
 
     ``top_share`` is the probability that U is the last layer's face, where another was in question;
-    ``refused`` what :func:`refusal` says of this reading, where that is known already.
+    ``refused`` what :func:`refusal` says of this reading, where that is known already; ``advise`` whether to
+    work out which side should be shown where several cases fit.
     """
     posterior = reading.posterior
     names = profile.colours
@@ -60,7 +63,8 @@ def judged(
     fields["state"] = StateSeen.from_layer(posterior.state, _real_colours(posterior, names))
     code, probability = candidates[0].code, candidates[0].probability
     if probability < SPEAK_FROM:
-        return {**fields, "reason": "ambiguous", "state": None, "next_view": next_view(posterior),
+        view = next_view(posterior) if advise else None
+        return {**fields, "reason": "ambiguous", "state": None, "next_view": view,
                 "detail": f"{len(candidates)} cases fit what can be seen"}  # fmt: skip
     case = CASES[code]
     return {
