@@ -35,8 +35,6 @@ if TYPE_CHECKING:
 
 #: what cannot be read counts as a cube from this probability of the finder on
 SURE_CUBE = 0.5
-#: what cannot be read and is less probable than this gives way to a sure cube that can be
-DOUBTED_CUBE = 0.85
 #: a sticker speaks against the state that was read when another colour is likelier by this many nats
 CLEARLY_AGAINST_NATS = 3.0
 #: an uppermost face turned to the camera by this much, and yet not seen, has something lying over it
@@ -148,7 +146,7 @@ def _gives_way(nearest: FoundCube, first: Answer, cube: FoundCube, answer: Answe
     """
     if not answer.ok:
         return False
-    if nearest.probability < DOUBTED_CUBE:
+    if nearest.probability < SURE_CUBE:
         return True
     scrambled = first.reason == "not-last-layer" and cube.edge_px > 0.6 * nearest.edge_px
     return scrambled and answer.case is not None and answer.case.code != SOLVED
