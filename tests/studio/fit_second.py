@@ -1,4 +1,4 @@
-"""Choose the four weights of calibration/second_opinion.py.
+"""Choose the five weights of calibration/second_opinion.py.
 
     python tests/studio/fit_second.py FOLDER [FOLDER...]
 
@@ -24,7 +24,7 @@ from vision.pipeline import read_whole
 from vision.scoring import marked
 from vision.truth import Truth, truths_in
 
-STEPS = {"OWN_TOP": 0.1, "SECOND_TOP": 0.1, "OWN_SIDE": 0.3, "SECOND_SIDE": 0.1}
+STEPS = {"OWN_TOP": 0.1, "SECOND_TOP": 0.1, "OWN_SIDE": 0.3, "SECOND_SIDE": 0.1, "LEAN": 0.35}
 LEAST = 1e-3
 PRICE = 10
 Seen = tuple[Truth, NDArray[np.uint8], Found]
