@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.samples import LEAST_COVERAGE, StickerSamples
+from calibration.second_opinion import BOTTOM, SIDES, TOP, TOP_SHARE
 from vision.attention import attended, linear, normalised, stored_weights
 from vision.patches import OPENED, cell_patches, face_cosines, middles, opened_rows, ray_frame
 from vision.pose import FACE_NORMALS, CubePose
@@ -36,12 +37,12 @@ UNSAID: Final = -30.0
 """Logit of what is never meant."""
 _HEADS: Final = 4
 _COLOURS: Final = 4
-_SIDES: Final = (1, 2, 4, 5)
 OVERSEEN: Final = 4.0
 """By so much the network overrates the odds that a sticker of an opened side is in view: of 2,600 on traced
 pictures it gave 0.6 to some of which 0.22 were, 0.8 to 0.55, 0.95 to 0.92."""
-UNSEEN_SHARES: Final = np.array([0.5, 0.125, 0.125, 1e-13, 0.125, 0.125], np.float32)
+UNSEEN_SHARES: Final = np.full(6, (1.0 - TOP_SHARE) / len(SIDES), np.float32)
 """Of a sticker that is not seen, the probability to have the colour of each face of the pose."""
+UNSEEN_SHARES[[TOP, BOTTOM]] = TOP_SHARE, np.exp(UNSAID)
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +90,7 @@ def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
     cosines = face_cosines(pose)
     if n < 3 or n > 5 or cosines[0] <= LEAST_COSINE:
         return None
-    best = sorted(_SIDES, key=lambda face: -cosines[face])[:2]
+    best = sorted(SIDES, key=lambda face: -cosines[face])[:2]
     opened = {face: opened_rows(pose, face, float(cosines[face])) for face in best}
     faces = [0, *(face for face in best if cosines[face] > LEAST_COSINE or opened[face] is not None)]
     tokens = _tokens(image_bgr, pose, faces, cosines, opened)
@@ -105,7 +106,7 @@ def _by_face(logits: Floats, faces: list[int]) -> Floats:
     """Log probabilities (..., 6) of each face's colour from logits (..., 4): top, side seen best, other side,
     neither. What is left is shared by the sides out of view; the bottom's colour is never meant."""
     out = np.full((*logits.shape[:-1], 6), UNSAID, np.float32)
-    hidden = [face for face in _SIDES if face not in faces]
+    hidden = [face for face in SIDES if face not in faces]
     left = np.logaddexp.reduce(logits[..., len(faces) :], axis=-1) - np.log(len(hidden))
     out[..., faces] = logits[..., : len(faces)]
     out[..., hidden] = left[..., None]
@@ -118,7 +119,7 @@ def _is_open(n: int) -> NDArray[np.bool_]:
     out = np.zeros((6, n, n), dtype=bool)
     out[0] = True
     out[0, 1 : n - 1, 1 : n - 1] = False
-    out[list(_SIDES), 0] = True
+    out[list(SIDES), 0] = True
     return out
 
 
