@@ -14,6 +14,7 @@ from truth_answers import answer_of_truth
 
 from models.layer import LastLayer
 from vision.answer import COLOURS, FACES, REASONS, Answer, Candidate, NamedCase, StateSeen, TopFace
+from vision.pose import CubePose
 from vision.wording import CAUTION, answer_text, percent, refusal
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
@@ -104,16 +105,27 @@ def test_state_from_layer_names_the_colours_of_the_engine() -> None:
     assert (seen.twist, seen.flip) == (state.twist, state.flip)
 
 
-def test_scaling_lays_pixel_centres_on_pixel_centres() -> None:
-    """Pixel 0 of a picture reduced by 4 covers the pixels 0..3, whose middle is 1.5."""
+def test_scaling_keeps_the_corner_of_the_picture() -> None:
+    """Pixel 0 of a picture reduced by 4 covers the pixels 0..3: from the corner at 0 to 4."""
     answer = Answer(
         image="x", ok=False, reason="ambiguous", size=2,
         top=TopFace("white", ((0, 0), (10, 0), (10, 10), (0, 10))), grids={"U": (((0.0, 0.0), (1.0, 2.0)),)},
     )  # fmt: skip
     larger = answer.scaled(4)
-    assert larger.top is not None and larger.top.quad_xy[0] == (1.5, 1.5)
-    assert larger.grids["U"] == (((1.5, 1.5), (5.5, 9.5)),)
+    assert larger.top is not None and larger.top.quad_xy == ((0, 0), (40, 0), (40, 40), (0, 40))
+    assert larger.grids["U"] == (((0.0, 0.0), (4.0, 8.0)),)
     assert answer.scaled(1) is answer
+
+
+def test_an_answer_scales_as_its_pose_does() -> None:
+    """The same camera with four times the pixels has four times the focal length and principal point."""
+    pose = CubePose(3, 800.0, (320.0, 180.0), np.eye(3), np.array([0.1, -0.2, 6.0]))
+    finer = replace(pose, focal_px=4 * pose.focal_px, centre_xy=(1280.0, 720.0))
+    quad = tuple((float(x), float(y)) for x, y in pose.face_quad_xy("F"))
+    answer = Answer(image="x", ok=False, reason="ambiguous", size=3, top=TopFace("white", quad))
+    top = answer.scaled(4).top
+    assert top is not None
+    assert np.allclose(top.quad_xy, finer.face_quad_xy("F"))
 
 
 def test_the_text_says_what_a_person_needs() -> None:

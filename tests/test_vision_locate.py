@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vision.locate import _from_farther, find_cubes
-from vision.networks import crop_square, propose
+from vision.networks import Place, apart, crop_square, propose
 from vision.pose import CubePose, cube_rotations
 from vision.sample import sample_stickers
 
@@ -117,3 +117,8 @@ def test_a_cube_of_a_fortieth_of_the_picture_is_found(name: str) -> None:
         - scale * cube.pose.project(np.zeros((1, 3)))[0]
     )
     assert np.hypot(*gap) < 0.15 * edge_px
+
+
+@given(st.permutations([(0.5, 100.0, 100.0, 100.0), (0.98, 122.0, 100.0, 100.0), (0.7, 300.0, 100.0, 80.0)]))
+def test_the_brightest_of_near_places_is_kept_in_whatever_order_they_come(places: list[Place]) -> None:
+    assert apart(places) == [(0.98, 122.0, 100.0, 100.0), (0.7, 300.0, 100.0, 80.0)]

@@ -174,8 +174,8 @@ class Answer:
         return 4 if self.reason == "no-cube" else 3
 
     def scaled(self, factor: float) -> Answer:
-        """The same answer for a picture ``factor`` times larger, pixel centres laid on pixel centres."""
-        return self if factor == 1 else self._moved(factor, (factor - 1) / 2, (factor - 1) / 2)
+        """The same answer for a picture ``factor`` times larger."""
+        return self if factor == 1 else self._moved(factor, 0, 0)
 
     def cropped(self, left: int, upper: int) -> Answer:
         """The same answer for a piece of the picture whose upper left pixel is (left, upper)."""

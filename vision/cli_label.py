@@ -74,7 +74,7 @@ def label_command(
         Path | None, typer.Option("--stills", help="Folder for a picture of each case shown in a recording.")
     ] = None,
     size: Annotated[
-        int | None, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.")
+        int | None, typer.Option("--size", "-n", min=2, max=5, help="Layers of the cube.")
     ] = None,
     front: Annotated[
         Front | None, typer.Option("--front", help="Side that you call front, as the camera sees it.")

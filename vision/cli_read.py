@@ -55,7 +55,7 @@ def read(
         typer.Option(help="The side you call your front, as the camera sees it."),
     ] = None,
     size: Annotated[
-        int | None, typer.Option(min=2, max=7, help="Layers of the cube; told from the picture if left out.")
+        int | None, typer.Option(min=2, max=5, help="Layers of the cube; told from the picture if left out.")
     ] = None,
     profile: Annotated[
         str | None,

@@ -101,7 +101,7 @@ def overlaid(
         fine = _badge_radius(grids[face]) >= least_radius
         _draw_grid(photo, grids[face], stroke, heavy=face == "U", lines=fine)
     for quad in answer.others:
-        _line(photo, np.array([*quad, quad[0]]) * zoom, stroke, dashed=True)
+        _line(photo, _zoomed(np.array([*quad, quad[0]]), zoom), stroke, dashed=True)
     if "U" in grids:
         _mark_front(photo, grids["U"], stroke)
     for face, grid in grids.items():
@@ -147,8 +147,9 @@ def as_grid(nodes: NDArray[np.float64]) -> Grid:
     return tuple(tuple((float(x), float(y)) for x, y in row) for row in nodes)
 
 
-def _zoomed(grid: NDArray[np.float64], zoom: float) -> NDArray[np.float64]:
-    return (grid + 0.5) * zoom - 0.5
+def _zoomed(points_xy: NDArray[np.float64], zoom: float) -> NDArray[np.float64]:
+    """Where OpenCV draws points of the answer in the photo made larger: it counts from a pixel's middle."""
+    return points_xy * zoom - 0.5
 
 
 def _fixed(points: NDArray[Any]) -> NDArray[np.int32]:

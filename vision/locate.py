@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from vision.fit import CROP_EDGES, MAP_PX, Crop, Fitted, fit_pose
 from vision.motion import Lens
-from vision.networks import Picture, Place, look_closely, propose
+from vision.networks import Picture, Place, apart, look_closely, propose
 from vision.pose import CubePose
 from vision.seams import seat
 from vision.shrink import handy, shrunk
@@ -215,14 +215,12 @@ def _from_nearer(image_bgr: Picture, most: int) -> list[Place]:
     """What :func:`propose` finds in overlapping parts of the picture, the likeliest, in its pixels."""
     high, wide = image_bgr.shape[:2]
     side = round(CLOSER * max(high, wide))
-    found: list[Place] = []
+    places: list[Place] = []
     for top in sorted({0, max(0, high - side)}):
         for left in sorted({0, max(0, wide - side)}):
             part = image_bgr[top : top + side, left : left + side]
-            for peak, x, y, edge_px in propose(part, most):
-                if all(np.hypot(x + left - o[1], y + top - o[2]) > 0.4 * max(edge_px, o[3]) for o in found):
-                    found.append((peak, x + left, y + top, edge_px))
-    return sorted(found, reverse=True)[:most]
+            places += [(peak, x + left, y + top, edge) for peak, x, y, edge in propose(part, most)]
+    return apart(places)[:most]
 
 
 def _centred(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop:

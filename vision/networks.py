@@ -64,16 +64,24 @@ def propose(image_bgr: Picture, most: int = 4) -> list[Place]:
     heat = out[0]
     top = cv2.dilate(heat, np.ones((3, 3), np.uint8))
     rows, columns = np.nonzero((heat >= top) & (heat > np.log(LEAST_PEAK / (1 - LEAST_PEAK))))
-    found: list[Place] = []
+    places: list[Place] = []
     for row, column in zip(rows, columns, strict=True):
         dx, dy, size = out[1:, row, column]
         x, y = (column + 0.5 + dx) * STRIDE * wide / w, (row + 0.5 + dy) * STRIDE * high / h
         edge = float(np.exp(np.clip(size, -3, 3))) * EDGE_UNIT * wide / w
         peak = 1 / (1 + float(np.exp(-heat[row, column])))
+        places.append((peak, float(x), float(y), edge))
+    found = apart(places)[:most]
+    return [place for place in found if place[0] >= FAINTER * found[0][0]]
+
+
+def apart(places: list[Place]) -> list[Place]:
+    """The brightest of places that lie within 0.4 edges of each other, the brightest of all first."""
+    found: list[Place] = []
+    for peak, x, y, edge in sorted(places, reverse=True):
         if all(np.hypot(x - o[1], y - o[2]) > 0.4 * max(edge, o[3]) for o in found):
-            found.append((peak, float(x), float(y), edge))
-    found.sort(reverse=True)
-    return [place for place in found[:most] if place[0] >= FAINTER * found[0][0]]
+            found.append((peak, x, y, edge))
+    return found
 
 
 def crop_square(image_bgr: Picture, x: float, y: float, side: float) -> tuple[Picture, float, float, float]:
