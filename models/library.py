@@ -26,9 +26,10 @@ from models.errors import LastlookError
 from models.layer import LastLayer, corner_positions, edge_positions, has_edges
 from models.notation import Moves, parse_moves
 from models.permutation import permutation_of
-from models.sequences import BadEntry, Entry, built_in_texts, read_entries, read_text
+from models.sequences import BadEntry, Entry, built_in_texts, read_entries
+from models.toml_files import read_text
 
-_CACHE_FORMAT = 3
+_CACHE_FORMAT = 4
 _TURNS = tuple(parse_moves(turn) for turn in ("", "U", "U2", "U'"))
 
 

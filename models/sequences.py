@@ -1,26 +1,20 @@
-"""Stored sequences as text: TOML files of `[[sequence]]` blocks, each with the line where it stands.
-
-A file is read block by block, so that one block that is no TOML spoils nothing but itself.
-"""
+"""Stored sequences: the entries of TOML files of `[[sequence]]` blocks, each executed by the engine."""
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from importlib import resources
-from pathlib import Path
 
 from models.cases import CASES, case_of
 from models.errors import LastlookError
 from models.layer import LastLayer
 from models.notation import Moves, Turn, parse_moves
 from models.permutation import PERMUTATION_CASES, permutation_of
+from models.toml_files import read_blocks
 
-_HEADER = re.compile(r"^\s*\[\[\s*sequence\s*\]\]", re.MULTILINE)
 _KEYS = {"code", "turns", "source", "proof", "core", "note"}
-MAX_FILE_BYTES = 8 << 20
 
 
 @dataclass(frozen=True)
@@ -152,31 +146,11 @@ def _alike(size: int) -> list[int]:
     return [other for other in range(3, 8) if other % 2 == size % 2]
 
 
-def read_blocks(text: str) -> Iterator[tuple[int, dict[str, object] | str]]:
-    """(line, table or what is wrong with it) of each ``[[sequence]]`` block of a text."""
-    starts = [m.start() for m in _HEADER.finditer(text)]
-    head = text[: starts[0]] if starts else text
-    for number, row in enumerate(head.splitlines(), 1):
-        if row.strip() and not row.lstrip().startswith("#"):
-            yield number, "stands outside any [[sequence]] block"
-            break
-    for start, end in zip(starts, [*starts[1:], len(text)], strict=True):
-        line = text.count("\n", 0, start) + 1
-        if text[start] == "\n":
-            line += len(text[start:]) - len(text[start:].lstrip("\n"))
-        try:
-            tables = tomllib.loads(text[start:end])["sequence"]
-        except tomllib.TOMLDecodeError as error:
-            yield line, f"is no TOML ({error}, counted from this block)"
-            continue
-        yield line, tables[0]
-
-
 def read_entries(text: str, file: str) -> tuple[list[Entry], list[BadEntry]]:
     """Entries of a sequence file, each executed by the engine, and those left out with the reason."""
     good: list[Entry] = []
     bad: list[BadEntry] = []
-    for line, table in read_blocks(text):
+    for line, table in read_blocks(text, "sequence"):
         try:
             if isinstance(table, str):
                 raise LastlookError(table)
@@ -233,18 +207,6 @@ def built_in_texts() -> Iterator[tuple[str, str]]:
     for item in sorted(folder.iterdir(), key=lambda f: f.name):
         if item.name.startswith("sequences") and item.name.endswith(".toml"):
             yield item.name, item.read_text(encoding="utf-8")
-
-
-def read_text(path: Path) -> str:
-    """Text of a user's file, size bounded; raises ``LastlookError``."""
-    try:
-        if path.stat().st_size > MAX_FILE_BYTES:
-            raise LastlookError(f"{path}: larger than {MAX_FILE_BYTES >> 20} MiB; that is no sequence file")
-        return path.read_text(encoding="utf-8")
-    except UnicodeDecodeError as error:
-        raise LastlookError(f"{path}: is not UTF-8 text (byte {error.start})") from error
-    except OSError as error:
-        raise LastlookError(f"{path}: cannot be read ({error.strerror})") from error
 
 
 def read_cores(texts: Iterable[str] = ()) -> dict[str, Moves]:

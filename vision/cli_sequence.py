@@ -31,7 +31,8 @@ def add_to_library(rows: Sequence[tuple[str, str, str, str, str]]) -> int:
     Sequences that stand there already are skipped. The file keeps everything else that is in it.
     """
     from models.library import load_library
-    from models.sequences import read_text, write_block
+    from models.sequences import write_block
+    from models.toml_files import read_text
     from vision.library_files import library_path, save_text
 
     path = library_path()
@@ -109,7 +110,8 @@ def remove_sequence(
     """Remove a sequence from your library; a built-in one is hidden from now on."""
     from models.errors import UsageError
     from models.notation import parse_moves
-    from models.sequences import read_text, write_block
+    from models.sequences import write_block
+    from models.toml_files import read_text
     from vision.library_files import hidden_path, library_path, open_library, save_text
 
     turns = str(parse_moves(moves))
@@ -153,7 +155,7 @@ def import_sequences(
     after a #. Lines that solve no case are reported with their number; the others are kept.
     """
     from models.errors import LastlookError
-    from models.sequences import read_text
+    from models.toml_files import read_text
 
     text = sys.stdin.read() if str(file) == "-" else read_text(file)
     rows: list[tuple[str, str, str, str, str]] = []

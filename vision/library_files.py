@@ -64,11 +64,11 @@ def open_effort() -> EffortModel:
 def open_library() -> Library:
     """The built-in library without what the user hid, and his own sequences on top."""
     from models.library import load_library
-    from models.sequences import read_blocks, read_text
+    from models.toml_files import read_blocks, read_text
 
     hidden: set[tuple[str, str]] = set()
     if hidden_path().exists():
-        for _, table in read_blocks(read_text(hidden_path())):
+        for _, table in read_blocks(read_text(hidden_path()), "sequence"):
             if isinstance(table, dict):
                 hidden.add((str(table.get("code")), str(table.get("turns"))))
     return load_library([library_path()], hidden=hidden, cache_folder=cache_folder(), effort=open_effort())
@@ -76,7 +76,8 @@ def open_library() -> Library:
 
 def open_cores() -> dict[str, Moves]:
     """Named cores, the user's added to or in place of the built-in ones."""
-    from models.sequences import read_cores, read_text
+    from models.sequences import read_cores
+    from models.toml_files import read_text
 
     path = data_folder() / "cores.toml"
     return read_cores([read_text(path)] if path.exists() else [])

@@ -1,0 +1,73 @@
+"""TOML files that a person writes: read within bounds, block by block, each with the line where it stands.
+
+A file of ``[[name]]`` blocks is read block by block, so that one block that is no TOML spoils nothing but
+itself. Lines are counted from 1, as an editor counts them.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from models.errors import LastlookError
+
+MAX_FILE_BYTES = 8 << 20
+_QUOTES = ('"""', "'''")
+
+
+def read_text(path: Path) -> str:
+    """Text of a user's file, size bounded; raises ``LastlookError``."""
+    try:
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise LastlookError(f"{path}: larger than {MAX_FILE_BYTES >> 20} MiB; that is no sequence file")
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as error:
+        raise LastlookError(f"{path}: is not UTF-8 text (byte {error.start})") from error
+    except OSError as error:
+        raise LastlookError(f"{path}: cannot be read ({error.strerror})") from error
+
+
+def read_blocks(text: str, name: str) -> Iterator[tuple[int, dict[str, Any] | str]]:
+    """(line, table or what is wrong with it) of each ``[[name]]`` block of a text."""
+    starts = [m.start() for m in re.finditer(rf"^[ \t]*\[\[[ \t]*{name}[ \t]*\]\]", text, re.MULTILINE)]
+    head = text[: starts[0]] if starts else text
+    for number, row in enumerate(head.split("\n"), 1):
+        if row.strip() and not row.lstrip().startswith("#"):
+            yield number, f"stands outside any [[{name}]] block"
+            break
+    parts = [text[start:end] for start, end in pairwise([*starts, len(text)])]
+    line, at = head.count("\n") + 1, 0
+    while at < len(parts):
+        stop = at + 1
+        block = _parsed(parts[at], name)
+        if isinstance(block, str):
+            # a header inside a multi-line string begins no block
+            further = _end_of_strings(parts, at)
+            whole = _parsed("".join(parts[at:further]), name)
+            if not isinstance(whole, str):
+                block, stop = whole, further
+        yield line, block
+        line += sum(part.count("\n") for part in parts[at:stop])
+        at = stop
+
+
+def _parsed(block: str, name: str) -> dict[str, Any] | str:
+    try:
+        table: dict[str, Any] = tomllib.loads(block)[name][0]
+        return table
+    except tomllib.TOMLDecodeError as error:
+        return f"is no TOML ({error}, counted from this block)"
+
+
+def _end_of_strings(parts: Sequence[str], at: int) -> int:
+    """The part after the one in which every multi-line string that begins in part ``at`` has ended."""
+    odd = [False, False]
+    for stop in range(at, len(parts)):
+        odd = [o ^ bool(parts[stop].count(quotes) % 2) for o, quotes in zip(odd, _QUOTES, strict=True)]
+        if not any(odd):
+            return stop + 1
+    return at + 1

@@ -1,0 +1,53 @@
+"""Files of blocks: every block is found on its own line, and a broken one spoils nothing but itself."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from models.toml_files import read_blocks
+
+HEADERS = st.sampled_from(["[[sequence]]", "  [[ sequence ]]", "\t[[sequence]]  # a remark"])
+KEYS = [
+    'code = "x"',
+    "",
+    "   ",
+    "# a remark",
+    '  turns = "R U"',
+    'note = """\n[[sequence]]\n\n# no remark"""',
+    "other = '''\n  [[sequence]]\n'''",
+    'text = "\u2028\x85"',
+    "number = 3",
+]
+BODIES = st.lists(st.sampled_from(KEYS), max_size=6, unique=True).map("\n".join)
+BLOCKS = st.lists(st.tuples(HEADERS, BODIES).map("\n".join), max_size=5)
+HEADS = st.sampled_from(["", "\n", " \t\n\n", "# mine\n", "# mine\n \n"])
+ENDS = st.sampled_from(["\n", "\r\n"])
+
+
+@given(HEADS, BLOCKS, ENDS)
+def test_every_block_is_found_on_its_own_line(head: str, blocks: list[str], end: str) -> None:
+    """The tables are those that a TOML reader finds in the whole file; lines are counted as written."""
+    text = (head + "\n".join(blocks)).replace("\n", end)
+    before = [head + "".join(f"{block}\n" for block in blocks[:i]) for i in range(len(blocks))]
+    found = list(read_blocks(text, "sequence"))
+    assert [line for line, _ in found] == [part.count("\n") + 1 for part in before]
+    assert [table for _, table in found] == tomllib.loads(text).get("sequence", [])
+
+
+@pytest.mark.parametrize("broken", ['note = """open', "note = 'open", "note = 1 1", "note = '''\n[[sequence]]"])
+def test_a_broken_block_spoils_nothing_but_itself(broken: str) -> None:
+    good = '[[sequence]]\nturns = "R"\n'
+    found = dict(read_blocks(f"{good}[[sequence]]\n{broken}\n{good}{good}", "sequence"))
+    tables = [table for table in found.values() if isinstance(table, dict)]
+    assert tables.count({"turns": "R"}) == 3
+    assert "is no TOML" in str(found[3])
+
+
+def test_what_stands_before_the_first_block_is_told() -> None:
+    found = list(read_blocks("# mine\n\ncode = 3\nmore = 4\n[[sequence]]\n", "sequence"))
+    assert [line for line, _ in found] == [3, 5]
+    assert "outside" in str(found[0][1]) and found[1][1] == {}
