@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -53,6 +53,29 @@ def read_blocks(text: str, name: str) -> Iterator[tuple[int, dict[str, Any] | st
         yield line, block
         line += sum(part.count("\n") for part in parts[at:stop])
         at = stop
+
+
+def without_blocks(text: str, name: str, lines: Collection[int]) -> str:
+    """The text without the ``[[name]]`` blocks that begin on those lines and the blank lines after them.
+
+    A block ends with the last line that its table needs: comments after that stay, and so do other tables.
+    """
+    rows = text.split("\n")
+    blocks = list(read_blocks(text, name))
+    ends = [*(line - 1 for line, _ in blocks[1:]), len(rows)]
+    for (line, table), end in reversed(list(zip(blocks, ends, strict=True))):
+        if line not in lines or isinstance(table, str):
+            continue
+        stop = line
+        while stop < end and not (
+            rows[stop].lstrip()[:1] in ("", "#", "[")
+            and _parsed("\n".join(rows[line - 1 : stop]), name) == table
+        ):
+            stop += 1
+        while stop < len(rows) - 1 and not rows[stop].strip():
+            stop += 1
+        del rows[line - 1 : stop]
+    return "\n".join(rows)
 
 
 def _parsed(block: str, name: str) -> dict[str, Any] | str:

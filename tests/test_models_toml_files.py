@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.toml_files import read_blocks
+from models.toml_files import read_blocks, without_blocks
 
 HEADERS = st.sampled_from(["[[sequence]]", "  [[ sequence ]]", "\t[[sequence]]  # a remark"])
 KEYS = [
@@ -38,7 +38,38 @@ def test_every_block_is_found_on_its_own_line(head: str, blocks: list[str], end:
     assert [table for _, table in found] == tomllib.loads(text).get("sequence", [])
 
 
-@pytest.mark.parametrize("broken", ['note = """open', "note = 'open", "note = 1 1", "note = '''\n[[sequence]]"])
+LAST_KEYS = st.sampled_from(
+    ['last = "x"', 'last = """\n\n# no remark\n[no.table]\n"""', "last = [\n[1],\n\n]"]
+)
+AFTER = st.sampled_from(
+    ["", "\n", " \n\n", "# of the next\n", "\n# mine\n\n\n# of the next\n", "[other]\na = 1\n"]
+)
+WRITTEN = st.tuples(st.tuples(HEADERS, BODIES, LAST_KEYS).map("\n".join), AFTER)
+
+
+@given(HEADS, st.lists(WRITTEN, min_size=1, max_size=4), st.data())
+def test_taking_out_a_block_takes_nothing_else(
+    head: str, written: list[tuple[str, str]], data: st.DataObject
+) -> None:
+    """What is left is every other line in its order; only blank ones may go with the block."""
+    written = [(block, after.replace("other", f"other{i}")) for i, (block, after) in enumerate(written)]
+    gone = data.draw(st.sets(st.integers(0, len(written) - 1)))
+    whole = head + "".join(f"{block}\n{after}" for block, after in written)
+    lines = [line for line, _ in read_blocks(whole, "sequence")]
+    left = without_blocks(whole, "sequence", {lines[i] for i in gone})
+    expected = head + "".join(
+        after if i in gone else f"{block}\n{after}" for i, (block, after) in enumerate(written)
+    )
+    assert [row for row in left.split("\n") if row.strip()] == [
+        row for row in expected.split("\n") if row.strip()
+    ]
+    tables = [table for i, (_, table) in enumerate(read_blocks(whole, "sequence")) if i not in gone]
+    assert [table for _, table in read_blocks(left, "sequence") if isinstance(table, dict)] == tables
+
+
+@pytest.mark.parametrize(
+    "broken", ['note = """open', "note = 'open", "note = 1 1", "note = '''\n[[sequence]]"]
+)
 def test_a_broken_block_spoils_nothing_but_itself(broken: str) -> None:
     good = '[[sequence]]\nturns = "R"\n'
     found = dict(read_blocks(f"{good}[[sequence]]\n{broken}\n{good}{good}", "sequence"))

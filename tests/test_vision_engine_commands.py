@@ -198,6 +198,41 @@ def test_sequences_come_and_go(own_folders: Path, capsys: pytest.CaptureFixture[
     assert status == 0 and out.startswith("1 added, 2 there already")
 
 
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_removing_a_sequence_leaves_its_neighbours_alone(
+    end: str, own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """However the file is laid out: blank lines and remarks inside a block, blank lines with spaces."""
+    rows = [
+        "# all mine", "  ",
+        "[[sequence]]", 'code = "e0-sune"', """turns = "R U R' U R U2 R'" """, " \t",
+        "[[sequence]]", 'code = "e0-antisune"', "# goes with it", "", """turns = "R U2 R' U' R U' R'" """,
+        "# of the third", "[[sequence]]", 'code = "e0-sune"', """turns = "y R U R' U R U2 R' y'" """,
+    ]  # fmt: skip
+    library = own_folders / "data" / "library.toml"
+    library.parent.mkdir()
+    library.write_bytes("".join(row + end for row in rows).encode())
+    assert outcome(capsys, "sequence", "remove", "e0-antisune", "R U2 R' U' R U' R'")[0] == 0
+    assert library.read_text().split("\n") == [*rows[:6], *rows[11:], ""]
+    status, out, err = outcome(capsys, "sequence", "list")
+    assert (status, err) == (0, "")
+    assert out.splitlines() == ["e0-sune\tR U R' U R U2 R'", "e0-sune\ty R U R' U R U2 R' y'"]
+
+
+def test_a_sequence_is_hidden_beside_those_that_were_written_by_hand(
+    own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An editor may leave out the last line's end."""
+    _, out, _ = outcome(capsys, "sequence", "list", "--all", "e0-sune", "--json")
+    first, second = [row["turns"] for row in json.loads(out)][:2]
+    hidden = own_folders / "data" / "hidden.toml"
+    hidden.parent.mkdir()
+    hidden.write_text(f'[[sequence]]\ncode = "e0-sune"\nturns = "{first}"')
+    assert outcome(capsys, "sequence", "remove", "e0-sune", second)[0] == 0
+    _, out, _ = outcome(capsys, "sequence", "list", "--all", "e0-sune", "--json")
+    assert not {first, second} & {row["turns"] for row in json.loads(out)}
+
+
 def test_a_built_in_sequence_is_hidden_when_removed(capsys: pytest.CaptureFixture[str]) -> None:
     _, out, _ = outcome(capsys, "sequence", "list", "--all", "e0-sune", "--json")
     turns = [row["turns"] for row in json.loads(out)]

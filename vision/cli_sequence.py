@@ -111,7 +111,7 @@ def remove_sequence(
     from models.errors import UsageError
     from models.notation import parse_moves
     from models.sequences import write_block
-    from models.toml_files import read_text
+    from models.toml_files import read_text, without_blocks
     from vision.library_files import hidden_path, library_path, open_library, save_text
 
     turns = str(parse_moves(moves))
@@ -121,26 +121,14 @@ def remove_sequence(
         raise UsageError(f"no such sequence under {code}; `lastlook sequence list --all {code}` shows them")
     if any(entry.file in library.own for entry in held):
         path = library_path()
-        save_text(path, _without(read_text(path), [e.line for e in held if e.file == str(path)]))
+        lines = [entry.line for entry in held if entry.file == str(path)]
+        save_text(path, without_blocks(read_text(path), "sequence", lines))
         typer.echo(f"{code}: {turns} removed")
         return
     path = hidden_path()
-    text = read_text(path) if path.exists() else "# Built-in sequences that you do not want to see.\n\n"
-    save_text(path, text + write_block(code, turns))
+    text = read_text(path) if path.exists() else "# Built-in sequences that you do not want to see.\n"
+    save_text(path, text.rstrip("\n") + "\n\n" + write_block(code, turns))
     typer.echo(f"{code}: {turns} hidden (take it out of {path} to see it again)")
-
-
-def _without(text: str, lines: Sequence[int]) -> str:
-    """The text without the [[sequence]] blocks that begin on those lines; comments before them stay."""
-    rows = text.splitlines(keepends=True)
-    for line in sorted(lines, reverse=True):
-        end = line
-        while end < len(rows) and rows[end].strip() and not rows[end].lstrip().startswith(("#", "[[")):
-            end += 1
-        while end < len(rows) and not rows[end].strip():
-            end += 1
-        del rows[line - 1 : end]
-    return "".join(rows)
 
 
 def import_sequences(
