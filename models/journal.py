@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields
@@ -22,14 +23,15 @@ from models.errors import LastlookError, UsageError
 
 SCHEMA_VERSION: Final = 1
 APPLICATION_ID: Final = 0x4C4C6A31  # "LLj1" in the file's header tells our files from others
+_WAIT_S: Final = 5.0  # for others that hold the file
 
 Result = Literal["done", "unfinished", "lost"]
 RESULTS: Final[tuple[str, ...]] = get_args(Result)
 """done: the top face came to one colour; unfinished: given up or another case came up first; lost: the
 cube left the picture and stayed away."""
 
-_CREATE = """
-CREATE TABLE attempt (
+_CREATE: Final = (
+    """CREATE TABLE attempt (
     id            INTEGER PRIMARY KEY AUTOINCREMENT,
     at            TEXT NOT NULL,
     cube          TEXT NOT NULL,
@@ -43,9 +45,11 @@ CREATE TABLE attempt (
     execution_pm_s REAL CHECK (execution_pm_s IS NULL OR execution_pm_s >= 0),
     result        TEXT NOT NULL CHECK (result IN ('done', 'unfinished', 'lost')),
     confidence    REAL NOT NULL CHECK (confidence BETWEEN 0 AND 1)
-);
-CREATE INDEX attempt_case ON attempt ("case");
-"""
+)""",
+    'CREATE INDEX attempt_case ON attempt ("case")',
+    f"PRAGMA application_id = {APPLICATION_ID}",
+    f"PRAGMA user_version = {SCHEMA_VERSION}",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +114,7 @@ class Journal:
         self.path = path
         with self._told("open"):
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._db = sqlite3.connect(path, timeout=5.0, isolation_level=None)
+            self._db = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None)
         try:
             with self._told("open"):
                 self._prepare()
@@ -119,6 +123,30 @@ class Journal:
             raise
 
     def _prepare(self) -> None:
+        self._db.execute("PRAGMA synchronous = FULL")
+        with self._transaction("DEFERRED"):
+            version = self._version()
+        if version == 0:
+            with self._transaction():  # one of those that open it for the first time makes the table
+                if self._version() == 0:
+                    for statement in _CREATE:
+                        self._db.execute(statement)
+        self._log_ahead()
+
+    def _log_ahead(self) -> None:
+        """Write-ahead logging from here on. SQLite does not wait by itself for others that open the file."""
+        give_up = time.monotonic() + _WAIT_S
+        while True:
+            try:
+                self._db.execute("PRAGMA journal_mode = WAL")
+                return
+            except sqlite3.OperationalError as error:
+                if "locked" not in str(error) or time.monotonic() > give_up:
+                    raise
+            time.sleep(0.005)
+
+    def _version(self) -> int:
+        """Version of the journal, 0 for an empty file; refuses all else. Call it in a transaction."""
         (version,) = self._db.execute("PRAGMA user_version").fetchone()
         (application,) = self._db.execute("PRAGMA application_id").fetchone()
         (tables,) = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()
@@ -131,13 +159,7 @@ class Journal:
                 f"{self.path} was written by a later version of lastlook (journal {version}, "
                 f"this one reads {SCHEMA_VERSION}): update lastlook"
             )
-        self._db.execute("PRAGMA journal_mode = WAL")
-        self._db.execute("PRAGMA synchronous = FULL")
-        if version == 0:
-            self._db.executescript(
-                f"BEGIN IMMEDIATE; {_CREATE} PRAGMA application_id = {APPLICATION_ID};"
-                f" PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;"
-            )
+        return int(version)
 
     def add(self, attempt: Attempt) -> int:
         """Write one attempt; it is on the disk when this returns. Returns its number."""
@@ -217,8 +239,8 @@ class Journal:
         self.close()
 
     @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        self._db.execute("BEGIN IMMEDIATE")
+    def _transaction(self, kind: Literal["IMMEDIATE", "DEFERRED"] = "IMMEDIATE") -> Iterator[None]:
+        self._db.execute(f"BEGIN {kind}")
         try:
             yield
         except BaseException:

@@ -9,8 +9,10 @@ import sqlite3
 import subprocess
 import sys
 import textwrap
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
+from threading import Barrier
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -89,6 +91,23 @@ def test_a_killed_writer_loses_nothing_that_was_added(tmp_path: Path) -> None:
     with Journal(path) as journal:
         assert [row.id for row in journal.rows()][:confirmed] == list(range(1, confirmed + 1))
         assert len(journal) - confirmed in (0, 1)
+
+
+def test_several_may_open_it_for_the_first_time_at_once(tmp_path: Path) -> None:
+    """Each of them finds a journal and writes into it, whoever made the table."""
+
+    def write(path: Path, ready: Barrier) -> None:
+        ready.wait()
+        with Journal(path) as journal:
+            journal.add(an_attempt())
+
+    with ThreadPoolExecutor(4) as pool:
+        for path in [tmp_path / f"{i}.db" for i in range(20)]:
+            ready = Barrier(4)
+            for writer in [pool.submit(write, path, ready) for _ in range(4)]:
+                writer.result()
+            with Journal(path) as journal:
+                assert [row.id for row in journal.rows()] == [1, 2, 3, 4]
 
 
 def test_choosing_and_forgetting(tmp_path: Path) -> None:
