@@ -180,7 +180,7 @@ class Journal:
         query = f"SELECT id, {names} FROM attempt{where} ORDER BY id DESC"
         if last is not None:
             query += " LIMIT ?"
-            values.append(last)
+            values.append(min(last, 2**63 - 1))  # the largest number of SQLite
         with self._told("read"):
             found = self._db.execute(query, values).fetchall()
         return [Row(row[0], Attempt(*row[1:])) for row in reversed(found)]

@@ -250,7 +250,7 @@ def _read_cache(path: Path) -> tuple[list[Entry], list[BadEntry]] | None:
         data = json.loads(path.read_text(encoding="utf-8"))
         good = [Entry(**{**row, "sizes": tuple(row["sizes"])}) for row in data["good"]]
         return good, [BadEntry(**row) for row in data["bad"]]
-    except (OSError, ValueError, TypeError, KeyError):
+    except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return None
 
 

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib import resources
+from pathlib import Path
 
 from models.cases import CASES, case_of
 from models.errors import LastlookError
 from models.layer import LastLayer
 from models.notation import Moves, Turn, parse_moves
 from models.permutation import PERMUTATION_CASES, permutation_of
-from models.toml_files import read_blocks
+from models.toml_files import read_blocks, read_text
 
 _KEYS = {"code", "turns", "source", "proof", "core", "note"}
 
@@ -163,7 +163,7 @@ def read_entries(text: str, file: str) -> tuple[list[Entry], list[BadEntry]]:
 def _entry(table: dict[str, object], file: str, line: int) -> Entry:
     unknown = set(table) - _KEYS
     if unknown:
-        raise LastlookError(f"unknown key {sorted(unknown)[0]}; known are {', '.join(sorted(_KEYS))}")
+        raise LastlookError(f"unknown key {sorted(unknown)[0]!r}; known are {', '.join(sorted(_KEYS))}")
     values = {key: str(value) for key, value in table.items() if isinstance(value, str)}
     if len(values) != len(table):
         raise LastlookError("every value of a sequence is a text in quotes")
@@ -209,15 +209,30 @@ def built_in_texts() -> Iterator[tuple[str, str]]:
             yield item.name, item.read_text(encoding="utf-8")
 
 
-def read_cores(texts: Iterable[str] = ()) -> dict[str, Moves]:
-    """Named cores: the built-in ones (models/data/cores.toml) and those of further TOML texts."""
+def read_cores(path: Path | None = None) -> dict[str, Moves]:
+    """Named cores: the built-in ones (models/data/cores.toml) and those of a user's file.
+
+    Raises ``LastlookError`` (file, line) for what is no ``[[core]]`` block with a name and turns.
+    """
     built_in = resources.files("models").joinpath("data/cores.toml").read_text(encoding="utf-8")
+    sources = [("cores.toml", built_in)]
+    if path is not None:
+        sources.append((str(path), read_text(path)))
     cores: dict[str, Moves] = {}
-    for text in (built_in, *texts):
-        try:
-            tables = tomllib.loads(text).get("core", [])
-        except tomllib.TOMLDecodeError as error:
-            raise LastlookError(f"cores: no TOML ({error})") from error
-        for table in tables:
-            cores[str(table["name"])] = parse_moves(str(table["turns"]))
+    for file, text in sources:
+        for line, table in read_blocks(text, "core"):
+            try:
+                name, moves = _core(table)
+            except LastlookError as error:
+                raise LastlookError(f"{file}:{line}: {error}; mend it or take it out") from error
+            cores[name] = moves
     return cores
+
+
+def _core(table: dict[str, object] | str) -> tuple[str, Moves]:
+    if isinstance(table, str):
+        raise LastlookError(table)
+    name, turns = table.get("name"), table.get("turns")
+    if not isinstance(name, str) or not isinstance(turns, str) or not name:
+        raise LastlookError("a core has a name and turns, both in quotes")
+    return name, parse_moves(turns)

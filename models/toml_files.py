@@ -20,15 +20,30 @@ _QUOTES = ('"""', "'''")
 
 
 def read_text(path: Path) -> str:
-    """Text of a user's file, size bounded; raises ``LastlookError``."""
+    """Text of a user's file, lines ended by "\\n"; raises ``LastlookError``, also over MAX_FILE_BYTES."""
     try:
-        if path.stat().st_size > MAX_FILE_BYTES:
-            raise LastlookError(f"{path}: larger than {MAX_FILE_BYTES >> 20} MiB; that is no sequence file")
-        return path.read_text(encoding="utf-8")
+        with path.open("rb") as file:
+            data = file.read(MAX_FILE_BYTES + 1)
+        text = data.decode("utf-8")
     except UnicodeDecodeError as error:
-        raise LastlookError(f"{path}: is not UTF-8 text (byte {error.start})") from error
+        raise LastlookError(f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8") from error
     except OSError as error:
         raise LastlookError(f"{path}: cannot be read ({error.strerror})") from error
+    if len(data) > MAX_FILE_BYTES:
+        raise LastlookError(
+            f"{path}: larger than {MAX_FILE_BYTES >> 20} MiB; move it away or make it smaller"
+        )
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def parse_toml(text: str) -> dict[str, Any]:
+    """What a TOML text holds; raises ``LastlookError`` with nothing but why it cannot be read."""
+    try:
+        return tomllib.loads(text)
+    except RecursionError as error:
+        raise LastlookError("nested too deeply") from error
+    except ValueError as error:  # no TOML, or a number of more digits than Python reads
+        raise LastlookError(str(error)) from error
 
 
 def read_blocks(text: str, name: str) -> Iterator[tuple[int, dict[str, Any] | str]]:
@@ -80,9 +95,9 @@ def without_blocks(text: str, name: str, lines: Collection[int]) -> str:
 
 def _parsed(block: str, name: str) -> dict[str, Any] | str:
     try:
-        table: dict[str, Any] = tomllib.loads(block)[name][0]
+        table: dict[str, Any] = parse_toml(block)[name][0]
         return table
-    except tomllib.TOMLDecodeError as error:
+    except LastlookError as error:
         return f"is no TOML ({error}, counted from this block)"
 
 

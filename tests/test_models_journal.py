@@ -116,6 +116,7 @@ def test_choosing_and_forgetting(tmp_path: Path) -> None:
             journal.add(an_attempt("e0-sune" if day % 2 else "e1-t-left", f"2026-11-{day:02}T08:00:00.000Z"))
         assert [row.id for row in journal.rows(case="e0-sune")] == [1, 3, 5]
         assert [row.id for row in journal.rows(since="2026-11-04", last=2)] == [5, 6]
+        assert len(journal.rows(last=10**20)) == 6
         with pytest.raises(UsageError, match="nothing chosen"):
             journal.forget()
         with pytest.raises(UsageError, match="no attempt 99"):

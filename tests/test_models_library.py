@@ -14,6 +14,7 @@ from sympy.combinatorics import Permutation
 
 from models.cases import CASE_LIST, CASES, case_of
 from models.cube import Cube, moves_permutation, order
+from models.errors import LastlookError
 from models.layer import LastLayer, legal_mask
 from models.library import Library, load_library
 from models.notation import parse_moves
@@ -195,6 +196,48 @@ def test_block_turns_are_read_as_the_cube_they_were_written_for() -> None:
             assert case_of(state)[0].code == entry.code
 
 
+DEEP = "x = " + "[" * 20_000
+LONG = "x = " + "1" * 5_000
+
+
+@pytest.mark.parametrize("damage", [DEEP, LONG, '"two\\nlines" = "x"'])
+def test_damage_that_python_stumbles_over_is_one_line(damage: str, tmp_path: Path) -> None:
+    path = tmp_path / "library.toml"
+    path.write_text(f"{GOOD}[[sequence]]\n{damage}\n{GOOD}")
+    found = load_library([path], built_in=False)
+    assert [entry.line for entry in found.entries] == [1, 8]
+    (bad,) = found.bad
+    assert str(bad).startswith(f"{path}:6: ") and "\n" not in str(bad)
+
+
+def test_cores_of_the_users_own_are_added(tmp_path: Path) -> None:
+    path = tmp_path / "cores.toml"
+    path.write_text('# mine\n[[core]]\nname = "turn"\nturns = "R R\'"\n')
+    assert read_cores(path) == {**read_cores(), "turn": parse_moves("R R'")}
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("\ncore = 3\n", 2),
+        ('[[core]]\nturns = "R"\n', 1),
+        ('# mine\n[[core]]\nname = "mine"\n', 2),
+        ('[[core]]\nname = "mine"\nturns = 3\n', 1),
+        ('[[core]]\nname = ""\nturns = "R"\n', 1),
+        (' \n[[core]]\nname = "mine"\nturns = "R Q"\n', 2),
+        ("[[core]]\nname = \n", 1),
+        (f"[[core]]\n{DEEP}", 1),
+        (f"[[core]]\n{LONG}", 1),
+    ],
+)
+def test_a_core_that_cannot_be_used_is_named_with_its_line(text: str, line: int, tmp_path: Path) -> None:
+    path = tmp_path / "cores.toml"
+    path.write_text(text)
+    with pytest.raises(LastlookError) as caught:
+        read_cores(path)
+    assert str(caught.value).startswith(f"{path}:{line}: ") and "\n" not in str(caught.value)
+
+
 def test_a_file_that_is_no_text_is_reported(tmp_path: Path) -> None:
     path = tmp_path / "library.toml"
     path.write_bytes(b"\xff\xfe\x00")
@@ -212,7 +255,7 @@ def test_the_cache_is_used_renewed_and_never_believed_when_damaged(tmp_path: Pat
     data["good"][0]["source"] = "from the cache"
     kept.write_text(json.dumps(data))
     assert load_library([path], built_in=False, cache_folder=cache).entries[0].source == "from the cache"
-    for damage in ("", "{", '{"good": [{"code": 1}], "bad": []}', "[]"):
+    for damage in ("", "{", "[" * 100_000, '{"good": [{"code": 1}], "bad": []}', "[]"):
         kept.write_text(damage)
         assert load_library([path], built_in=False, cache_folder=cache).entries == fresh.entries
     path.write_text(GOOD + write_block("e0-antisune", "R U2 R' U' R U' R'"))

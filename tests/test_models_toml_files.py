@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import tomllib
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.toml_files import read_blocks, without_blocks
+from models.errors import LastlookError
+from models.toml_files import MAX_FILE_BYTES, read_blocks, read_text, without_blocks
 
 HEADERS = st.sampled_from(["[[sequence]]", "  [[ sequence ]]", "\t[[sequence]]  # a remark"])
 KEYS = [
@@ -82,3 +84,12 @@ def test_what_stands_before_the_first_block_is_told() -> None:
     found = list(read_blocks("# mine\n\ncode = 3\nmore = 4\n[[sequence]]\n", "sequence"))
     assert [line for line, _ in found] == [3, 5]
     assert "outside" in str(found[0][1]) and found[1][1] == {}
+
+
+@pytest.mark.parametrize("data", [b"\xff", b"# " + b"x" * MAX_FILE_BYTES, None])
+def test_what_is_no_text_of_a_person_is_refused_in_one_line(data: bytes | None, tmp_path: Path) -> None:
+    path = tmp_path / "library.toml"
+    path.mkdir() if data is None else path.write_bytes(data)
+    with pytest.raises(LastlookError) as caught:
+        read_text(path)
+    assert str(caught.value).startswith(f"{path}: ") and "\n" not in str(caught.value)

@@ -253,6 +253,11 @@ def test_a_broken_file_of_the_users_own_is_reported_and_the_rest_works(
     (folder / "effort.toml").write_text("[turn]\nside = 'x'\n")
     status, _, err = outcome(capsys, "case", "e0-sune")
     assert status == 1 and "effort.toml" in err
+    (folder / "effort.toml").unlink()
+    for text in ("core = 3\n", '[[core]]\nturns = "R"\n'):
+        (folder / "cores.toml").write_text(text)
+        status, _, err = outcome(capsys, "find", "e1-sune-left", "--depth", "1")
+        assert status == 1 and "cores.toml:1: " in err and err.count("\n") == 1
 
 
 def test_the_diagram_in_the_terminal_shows_where_the_top_colour_faces() -> None:

@@ -267,6 +267,8 @@ class QuietHandler(SimpleHTTPRequestHandler):
         (["journal", "--json", "--csv"], "choose one"),
         (["journal", "--case", "e9-nothing"], "no case"),
         (["journal", "--since", "yesterday"], "no date"),
+        (["journal", "--since", "0001-01-01T00:00+14:00"], "too far away"),
+        (["journal", "forget", "--before", "9999-12-31T23:59-12:00"], "too far away"),
         (["journal", "forget"], "nothing chosen"),
         (["journal", "forget", "7"], "no attempt 7"),
     ],

@@ -241,7 +241,7 @@ def _date(text: str | None) -> str | None:
     """A date or a time as the journal compares it; a time with a zone is turned into UTC."""
     if text is None:
         return None
-    from datetime import UTC, datetime
+    from datetime import datetime
 
     from models.journal import utc_text
 
@@ -249,7 +249,10 @@ def _date(text: str | None) -> str | None:
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise UsageError(f"{text!r} is no date; write it like 2026-11-25 or 2026-11-25T18:30") from None
-    return utc_text(moment if moment.tzinfo is not None else moment.astimezone().astimezone(UTC))
+    try:
+        return utc_text(moment.astimezone())
+    except (ValueError, OverflowError):  # in another zone its year would be 0 or 10000
+        raise UsageError(f"{text!r} is too far away to compare; write a date like 2026-11-25") from None
 
 
 def _table(rows: list[Row]) -> None:

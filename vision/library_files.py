@@ -77,10 +77,9 @@ def open_library() -> Library:
 def open_cores() -> dict[str, Moves]:
     """Named cores, the user's added to or in place of the built-in ones."""
     from models.sequences import read_cores
-    from models.toml_files import read_text
 
     path = data_folder() / "cores.toml"
-    return read_cores([read_text(path)] if path.exists() else [])
+    return read_cores(path if path.exists() else None)
 
 
 def save_text(path: Path, text: str) -> None:
