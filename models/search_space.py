@@ -2,7 +2,7 @@
 
 A sequence is written in one canonical way: neighbouring turns of one axis stand in a fixed order and
 never twice on the same layer. Every canonical sequence up to a depth is listed once, with its parent
-(the same sequence without its last turn), so that nothing but one byte and one index is kept a turn.
+(the same sequence without its last turn), so that nothing but two small numbers is kept a turn.
 
 Pieces are tracked by one sticker each: where that sticker lies says which slot the piece is in and
 which way round. Outer turns move complete edges and corners alike on every size, so 3x3x3 stickers
@@ -157,7 +157,7 @@ class Space:
     depth: int
     starts: tuple[int, ...]
     parent: IndexArray
-    turn: NDArray[np.int8]
+    turn: NDArray[np.int16]
     positions: NDArray[np.uint8] | NDArray[np.uint16]
 
     def __len__(self) -> int:
@@ -205,8 +205,8 @@ def follows(turns: Sequence[Turn]) -> NDArray[np.bool_]:
 
 def estimate(turns: Sequence[Turn], depth: int) -> int:
     """How many sequences `enumerate_space` will list."""
-    after = follows(turns).astype(np.int64)
-    level = np.array([int(not is_top_turn(t)) for t in turns], dtype=np.int64)
+    after = follows(turns).astype(object)  # Python's integers: these grow beyond 64 bits
+    level = np.array([int(not is_top_turn(t)) for t in turns], dtype=object)
     total = 1
     for _ in range(depth):
         total += int(level.sum())
@@ -222,7 +222,7 @@ def is_top_turn(turn: Turn) -> bool:
 def enumerate_space(turns: Sequence[Turn], size: int, depth: int, progress: Progress | None = None) -> Space:
     """List every sequence (see `Space`). ``size``: of the stickers to follow.
 
-    Takes (pieces + 5) bytes a sequence; the number is `estimate`. ``progress`` hears the share listed.
+    Takes (pieces + 6) bytes a sequence; the number is `estimate`. ``progress`` hears the share listed.
     """
     model = piece_model(size, not is_outer(turns))
     ordered = tuple(
@@ -233,7 +233,7 @@ def enumerate_space(turns: Sequence[Turn], size: int, depth: int, progress: Prog
     home = np.concatenate([model.below, model.top_corners, model.top_edges]).astype(dtype)
     total = estimate(ordered, depth)
     positions = np.empty((len(home), total), dtype=dtype)
-    parent, last = np.zeros(total, np.int32), np.full(total, -1, np.int8)
+    parent, last = np.zeros(total, np.int32), np.full(total, -1, np.int16)
     positions[:, 0] = home
     after = follows(ordered)
     starts, at = [0, 1], 1

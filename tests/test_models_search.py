@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from math import comb
 
 import numpy as np
 import pytest
@@ -45,6 +46,42 @@ def test_sequence_counts_are_the_published_ones() -> None:
     without_top = [1] + [estimate(outer, d) - estimate(outer, d - 1) for d in range(1, 7)]
     every = [1] + [without_top[d] + 3 * without_top[d - 1] for d in range(1, 7)]
     assert every == published
+
+
+def every_layer(size: int) -> str:
+    """Each way to name a layer or block of this size: outer ones, block turns, inner slices."""
+    inner = range(2, size)
+    named = [[b, *(f"{k}{b}w" for k in inner), *(f"{k}{b}" for k in inner)] for b in "UDRLFB"]
+    return " ".join(name for names in named for name in names)
+
+
+def test_sequence_counts_of_many_layers_follow_from_combinatorics() -> None:
+    """Axes take turns; a run on one axis turns some of its m layers, 3 ways each: (1 + 3x)^m - 1. The first
+    run does without U. The numbers go far beyond 64 bits."""
+    turns, depth = turn_set(every_layer(7), 7), 12
+    m = len(turns) // 9
+    run = [0] + [comb(m, k) * 3**k for k in range(1, depth + 1)]
+    without_top = [0] + [comb(m - 1, k) * 3**k for k in range(1, depth + 1)]
+    first = [2 * a + b for a, b in zip(run, without_top, strict=True)]
+    ending = [1]  # sequences from the end of a run on, by length
+    for d in range(1, depth + 1):
+        ending.append(sum(2 * run[k] * ending[d - k] for k in range(1, d + 1)))
+    count = 1 + sum(first[k] * ending[d - k] for d in range(1, depth + 1) for k in range(1, d + 1))
+    assert m == 22 and count > 2**64
+    assert estimate(turns, depth) == count
+
+
+def test_many_layers_are_listed_as_the_engine_turns_them() -> None:
+    turns = turn_set(every_layer(6), 6)
+    space = enumerate_space(turns, 6, 1)
+    assert len(turns) == 162 and len(space) == 160
+    home = space.positions[:, 0]
+    for index in range(len(space)):
+        carried = np.argsort(moves_permutation(space.moves(index), 6))  # where each sticker goes
+        assert (space.positions[:, index] == carried[home]).all(), space.moves(index)
+    core = Core("flip-one", widened(FLIP_ONE, 6))
+    found = find(["e1-headlights-front"], size=6, cores=(core,), turns=every_layer(6), depth=1, keep=1)
+    assert found.cases["e1-headlights-front"].found[0].moves == core.moves
 
 
 def test_distinct_positions_are_the_published_ones() -> None:
@@ -330,6 +367,7 @@ def test_stopped_early_it_keeps_what_it_found() -> None:
         ({"codes": ["e1-solved"], "turns": ""}, UsageError),
         ({"codes": ["e1-solved"], "depth": 0}, UsageError),
         ({"codes": ["e1-solved"], "depth": 9}, UsageError),
+        ({"codes": ["e1-solved"], "size": 6, "turns": every_layer(6), "depth": 9}, UsageError),
         ({"codes": ["e1-solved"], "by": "beauty"}, UsageError),
         ({"codes": ["e1-solved"], "cores": (Core("bad", parse_moves("R U R'")),)}, LayerError),
         ({"codes": ["e1-solved"], "turns": "R Q"}, LastlookError),
