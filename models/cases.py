@@ -35,7 +35,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from models.cube import check_size
+from models.cube import check_size, frozen
 from models.layer import CORNER_TWISTS, EDGE_FLIPS, LastLayer, has_edges, obeys_parity
 
 DIRECTIONS = ("front", "left", "back", "right")
@@ -212,9 +212,7 @@ def _tables() -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         for angle in reversed(range(4)):  # the smallest angle is written last
             place = places[case.twist_at(angle), case.flip_at(angle)]
             index[place], angle_of[place] = case.index, angle
-    index.setflags(write=False)
-    angle_of.setflags(write=False)
-    return index, angle_of
+    return frozen(index), frozen(angle_of)
 
 
 def _key(row: NDArray[np.int64]) -> tuple[int, ...]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from math import lcm
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from models.notation import FACES, MAX_SIZE, MIN_SIZE, Moves, Turn, parse_moves
 
 IntArray = NDArray[np.int64]
 FaceletArray = NDArray[np.int8]
+_Array = TypeVar("_Array", bound=NDArray[Any])
 
 # face -> (normal, direction of growing row, direction of growing column), vectors in x y z
 _FRAMES = {
@@ -39,6 +41,12 @@ _QUARTERS = {
     "z": ((0, 1, 0), (-1, 0, 0), (0, 0, 1)),
 }
 _AGAINST_AXIS = "LDBME"  # these turn clockwise as seen from the negative end
+
+
+def frozen(array: _Array) -> _Array:
+    """The array itself, read-only from here on: so is everything that is kept and shared."""
+    array.setflags(write=False)
+    return array
 
 
 def check_size(size: int) -> None:
@@ -61,7 +69,7 @@ def sticker_positions(size: int) -> tuple[IntArray, IntArray]:
         grid = normal * size + steps[:, None, None] * down + steps[None, :, None] * right
         centres.append(grid.reshape(-1, 3))
         normals.append(np.broadcast_to(normal, (size * size, 3)))
-    return _frozen(np.concatenate(centres)), _frozen(np.concatenate(normals))
+    return frozen(np.concatenate(centres)), frozen(np.concatenate(normals))
 
 
 @cache
@@ -73,7 +81,7 @@ def turn_permutation(turn: Turn, size: int) -> IntArray:
     if turn.quarters > 1:
         quarter = turn_permutation(Turn(turn.base, 1, turn.depth, turn.inner), size)
         once_more = turn_permutation(Turn(turn.base, turn.quarters - 1, turn.depth, turn.inner), size)
-        return _frozen(once_more[quarter])
+        return frozen(once_more[quarter])
     centres, _ = sticker_positions(size)
     matrix = np.array(_QUARTERS[turn.axis], dtype=np.int64)
     along = centres[:, "xyz".index(turn.axis)]
@@ -93,7 +101,7 @@ def turn_permutation(turn: Turn, size: int) -> IntArray:
     order = {tuple(position): i for i, position in enumerate(centres.tolist())}
     permutation = np.empty(len(centres), dtype=np.int64)
     permutation[[order[tuple(position)] for position in to.tolist()]] = np.arange(len(centres))
-    return _frozen(permutation)
+    return frozen(permutation)
 
 
 def moves_permutation(moves: Moves | str, size: int) -> IntArray:
@@ -139,7 +147,7 @@ def rotation_moves() -> tuple[Moves, ...]:
 @cache
 def rotation_permutations(size: int) -> IntArray:
     """The permutations of ``rotation_moves()``, ``(24, 6 * n * n)``."""
-    return _frozen(np.stack([moves_permutation(moves, size) for moves in rotation_moves()]))
+    return frozen(np.stack([moves_permutation(moves, size) for moves in rotation_moves()]))
 
 
 @dataclass(frozen=True)
@@ -178,8 +186,3 @@ class Cube:
         """Face letters, per face the rows as printed on paper (the ``facelets`` of ``apply --json``)."""
         grid = self.facelets()
         return {face: [[FACES[s] for s in row] for row in grid[i].tolist()] for i, face in enumerate(FACES)}
-
-
-def _frozen(array: IntArray) -> IntArray:
-    array.setflags(write=False)
-    return array

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cases import case_of
+from models.cube import frozen
 from models.decode_tables import (
     CORNER_STATES,
     EDGE_STATES,
@@ -128,7 +129,7 @@ def _case_table(size: int) -> tuple[tuple[str, ...], NDArray[np.intp], NDArray[n
                 state = LastLayer(size, home, twist, home if flip else (), flip)
                 code = case_of(state.mirrored() if mirrored else state)[0].code
                 index[int(mirrored), i, j] = codes.setdefault(code, len(codes))
-    return tuple(codes), index[0], index[1]
+    return tuple(codes), frozen(index[0]), frozen(index[1])
 
 
 @dataclass(frozen=True, eq=False)

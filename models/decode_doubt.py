@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from models.cube import frozen
 from models.decode import FloatArray, Posterior, Scored, _case_table, log_sum
 from models.decode_slot import slot_evidence
 from models.decode_tables import (
@@ -84,14 +85,14 @@ def case_information(posterior: Posterior, *, least_share: float = 1e-3) -> dict
 def _corner_shows(slot: int, place: int) -> NDArray[np.intp]:
     """Home face (24, 27) shown by one sticker of a corner slot, by permutation and twist vector."""
     rows = [[CORNER_FACES[p[slot]][(place - t[slot]) % 3] for t in TWISTS] for p in PERMUTATIONS]
-    return np.array(rows, dtype=np.intp)
+    return frozen(np.array(rows, dtype=np.intp))
 
 
 @lru_cache(maxsize=8)
 def _edge_shows(slot: int, place: int) -> NDArray[np.intp]:
     """Home face (24, 16) shown by one side of an edge slot, by permutation and flip vector."""
     rows = [[EDGE_FACES[p[slot]][place ^ f[slot]] for f in FLIPS] for p in PERMUTATIONS]
-    return np.array(rows, dtype=np.intp)
+    return frozen(np.array(rows, dtype=np.intp))
 
 
 def _view_joint(s: Scored, h: int, face: int, order: IntArray, begins: IntArray) -> FloatArray:
@@ -242,7 +243,7 @@ def _piece_looks(size: int) -> list[tuple[IntArray, IntArray]]:
     down = tuple((3, b, a) for _, a, b in CORNER_FACES)
     corners = [tuple(piece[(i - t) % 3] for i in range(3)) for piece in CORNER_FACES + down for t in range(3)]
     at_corners = [[flat_index(p, size) for p in places] for places in corner_positions(size)]
-    looks = [(np.array(at_corners), np.array(corners))]
+    looks = [(frozen(np.array(at_corners)), frozen(np.array(corners)))]
     if size > 2:
         pieces = EDGE_FACES + tuple((3, b) for _, b in EDGE_FACES) + _COLUMN_FACES
         edges = [way for piece in pieces for way in (piece, piece[::-1])]
@@ -251,7 +252,7 @@ def _piece_looks(size: int) -> list[tuple[IntArray, IntArray]]:
             for top, side in edge_positions(size)
             for a, b in zip(top, side, strict=True)
         ]
-        looks.append((np.array(at_edges), np.array(edges)))
+        looks.append((frozen(np.array(at_edges)), frozen(np.array(edges))))
     return looks
 
 

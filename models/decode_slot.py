@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 
+from models.cube import frozen
 from models.decode import FloatArray, Scored, log_sum
 from models.decode_tables import (
     CORNER_FACES,
@@ -133,7 +134,7 @@ def _corner_looks(n: int) -> tuple[IntArray, IntArray, int]:
         looks += [(here, _turned(piece, t)) for piece in CORNER_FACES for t in range(3)]
         places.append([[flat_index(p, n) for p in at] for at, _ in looks])
         faces.append([way for _, way in looks])
-    return np.array(places, dtype=np.intp), np.array(faces, dtype=np.intp), 2
+    return frozen(np.array(places, dtype=np.intp)), frozen(np.array(faces, dtype=np.intp)), 2
 
 
 @lru_cache(maxsize=8)
@@ -151,4 +152,4 @@ def _edge_looks(n: int) -> tuple[IntArray, IntArray, int]:
         looks += [(here, way) for piece in EDGE_FACES for way in (piece, piece[::-1])]
         places.append([[flat_index(p, n) for p in at] for at, _ in looks])
         faces.append([way * (n - 2) for _, way in looks])
-    return np.array(places, dtype=np.intp), np.array(faces, dtype=np.intp), 1
+    return frozen(np.array(places, dtype=np.intp)), frozen(np.array(faces, dtype=np.intp)), 1

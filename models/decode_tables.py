@@ -16,11 +16,13 @@ from itertools import permutations, product
 import numpy as np
 from numpy.typing import NDArray
 
+from models.cube import frozen
+
 IntArray = NDArray[np.intp]
 FloatArray = NDArray[np.float64]
 
 U, R, F, D, L, B = range(6)
-FACE_NORMALS = np.array([[0, 1, 0], [1, 0, 0], [0, 0, 1], [0, -1, 0], [-1, 0, 0], [0, 0, -1]])
+FACE_NORMALS = frozen(np.array([[0, 1, 0], [1, 0, 0], [0, 0, 1], [0, -1, 0], [-1, 0, 0], [0, 0, -1]]))
 
 # Slots in the order of the answer format; faces of a corner clockwise seen from outside, top first.
 CORNER_FACES = ((U, R, F), (U, F, L), (U, L, B), (U, B, R))
@@ -75,10 +77,7 @@ def _state_table(vectors: tuple[tuple[int, ...], ...], ways: int) -> StateTable:
         return [((p[a] * ways + v[a]) * 4 + p[b]) * ways + v[b] for p, v in rows]
 
     places = [[(slot * 4 + p[slot]) * ways + v[slot] for p, v in rows] for slot in range(4)]
-    arrays = [np.array(table, dtype=np.intp) for table in (pair(0, 1), pair(2, 3), places)]
-    for array in arrays:
-        array.setflags(write=False)
-    return StateTable(ways, *arrays)
+    return StateTable(ways, *(frozen(np.array(t, dtype=np.intp)) for t in (pair(0, 1), pair(2, 3), places)))
 
 
 # States in order: permutation * 27 + twist vector; permutation * 16 + flip vector; the latter with an even
@@ -152,9 +151,7 @@ def frame_stickers(size: int, top: int, front: int) -> IntArray:
     points = _sticker_points(size)
     place = {tuple(int(v) for v in point): index for index, point in enumerate(points)}
     turned = points @ frame_matrix(top, front).T
-    table = np.array([place[tuple(int(v) for v in point)] for point in turned], dtype=np.intp)
-    table.setflags(write=False)
-    return table
+    return frozen(np.array([place[tuple(int(v) for v in point)] for point in turned], dtype=np.intp))
 
 
 def scheme_rotations(scheme: tuple[int, ...], mirror: bool) -> NDArray[np.intp]:
@@ -223,9 +220,9 @@ def tables(size: int, top: int, front: int, scheme: tuple[int, ...], mirror: boo
     moving = set(corners.ravel().tolist()) | set(edges.ravel().tolist())
     fixed = np.array([s for s in range(6 * size * size) if s not in moving], dtype=np.intp)
     arrays = (gather[corners], gather[edges], corner_pick, edge_pick, gather[fixed], fixed // (size * size))
-    for array in (colours, *arrays):
-        array.setflags(write=False)
     mirrored = np.arange(hypotheses) >= 24
+    for array in (colours, mirrored, *arrays):
+        array.setflags(write=False)
     return Tables(size, top, front, colours, mirrored, *arrays, gather)
 
 
@@ -242,4 +239,4 @@ def under_top(
         colours[:, pose_face] = table.colours[:, face]
     is_fixed = np.zeros(6 * size * size, dtype=bool)
     is_fixed[table.fixed_stickers] = True
-    return is_fixed, colours, table.mirrored.astype(np.intp)
+    return frozen(is_fixed), frozen(colours), frozen(table.mirrored.astype(np.intp))

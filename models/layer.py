@@ -29,7 +29,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.cube import Cube, FaceletArray, IntArray, check_size
+from models.cube import Cube, FaceletArray, IntArray, check_size, frozen
 from models.errors import LayerError
 from models.notation import FACES, Moves
 
@@ -38,15 +38,15 @@ EDGE_SLOTS = ("UF", "UR", "UB", "UL")
 # Faces of each corner slot clockwise from the top sticker, seen from outside the corner.
 CORNER_FACES = ("URF", "UFL", "ULB", "UBR")
 
-PERMUTATIONS = np.array(list(permutations(range(4))))
+PERMUTATIONS = frozen(np.array(list(permutations(range(4)))))
 """(24, 4), row = permutation index."""
-PERMUTATION_PARITY = np.array(
-    [sum(p[i] > p[j] for i in range(4) for j in range(i + 1, 4)) % 2 for p in PERMUTATIONS.tolist()]
+PERMUTATION_PARITY = frozen(
+    np.array([sum(p[i] > p[j] for i in range(4) for j in range(i + 1, 4)) % 2 for p in PERMUTATIONS.tolist()])
 )
 """(24,), 1 for odd."""
-CORNER_TWISTS = np.array([(a, b, c, -(a + b + c) % 3) for a, b, c in product(range(3), repeat=3)])
+CORNER_TWISTS = frozen(np.array([(a, b, c, -(a + b + c) % 3) for a, b, c in product(range(3), repeat=3)]))
 """(27, 4), row = twist index; the fourth twist follows from the other three."""
-EDGE_FLIPS = np.array(list(product(range(2), repeat=4)))
+EDGE_FLIPS = frozen(np.array(list(product(range(2), repeat=4))))
 """(16, 4), row = flip index."""
 CORNER_STATES, EDGE_STATES = 24 * 27, 24 * 16
 
@@ -265,7 +265,7 @@ def corner_stickers() -> FaceletArray:
     shown = np.empty((24, 27, 4, 3), dtype=np.int8)
     for place in range(3):  # here, clockwise from the top, is the piece's sticker number place - twist
         shown[:, :, :, place] = homes[PERMUTATIONS[:, None, :], (place - CORNER_TWISTS[None]) % 3]
-    return _read_only(shown.reshape(CORNER_STATES, 4, 3))
+    return frozen(shown.reshape(CORNER_STATES, 4, 3))
 
 
 @cache
@@ -275,7 +275,7 @@ def edge_stickers() -> FaceletArray:
     shown = np.empty((24, 16, 4, 2), dtype=np.int8)
     for place in range(2):
         shown[:, :, :, place] = homes[PERMUTATIONS[:, None, :], (place + EDGE_FLIPS[None]) % 2]
-    return _read_only(shown.reshape(EDGE_STATES, 4, 2))
+    return frozen(shown.reshape(EDGE_STATES, 4, 2))
 
 
 @cache
@@ -291,8 +291,7 @@ def legal_mask(size: int) -> NDArray[np.bool_]:
         edge = np.repeat(PERMUTATION_PARITY, 16)
         even_flips = np.tile(EDGE_FLIPS.sum(axis=1) % 2 == 0, 24)
         mask = (corner[:, None] == edge[None, :]) & even_flips[None, :]
-    mask.setflags(write=False)
-    return mask
+    return frozen(mask)
 
 
 def state_count(size: int) -> int:
@@ -331,14 +330,7 @@ def _pieces(
 def _flat(slots: Sequence[Sequence[_Piece]], size: int) -> IntArray:
     """``(slots, pieces, stickers)`` flat indices."""
     index = [[[FACES.index(f) * size**2 + row * size + col for f, row, col in p] for p in s] for s in slots]
-    array = np.array(index, dtype=np.int64)
-    array.setflags(write=False)
-    return array
-
-
-def _read_only(array: FaceletArray) -> FaceletArray:
-    array.setflags(write=False)
-    return array
+    return frozen(np.array(index, dtype=np.int64))
 
 
 def _ints(row: IntArray) -> tuple[int, ...]:

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from models.cases import CASES, case_of
-from models.cube import FaceletArray, IntArray, moves_permutation
+from models.cube import FaceletArray, IntArray, frozen, moves_permutation
 from models.effort import EffortModel, load_effort
 from models.errors import LastlookError
 from models.layer import LastLayer, corner_positions, edge_positions, has_edges
@@ -128,7 +128,7 @@ def _sized(entry: Entry, size: int) -> Moves | None:
 
 @lru_cache(maxsize=1024)
 def _permutation(moves: Moves, size: int) -> IntArray:
-    return moves_permutation(moves, size)
+    return frozen(moves_permutation(moves, size))
 
 
 @lru_cache(maxsize=8192)
@@ -177,7 +177,7 @@ def _last_turns(size: int) -> dict[_Order, int]:
 def _moving(size: int) -> IntArray:
     """Flat stickers of the last layer's pieces."""
     edges = edge_positions(size).ravel() if has_edges(size) else np.zeros(0, np.int64)
-    return np.concatenate([corner_positions(size).ravel(), edges])
+    return frozen(np.concatenate([corner_positions(size).ravel(), edges]))
 
 
 def _executed(before: FaceletArray, first: Moves, moves: Moves, size: int, *, solve: bool) -> bool:
@@ -196,7 +196,7 @@ def _executed(before: FaceletArray, first: Moves, moves: Moves, size: int, *, so
 
 @lru_cache(maxsize=16)
 def _home(size: int) -> FaceletArray:
-    return np.repeat(np.arange(6, dtype=np.int8), size * size)
+    return frozen(np.repeat(np.arange(6, dtype=np.int8), size * size))
 
 
 def load_library(

@@ -24,6 +24,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from models.cube import frozen
 from models.layer import PERMUTATION_PARITY, PERMUTATIONS, LastLayer, has_edges, obeys_parity
 
 SOLVED_CODE = "solved"
@@ -94,7 +95,7 @@ def _moved() -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         for b in range(4):
             corner[a, b] = _index((PERMUTATIONS[:, (slots - a - b) % 4] + a) % 4)
             edge[a, b] = _index((PERMUTATIONS[:, (slots + a + b) % 4] - a) % 4)
-    return corner, edge
+    return frozen(corner), frozen(edge)
 
 
 def _build() -> tuple[dict[str, PermutationCase], NDArray[np.int64], NDArray[np.int64]]:
@@ -123,7 +124,7 @@ def _build() -> tuple[dict[str, PermutationCase], NDArray[np.int64], NDArray[np.
             word = "".join(_EDGE_LETTERS[k] for k in order)
             name = f"parity, corners {frame}, edges {word} in front, right, back, left"
             claim(f"par-{frame}-{word}", name, corners, tuple(order))
-    return cases, index, angle
+    return cases, frozen(index), frozen(angle)
 
 
 _FULL, PERMUTATION_INDEX, PERMUTATION_ANGLE = _build()
@@ -151,7 +152,7 @@ def _corner_index() -> tuple[NDArray[np.int64], NDArray[np.int64]]:
             moved = _moved()[0][:, :, int(_index(np.array(PERMUTATION_CASES[code].corners)))]
             for a in reversed(range(4)):
                 index[moved[a]], angle[moved[a]] = place, a
-    return index, angle
+    return frozen(index), frozen(angle)
 
 
 _CORNER_INDEX, _CORNER_ANGLE = _corner_index()

@@ -19,7 +19,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from models.cube import invert, sticker_positions, turn_permutation
+from models.cube import frozen, invert, sticker_positions, turn_permutation
 from models.errors import UsageError
 from models.layer import corner_positions, edge_positions
 from models.notation import Moves, Turn, parse_moves
@@ -82,14 +82,14 @@ def piece_model(size: int, centres: bool) -> PieceModel:
     top_edges = edge_positions(n)[:, :, 0].ravel() if n > 2 else np.zeros(0, np.intp)
     return PieceModel(
         n,
-        np.array(below, dtype=np.intp),
-        np.array(kind, dtype=np.intp),
-        corner_positions(n)[:, 0].astype(np.intp),
-        top_edges.astype(np.intp),
-        corner_slot,
-        corner_turn,
-        edge_slot,
-        edge_turn,
+        frozen(np.array(below, dtype=np.intp)),
+        frozen(np.array(kind, dtype=np.intp)),
+        frozen(corner_positions(n)[:, 0].astype(np.intp)),
+        frozen(top_edges.astype(np.intp)),
+        frozen(corner_slot),
+        frozen(corner_turn),
+        frozen(edge_slot),
+        frozen(edge_turn),
     )
 
 
@@ -253,6 +253,4 @@ def enumerate_space(turns: Sequence[Turn], size: int, depth: int, progress: Prog
             if progress:
                 progress(at / total, f"listing {total:,} sequences")
         starts.append(at)
-    for array in (positions, parent, last):
-        array.setflags(write=False)
-    return Space(model, ordered, depth, tuple(starts), parent, last, positions)
+    return Space(model, ordered, depth, tuple(starts), frozen(parent), frozen(last), frozen(positions))
