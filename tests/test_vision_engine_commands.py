@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 from pathlib import Path
 
 import pytest
@@ -59,6 +61,13 @@ def test_find_with_layers_cores_and_effort(capsys: pytest.CaptureFixture[str]) -
     )  # fmt: skip
     assert status == 0
     assert "e3-sune-left" in out and "effort" in out and "R U F" in out
+
+
+def test_the_readme_quotes_what_its_search_proves(capsys: pytest.CaptureFixture[str]) -> None:
+    readme = (Path(__file__).parent.parent / "README.md").read_text()
+    (command,) = re.findall(r"^lastlook (find .*)$", readme, re.MULTILINE)
+    (quoted,) = re.findall(r'"(shortest: [^"]*)"', readme)
+    assert " ".join(quoted.split()) in outcome(capsys, *shlex.split(command))[1]
 
 
 def test_find_nothing_is_status_4(capsys: pytest.CaptureFixture[str]) -> None:
