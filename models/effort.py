@@ -12,7 +12,6 @@ them out. Mirroring a sequence swaps the hands: ``effort(m.mirrored())`` with sw
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -22,10 +21,12 @@ from pathlib import Path
 
 from models.errors import LastlookError
 from models.notation import Moves, Turn
+from models.toml_files import parse_toml, read_text
 
 _PLACE = {"R": "side", "L": "side", "U": "top", "F": "front", "D": "bottom", "B": "back"}
 # The hand of a clockwise quarter; the counter-clockwise one is the other hand's where the table says so.
 _CLOCKWISE_HAND = {"U": "right", "F": "right", "D": "left", "B": "left"}
+_TABLES = ("turn", "hand", "regrip", "pair")
 PLACES = ("side", "top", "front", "bottom", "back", "middle", "rotation")
 
 
@@ -76,7 +77,7 @@ def place_of(turn: Turn) -> str:
 
 def hand_of(turn: Turn) -> str:
     """``right``, ``left`` or ``both`` (half turns of top, front, bottom and back, slices, rotations)."""
-    if (turn.inner and turn.base in "RL") or turn.base in "RL":
+    if turn.base in "RL":
         return "right" if turn.base == "R" else "left"
     if turn.quarters == 2 or turn.base not in _CLOCKWISE_HAND or turn.is_slice:
         return "both"
@@ -112,24 +113,34 @@ def _pair_cost(model: EffortModel, first: Turn, second: Turn) -> float:
     return cost
 
 
-@lru_cache(maxsize=16)
 def load_effort(path: Path | None = None) -> EffortModel:
     """The built-in weights, or those of a TOML file; what the file leaves out keeps its built-in value.
 
     Raises ``EffortError`` (file, table, name) for a file that is no TOML, for unknown names, and for
-    values that are not numbers.
+    values that are not numbers; ``LastlookError`` for one that cannot be read (`models.toml_files`).
     """
+    model = _built_in()
+    if path is None:
+        return model
+    tables = {name: dict(getattr(model, name)) for name in _TABLES}
+    text = read_text(path)
+    try:
+        own = parse_toml(text)
+    except LastlookError as error:
+        raise EffortError(f"{path}: cannot be read as weights ({error}); mend it or remove it") from error
+    for name, values in own.items():
+        _merge(tables, name, values, path)
+    return _model(tables)
+
+
+@lru_cache(maxsize=1)
+def _built_in() -> EffortModel:
     text = resources.files("models").joinpath("data/effort.toml").read_text(encoding="utf-8")
-    tables: dict[str, dict[str, float]] = tomllib.loads(text)
-    if path is not None:
-        try:
-            own = tomllib.loads(path.read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-            raise EffortError(f"{path}: cannot be read as weights ({error}); mend it or remove it") from error
-        for name, values in own.items():
-            _merge(tables, name, values, path)
-    parts = (tuple(sorted(tables[name].items())) for name in ("turn", "hand", "regrip", "pair"))
-    return EffortModel(*parts)
+    return _model(parse_toml(text))
+
+
+def _model(tables: Mapping[str, Mapping[str, float]]) -> EffortModel:
+    return EffortModel(*(tuple(sorted(tables[name].items())) for name in _TABLES))
 
 
 def _merge(tables: dict[str, dict[str, float]], name: str, values: object, path: Path) -> None:

@@ -9,7 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models.effort import EffortError, EffortModel, hand_of, load_effort, place_of
+from models.errors import LastlookError
 from models.notation import Moves, Turn, parse_moves
+from models.toml_files import MAX_FILE_BYTES
 
 turns = st.builds(
     lambda base, quarters, depth: Turn(base, quarters, depth if base in "URFDLB" else 1),
@@ -78,6 +80,23 @@ def test_own_weights_take_the_place_of_the_built_in_ones(tmp_path: Path) -> None
     assert effort("R", model) == effort("R")
 
 
+def test_changed_weights_are_seen_by_a_living_process(tmp_path: Path) -> None:
+    own = tmp_path / "effort.toml"
+    for weight in (2.0, 3.0):
+        own.write_text(f"[turn]\nback = {weight}\n")
+        assert dict(load_effort(own).turn)["back"] == weight
+    assert dict(load_effort().turn)["back"] == dict(MODEL.turn)["back"], "the built-in ones stay as they are"
+
+
+def test_weights_that_cannot_be_read_are_one_line(tmp_path: Path) -> None:
+    own = tmp_path / "effort.toml"
+    for damage in (b"\xff", b"# " + b"x" * MAX_FILE_BYTES):
+        own.write_bytes(damage)
+        with pytest.raises(LastlookError) as caught:
+            load_effort(own)
+        assert str(caught.value).startswith(f"{own}: ") and "\n" not in str(caught.value)
+
+
 @pytest.mark.parametrize(
     ("text", "word"),
     [
@@ -86,6 +105,9 @@ def test_own_weights_take_the_place_of_the_built_in_ones(tmp_path: Path) -> None
         ("[turn]\nback = 'much'\n", "number"),
         ("[turn]\nback = 1e9\n", "number"),
         ("[turn\n", "cannot be read"),
+        ("turn = " + "[" * 20_000, "cannot be read"),
+        ("turn = " + "1" * 5_000, "cannot be read"),
+        ("turn = 3\n", "turn"),
         ("[regrip]\nback-nowhere = 1\n", "back-nowhere"),
     ],
 )
