@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from calibration.adapt import adapt
 from calibration.colour import log_light
+from calibration.kept import MOST_OWN, thinned
 from calibration.learning import LabelledPicture
 from calibration.modes import PIXEL_NOISE, SPREAD_SHARE
 from calibration.profile import SCHEME, ColourModel, ColourSample, Profile, default_profile
@@ -257,7 +258,7 @@ def collect(
         profile,
         colours=tuple(colours) if colours else base.colours,
         sizes=tuple(sorted({one.size for one in kept})),
-        samples=tuple(sample for one in kept for sample in samples_of(one, base.model)),
+        samples=thinned([sample for one in kept for sample in samples_of(one, base.model)], MOST_OWN),
     )
     # fitted once more from what is kept, so that anybody can do so again and get the same numbers
     profile = profile.with_model(refit(profile, base.model))

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from calibration.collect import COVERED, SURE, LabelledShot, Shot, refit, samples_of
+from calibration.kept import picture_name
 from calibration.profile import ColourSample, Profile, default_profile
 from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples
@@ -61,7 +62,7 @@ def learned(profile: Profile, pictures: Sequence[Seen]) -> Profile:
         labels = marginals.argmax(axis=-1).astype(np.intp)
         unsure = (marginals.max(axis=-1) < SURE) | (one.reading.clean < 0.5)
         labels[unsure | (one.samples.coverage <= COVERED)] = -1
-        name = f"{LEARNED}{one.picture}".replace("#", "_")
+        name = LEARNED + picture_name(one.picture)
         shot = LabelledShot(Shot(name, one.samples), labels, one.reading)
         kept = [sample for sample in samples if _picture(sample) != name]
         samples = [*_bounded(kept), *samples_of(shot, base)]

@@ -40,7 +40,10 @@ VERSION = 1
 COLOURS = ("white", "yellow", "red", "orange", "blue", "green")
 #: Colour index of the faces U R F D L B of the solved cube (common practice, no source).
 SCHEME = (0, 2, 5, 1, 3, 4)
-MAX_FILE_BYTES = 4_000_000
+MAX_SAMPLES = 20_000
+"""Stickers that a profile may keep."""
+MAX_FILE_BYTES = 400 * MAX_SAMPLES
+"""A sticker takes some 260 bytes where its picture's name is short; this leaves room for longer names."""
 
 
 class ProfileError(LastlookError):
@@ -172,15 +175,27 @@ class Profile:
         }
 
     def save(self, path: Path) -> None:
-        """Write the profile as JSON; a reader sees the old file or the whole new one, never a part."""
-        text = json.dumps(self.to_json_dict(), indent=1, ensure_ascii=False) + "\n"
+        """Write the profile as JSON; a reader sees the old file or the whole new one, never a part.
+
+        Raises ProfileError, and leaves the old file alone, where :func:`load_profile` would refuse the new.
+        """
         target = Path(path)
+        content = self.to_json_dict()
+        problem = _problem_of(content)
+        if problem is not None:
+            raise ProfileError(f"{target}: the profile was not written: {problem}")
+        written = (json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+        if len(written) > MAX_FILE_BYTES:
+            raise ProfileError(
+                f"{target}: the profile was not written: it would take {len(written) / 1e6:.1f} MB, more than"
+                f" {MAX_FILE_BYTES // 10**6}; calibrate with fewer pictures"
+            )
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
             handle, partial = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
             try:
-                with os.fdopen(handle, "w", encoding="utf-8") as stream:
-                    stream.write(text)
+                with os.fdopen(handle, "wb") as stream:
+                    stream.write(written)
                     stream.flush()
                     os.fsync(stream.fileno())
                 Path(partial).replace(target)
@@ -248,6 +263,13 @@ def from_json_dict(content: dict[str, Any]) -> Profile:
     )
 
 
+def _problem_of(content: Any) -> str | None:
+    """What is wrong with a file's content, or None; pydantic is imported for the files of a user alone."""
+    from calibration.profile_schema import check
+
+    return check(content)
+
+
 def load_profile(path: Path) -> Profile:
     """Read and check a user's profile file.
 
@@ -266,9 +288,9 @@ def load_profile(path: Path) -> Profile:
         raise ProfileError(
             f"{target}: not a profile: line {error.lineno}, column {error.colno}: {error.msg}"
         ) from None
-    from calibration.profile_schema import check  # pydantic is imported only for files of a user
-
-    problem = check(content)
+    except ValueError:  # what Python says of a whole number that is too long to be read
+        raise ProfileError(f"{target}: not a profile: a number in it has thousands of digits") from None
+    problem = _problem_of(content)
     if problem is not None:
         raise ProfileError(f"{target}: {problem}")
     return from_json_dict(content)

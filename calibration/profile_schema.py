@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from calibration.profile import MAX_SAMPLES
+
+LEAST_VARIANCE: Final = 1e-6
+MOST_VARIANCE: Final = 100.0
+"""Log units squared, far off what is ever learned: stickers are read in single precision."""
 Finite = Annotated[float, Field(allow_inf_nan=False)]
-Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Log = Annotated[float, Field(ge=-50.0, le=50.0)]
+Share = Annotated[float, Field(gt=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 Light = Annotated[float, Field(ge=0.0, le=1.0)]
 Text = Annotated[str, Field(min_length=1, max_length=80)]
@@ -18,25 +24,27 @@ def _list(item: Any, count: int) -> Any:
     return Annotated[list[item], Field(min_length=count, max_length=count)]
 
 
-Row3 = _list(Finite, 3)
-Square3 = _list(Row3, 3)
+Mean3 = _list(Log, 3)
+Square3 = _list(_list(Finite, 3), 3)
 
 
 class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
 
 
-def _require_covariance(name: str, matrix: Any) -> None:
+def _require_covariance(name: str, matrix: Any, least: float = LEAST_VARIANCE) -> None:
     values = np.array(matrix, dtype=np.float64)
+    if np.abs(values).max() > MOST_VARIANCE:
+        raise ValueError(f"{name} is not a covariance of log light (a number is over {MOST_VARIANCE:.0f})")
     if np.abs(values - values.T).max() > 1e-9 * max(1.0, float(np.abs(values).max())):
         raise ValueError(f"{name} is not symmetric")
-    if np.linalg.eigvalsh(values).min() <= 0.0:
-        raise ValueError(f"{name} is not a covariance (an eigenvalue is not positive)")
+    if np.linalg.eigvalsh(values).min() < least - 1e-10:  # rounding leaves so much of a 0
+        raise ValueError(f"{name} is not a covariance (an eigenvalue is below {least:g})")
 
 
 class _Model(_Strict):
-    floor: Annotated[float, Field(gt=0.0, le=1.0)]
-    mean: _list(Row3, 6)  # type: ignore[valid-type]
+    floor: Annotated[float, Field(ge=1e-6, le=1.0)]
+    mean: _list(Mean3, 6)  # type: ignore[valid-type]
     picture_cov: _list(_list(Finite, 18), 18)  # type: ignore[valid-type]
     face_cov: Square3  # type: ignore[valid-type]
     cell_cov: _list(Square3, 6)  # type: ignore[valid-type]
@@ -46,10 +54,10 @@ class _Model(_Strict):
     ]
     glare_share: list[Share]
     variant_cov: list[Square3]  # type: ignore[valid-type]
-    outlier_share: Annotated[float, Field(gt=0.0, lt=1.0)]
+    outlier_share: Annotated[float, Field(ge=1e-9, le=0.99)]
     outlier_volume: Positive
-    cover_share: Annotated[float, Field(ge=0.0, lt=1.0)]
-    cover_mean: Row3  # type: ignore[valid-type]
+    cover_share: Annotated[float, Field(ge=0.0, le=0.99)]
+    cover_mean: Mean3  # type: ignore[valid-type]
     cover_cov: Square3  # type: ignore[valid-type]
     temperature: Annotated[float, Field(ge=1.0, le=100.0)]
 
@@ -63,6 +71,10 @@ class _Model(_Strict):
                 _require_covariance(f"{name}.{index}", matrix)
         if not len(self.glare_share) == len(self.glare_level) == len(self.variant_cov):
             raise ValueError("glare_level, glare_share and variant_cov differ in length")
+        if self.glare_level[0] != 0.0:
+            raise ValueError("glare_level.0 is the clean sticker's; it must be 0")
+        for index, matrix in enumerate(self.variant_cov):
+            _require_covariance(f"variant_cov.{index}", matrix, least=0.0)
         if abs(sum(self.glare_share) - 1.0) > 1e-6:
             raise ValueError("glare_share does not add up to 1")
         return self
@@ -92,7 +104,7 @@ class _File(_Strict):
     colours: _list(Text, 6)  # type: ignore[valid-type]
     scheme: _Scheme
     model: _Model
-    samples: Annotated[list[_Sample], Field(max_length=20000)]
+    samples: Annotated[list[_Sample], Field(max_length=MAX_SAMPLES)]
     held_out: dict[str, Finite]
 
     @model_validator(mode="after")

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from sticker_maker import LIGHTS, SETS, albedo, make_samples, random_layer
 
+import calibration.collect
 from calibration.adapt import PictureWord, adapt, cube_posterior
 from calibration.classes import classes_of, closest_pair
 from calibration.classifier import GaussianClasses
@@ -104,6 +105,20 @@ def test_a_picture_of_another_cube_is_named_and_left_out() -> None:
     assert {one.shot.name for one in made.kept} >= {shot.name for shot in shots}
     with pytest.raises(CollectError, match="scrambled"):
         collect([Shot("scrambled", scrambled)], "mine")
+
+
+def test_of_too_many_stickers_every_colour_of_every_picture_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The model is that of the stickers kept, so that the profile's file alone gives it back."""
+    monkeypatch.setattr(calibration.collect, "MOST_OWN", 60)
+    shots, truth = shots_of("usual", (("noon", (0, 1, 2)), ("lamp", (0, 5, 4))), solved=False)
+    made = collect(shots, "mine", scheme=SCHEME)
+    assert len(made.profile.samples) <= 60
+    seen = {(one.shot.name, k) for one in made.kept for k in np.unique(one.labels) if k >= 0}
+    kept = {(one.picture.rpartition("#")[0], one.colour) for one in made.profile.samples}
+    assert kept == seen and set(truth) == {name for name, _ in kept}
+    base = default_profile().model
+    again = adapt(base, list(pictures_of(made.profile.samples, base.floor).values()))
+    assert again.mean == pytest.approx(made.profile.model.mean, abs=1e-12)
 
 
 def test_thirty_schemes_stand_for_all_720_colourings() -> None:

@@ -23,6 +23,7 @@ from calibration.collect import (
 )
 from calibration.colour import SRGB8_TO_LINEAR, log_light
 from calibration.compare import predict
+from calibration.kept import picture_name
 from calibration.profile import COLOURS, default_profile
 from calibration.samples import StickerSamples
 from models.errors import LastlookError, UsageError
@@ -104,9 +105,9 @@ def _of_size(whole: Read, name: str, size: int | None, read: Callable[..., Read]
 
 
 def _short(name: str, known: Sequence[Shot]) -> str:
-    """The file's name; the whole path where two files bear the same name. No "#" (it parts off the face)."""
-    short = Path(name).name.replace("#", "_")[-60:]
-    return name.replace("#", "_") if any(one.name == short for one in known) else short
+    """The file's name; the whole path where two files bear the same name."""
+    short = picture_name(Path(name).name[-60:])
+    return picture_name(name) if any(one.name == short for one in known) else short
 
 
 def profile_from_photos(
