@@ -128,6 +128,11 @@ def label_shot(shot: Shot, profile: Profile, otherwise: Ints | None = None) -> L
     return LabelledShot(shot, labels, reading)
 
 
+def _is_clear(shot: Shot) -> bool:
+    """Whether any sticker is seen well enough to be labelled."""
+    return bool((shot.samples.coverage > COVERED).any())
+
+
 def problem_of(labelled: LabelledShot) -> str | None:
     """Why a picture cannot teach anything by itself, or None."""
     if labelled.shot.told is None and is_doubted(labelled.reading.posterior):
@@ -227,13 +232,14 @@ def collect(
     """
     base = base or default_profile()
     warnings: list[str] = []
+    left_out = [(shot.name, "shows no sticker clearly") for shot in shots if not _is_clear(shot)]
+    shots = [shot for shot in shots if _is_clear(shot)]
     named = replace(base, name=name, samples=(), held_out={}, note="")
     if scheme is None:
         on_step("finding the colour scheme")
         scheme, certain = find_scheme(shots, named)
         if not certain:
             warnings.append("the colour scheme is not certain; show more corners, or state it with --scheme")
-    left_out: list[tuple[str, str]] = []
     kept: list[LabelledShot] = []
     on_step("labelling the stickers")
     start, plain = first_look(shots, replace(named, scheme=tuple(scheme)))

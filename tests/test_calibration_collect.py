@@ -107,6 +107,25 @@ def test_a_picture_of_another_cube_is_named_and_left_out() -> None:
         collect([Shot("scrambled", scrambled)], "mine")
 
 
+def covered(shot: Shot, share: float) -> Shot:
+    """The same picture with no sticker seen to more than ``share``."""
+    return replace(shot, samples=replace(shot.samples, coverage=np.minimum(shot.samples.coverage, share)))
+
+
+@pytest.mark.parametrize("share", [0.0, 0.04, 0.3, 0.5])
+@pytest.mark.parametrize("clear", [0, 1, 2])
+def test_pictures_in_which_nothing_is_seen_clearly_are_left_out(share: float, clear: int) -> None:
+    shots, _ = shots_of("usual", ALL_ROUND[:3])
+    given = [shot if i < clear else covered(shot, share) for i, shot in enumerate(shots)]
+    if not clear:
+        with pytest.raises(CollectError, match="clearly"):
+            collect(given, "mine")
+        return
+    made = collect(given, "mine")
+    assert [one.shot.name for one in made.kept] == [shot.name for shot in shots[:clear]]
+    assert [name for name, _ in made.left_out] == [shot.name for shot in shots[clear:]]
+
+
 def test_of_too_many_stickers_every_colour_of_every_picture_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     """The model is that of the stickers kept, so that the profile's file alone gives it back."""
     monkeypatch.setattr(calibration.collect, "MOST_OWN", 60)
