@@ -52,7 +52,7 @@ def inverse_and_log_det(cov: Floats) -> tuple[Floats, Floats]:
     return out, np.asarray(np.log(det), dtype=np.float64)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class GaussianClasses:
     """Gaussian classes with full covariances: mean (K, d), cov (K, d, d), prior (K,) adding up to 1."""
 

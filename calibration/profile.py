@@ -63,7 +63,7 @@ class ColourSample:
     picture: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ColourModel:
     """The fitted numbers of a profile (module docstring). Features are natural logarithms of linear light.
 

@@ -14,7 +14,7 @@ LEAST_COVERAGE: Final = 0.05
 """A sticker of which no more was seen has no colour that could be read."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class StickerSamples:
     """Colour statistics of the stickers of one cube in one picture, in the labelling of its pose.
 

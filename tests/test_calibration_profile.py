@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import copy
+import inspect
 import json
+import pkgutil
 import subprocess
 import sys
 import warnings
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sticker_maker import albedo, make_samples
 
+import calibration
 from calibration.kept import MOST_OWN, picture_name, thinned
 from calibration.learn import MOST_LEARNED
 from calibration.profile import (
@@ -244,6 +248,23 @@ def test_profiles_hash_by_identity_so_that_prepared_numbers_are_never_mixed_up()
     first = default_profile()
     assert hash(first) != hash(replace(first)) and first != replace(first)
     assert isinstance(first, Profile)
+
+
+def values_with_arrays() -> list[type]:
+    """The frozen values of the package that hold arrays, which neither compare nor hash."""
+    found = []
+    for module in pkgutil.iter_modules(calibration.__path__, "calibration."):
+        for _, kind in inspect.getmembers(import_module(module.name), inspect.isclass):
+            if kind.__module__ == module.name and is_dataclass(kind):
+                words = " ".join(str(one.type) for one in fields(kind))
+                if any(word in words for word in ("Floats", "Ints", "NDArray")):
+                    found.append(kind)
+    return found
+
+
+@pytest.mark.parametrize("kind", values_with_arrays(), ids=lambda kind: kind.__name__)
+def test_values_that_hold_arrays_compare_and_hash_by_identity(kind: type) -> None:
+    assert kind.__eq__ is object.__eq__ and kind.__hash__ is object.__hash__
 
 
 scale, any_scale = st.floats(1e-3, 3.0), st.sampled_from([-0.5, 0.0, 0.01, 0.5])
