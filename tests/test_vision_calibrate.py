@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import json
+import tempfile
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from sticker_maker import albedo, make_samples
 
 from calibration.collect import Shot, collect
@@ -194,6 +198,7 @@ def test_profiles_are_listed_shown_passed_on_and_removed(
         run(["profile", "import", str(copy)]) == 2
         and run(["profile", "import", str(copy), "--name", "red box"]) == 0
     )
+    assert run(["profile", "import", str(copy), "--name", "box.json"]) == 2  # never found again under it
     assert load_named("red box").samples == load_profile(copy).samples
     assert run(["profile", "remove", "red box"]) == 2 and run(["profile", "remove", "red box", "--yes"]) == 0
     assert profile_names() == ["blue box"] and run(["profile", "forget", "blue box"]) == 2
@@ -221,6 +226,20 @@ def test_profiles_are_listed_shown_passed_on_and_removed(
 def test_wrong_usage_is_one_line_and_status_2(arguments: list[str], capsys: pytest.CaptureFixture) -> None:
     assert run(arguments) == 2
     assert capsys.readouterr().err.count("\n") == 1 and profile_names() == []
+
+
+@given(st.text("desk. +-_Öjson", min_size=1, max_size=12) | st.from_regex(r"\A[\w.]{1,5}\.json\Z"))
+def test_every_name_that_a_profile_can_have_finds_it_again(name: str) -> None:
+    """What can be made under a name can be used under it."""
+    with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
+        patch.setenv("LASTLOOK_PROFILES", folder)
+        try:
+            path = profile_path(name)
+        except UsageError as refused:
+            assert repr(name) in str(refused) and "\n" not in str(refused)
+            return
+        replace(default_profile(), name="one of mine").save(path)
+        assert load_named(name).name == "one of mine" and profile_names() == [name]
 
 
 def test_a_profile_that_is_there_is_not_replaced_unasked(capsys: pytest.CaptureFixture) -> None:

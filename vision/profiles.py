@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from calibration.profile import Profile
 
 DEFAULT: Final = "default"
+FILE: Final = ".json"
+"""What ends so, where a profile is named, is the path of a file."""
 _NAME: Final = re.compile(r"[^\W_][\w .+-]{0,59}")
 
 
@@ -33,9 +35,11 @@ def profile_path(name: str) -> Path:
     """Where the profile ``name`` lies. Raises UsageError for a name that cannot be a file's."""
     if name == DEFAULT:
         raise UsageError(f"{name!r} is the built-in profile; choose another name")
+    if name.endswith(FILE):
+        raise UsageError(f"{name!r} cannot name a profile: with {FILE} it means a file; leave that off")
     if not _NAME.fullmatch(name) or name.endswith((".", " ")):
         raise UsageError(f"{name!r} cannot name a profile; use up to 60 letters, digits, spaces and . + - _")
-    return profiles_folder() / f"{name}.json"
+    return profiles_folder() / f"{name}{FILE}"
 
 
 def taught_path(name: str | None) -> Path:
@@ -45,7 +49,7 @@ def taught_path(name: str | None) -> Path:
     """
     from calibration.learn import is_learned
 
-    if name is None or name == DEFAULT or name.endswith(".json") or os.sep in name:
+    if name is None or name == DEFAULT or name.endswith(FILE) or os.sep in name:
         raise UsageError("--learn needs a profile of your own: name it with --profile")
     profile = load_named(name)
     if profile is None or all(is_learned(one.picture) for one in profile.samples):
@@ -58,7 +62,7 @@ def profile_names() -> list[str]:
     folder = profiles_folder()
     if not folder.is_dir():
         return []
-    return sorted(path.stem for path in folder.glob("*.json") if not path.name.startswith("."))
+    return sorted(path.stem for path in folder.glob(f"*{FILE}") if not path.name.startswith("."))
 
 
 def load_named(name: str | None) -> Profile | None:
@@ -73,7 +77,7 @@ def load_named(name: str | None) -> Profile | None:
         return None
     if name == DEFAULT:
         return default_profile()
-    if name.endswith(".json") or os.sep in name:
+    if name.endswith(FILE) or os.sep in name:
         return load_profile(Path(name))
     path = profile_path(name)
     if not path.is_file():
