@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 
 from calibration.lamps import light_covariance
 from calibration.learning import LabelledPicture, fit_model, solve_picture
-from calibration.light import Prepared, prepare
-from calibration.profile import ColourModel, Profile
+from calibration.light import Prepared, prepare_model
+from calibration.profile import ColourModel
 
 Floats = NDArray[np.float64]
 
@@ -167,7 +167,7 @@ def adapt(base: ColourModel, pictures: Sequence[LabelledPicture], *, steps: int 
     mean0 = base.mean.reshape(18)
     model, cube_cov, common = base, usual_cubes(base), IN_COMMON
     for step in range(steps):
-        prepared = prepare(Profile("adapting", model))
+        prepared = prepare_model(model)
         light_cov = light_covariance(model.mean, base.floor)
         words = [word_of(model, prepared, picture) for picture in pictures]
         if step == 0:  # later the light is that of the colours found, which would argue in a circle

@@ -19,8 +19,8 @@ from calibration.adapt import adapt
 from calibration.classifier import GaussianClasses, sticker_loglik
 from calibration.colour import linear_to_lab
 from calibration.learning import LabelledPicture, solve_picture
-from calibration.light import prepare
-from calibration.profile import ColourModel, Profile
+from calibration.light import Prepared, prepare_model
+from calibration.profile import ColourModel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -128,9 +128,10 @@ def predict(model: ColourModel, picture: LabelledPicture) -> Ints:
     outliers = np.full(len(picture.labels), model.outlier_share)
     faces = int(picture.face_of.max()) + 1
     shares = np.broadcast_to(model.glare_share, (1, faces, len(model.glare_share)))
+    prepared = prepare_model(model)
     for group in np.unique(groups):
         rows = groups == group
-        light = light_told(model, picture, ~rows)
+        light = light_told(model, prepared, picture, ~rows)
         scores = sticker_loglik(
             model,
             picture.features,
@@ -145,7 +146,9 @@ def predict(model: ColourModel, picture: LabelledPicture) -> Ints:
     return out
 
 
-def light_told(model: ColourModel, picture: LabelledPicture, use: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+def light_told(
+    model: ColourModel, prepared: Prepared, picture: LabelledPicture, use: NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
     """Where each colour lies on each face, (1, F, 6, 3), and its covariance, as the stickers ``use`` tell."""
     part = LabelledPicture(
         picture.features,
@@ -154,7 +157,7 @@ def light_told(model: ColourModel, picture: LabelledPicture, use: NDArray[np.boo
         picture.measure_var,
         np.where(use, picture.weight, 0.0),
     )
-    light, _, _ = solve_picture(model, prepare(Profile("comparing", model)), part, steps=1)
+    light, _, _ = solve_picture(model, prepared, part, steps=1)
     return light.cell_mean, light.cell_cov
 
 

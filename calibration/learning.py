@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.classifier import StickerScores, face_variants, sticker_loglik
-from calibration.light import LightFit, Prepared, group_information, information, posterior, prepare
-from calibration.profile import ColourModel, Profile
+from calibration.light import LightFit, Prepared, group_information, information, posterior, prepare_model
+from calibration.profile import ColourModel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -92,7 +92,7 @@ def fit_model(
     model = start
     anchor = start
     for _ in range(steps):
-        prepared = prepare(Profile("learning", model))
+        prepared = prepare_model(model)
         means, picture_moment = [], np.zeros((18, 18))
         face_moment, face_count = np.zeros((3, 3)), 0
         cell_moment, cell_count = np.zeros((6, 3, 3)), np.zeros(6)

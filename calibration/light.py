@@ -53,7 +53,11 @@ class Prepared:
 @lru_cache(maxsize=16)
 def prepare(profile: Profile) -> Prepared:
     """Prepared numbers of a profile; kept, since every frame of a recording asks for the same ones."""
-    model = profile.model
+    return prepare_model(profile.model)
+
+
+def prepare_model(model: ColourModel) -> Prepared:
+    """Prepared numbers of a model that is still being fitted; not kept."""
     return Prepared(
         mean=model.mean.reshape(18),
         picture_cov=model.picture_cov,

@@ -21,7 +21,9 @@ from calibration.adapt import (
     words_together,
 )
 from calibration.collect import Shot, collect, labelled_picture
+from calibration.compare import predict
 from calibration.lamps import LIFT, light_covariance, light_moves, usual_moves
+from calibration.light import prepare
 from calibration.profile import SCHEME, default_profile
 from calibration.together import look_together
 from models.cube import rotation_permutations
@@ -104,6 +106,17 @@ def test_light_in_common_is_not_taken_for_the_cube() -> None:
         gain = np.hstack([cube, cube]) @ np.linalg.inv(pictures)
         assert got == pytest.approx(mean + gain @ (seen.ravel() - np.tile(mean, 2)), abs=1e-4)
         assert cov == pytest.approx(cube - gain @ np.vstack([cube, cube]), abs=1e-4)
+
+
+def test_fitting_does_not_crowd_out_what_is_kept_for_reading() -> None:
+    """Profiles that are read with stay prepared, however many models are tried meanwhile."""
+    base = default_profile()
+    samples, labels = make_samples(albedo("usual"), "noon", np.random.default_rng(4))
+    picture = labelled_picture(samples, np.where(samples.coverage > 0, labels, -1), base.model)
+    kept, misses = prepare(base), prepare.cache_info().misses
+    for _ in range(4):
+        predict(adapt(base.model, [picture]), picture)
+    assert prepare(base) is kept and prepare.cache_info().misses == misses
 
 
 def test_only_colours_that_stand_out_are_taken_for_unusual() -> None:
