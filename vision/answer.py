@@ -3,8 +3,9 @@
 The fields that go into JSON are those of :meth:`Answer.to_json_dict`. The rest (``detail``,
 ``notes``, ``grids``, ``others``) serve the text for a person and the drawing on the photo.
 
-Colours are names out of :data:`COLOURS`; pixels are ``(x, y)`` of the upright picture, x right, y
-down, ``(0, 0)`` the upper left corner of the upper left pixel; probabilities lie in 0..1.
+Colours are the names that the profile read with has for them, those of :data:`COLOURS` for the
+built-in one; pixels are ``(x, y)`` of the upright picture, x right, y down, ``(0, 0)`` the upper left
+corner of the upper left pixel; probabilities lie in 0..1.
 """
 
 from __future__ import annotations
