@@ -27,6 +27,9 @@ Ints = NDArray[np.intp]
 MAX_MODES = 24
 #: Modes this many nats below the best are not followed.
 START_NATS = 25.0
+#: Prior of a mirror image where modes are chosen, above the decoder's (``models.decode.MIRROR_PRIOR``): it is
+#: given a light of its own before the stickers are asked.
+MIRROR_START = 0.01
 #: Standard deviation of a pixel average in linear light, from noise and JPEG, at full coverage.
 PIXEL_NOISE = 0.004
 #: How much of the spread within a sticker stays in its average (texture, glare edges, neighbours).
@@ -159,7 +162,7 @@ def start(
         own = groups[top]
         spread = own.scatter_var[:, :, None] * np.eye(3)
         log_evidence = group_evidence(prepared, own.centre, spread, colours[:, own.faces])
-        log_evidence = log_evidence + np.where(mirrored == 1, np.log(0.01), np.log(0.99))
+        log_evidence = log_evidence + np.log(np.where(mirrored == 1, MIRROR_START, 1.0 - MIRROR_START))
         found_tops.append(np.full(len(colours), top, dtype=np.intp))
         found_colours.append(colours)
         found_log.append(log_evidence)

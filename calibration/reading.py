@@ -49,8 +49,6 @@ class Reading:
     class_features (6, 6, 3) expected log light of each colour on each pose face under that light
                    (NaN on faces that were not seen)
     clean          (6, n, n) probability that the sticker's pixels are its own, free of glare and cover
-    light_oddity   squared standardised distance of the fitted light from the profile's usual ones, for each
-                   degree of freedom; about 1 for a cube of the profile's kind, large for another cube or lamp
     log_light      what the best mode's light costs, nats (its prior, and how finely it had to be chosen)
     is_general     whether the general colours were read with in place of a cube's own that were asked for
     """
@@ -59,7 +57,6 @@ class Reading:
     loglik: Floats
     class_features: Floats
     clean: Floats
-    light_oddity: float
     log_light: float = 0.0
     is_general: bool = False
 
@@ -195,14 +192,5 @@ def _decode_modes(
         loglik=_full(seen, loglik[best], size),
         class_features=features,
         clean=_full(seen, (marginal * scores.share[best, ..., 0]).sum(axis=1)[:, None], size)[..., 0],
-        light_oddity=_oddity(prepared, light, best),
         log_light=float(price[best]),
     )
-
-
-def _oddity(prepared: Prepared, light: LightFit, mode: int) -> float:
-    """Squared distance of a mode's class means from the profile's, over what it is for such a cube."""
-    off = light.mean[mode, :18] - prepared.mean
-    distance = float(off @ prepared.picture_precision @ off)
-    told = 18.0 - float(np.sum(prepared.picture_precision * light.cov[mode, :18, :18]))
-    return distance / max(told, 1.0)

@@ -13,6 +13,9 @@ Floats32 = NDArray[np.float32]
 LEAST_COVERAGE: Final = 0.05
 """A sticker of which no more was seen has no colour that could be read."""
 
+CLIPPED_FROM: Final = 253
+"""Value of a pixel's channel, of 255, from which it is at the sensor's end."""
+
 
 @dataclass(frozen=True, eq=False)
 class StickerSamples:

@@ -19,7 +19,7 @@ LOCK_FILES = {"uv.lock", "pylock.toml", "requirements.lock"}
 # what each package may import besides the standard library and the packages below it
 OUTSIDE = {
     "models": {"numpy"},
-    "calibration": {"numpy", "sklearn", "pydantic", "joblib"},
+    "calibration": {"numpy", "sklearn", "pydantic"},
     "vision": {
         "numpy",
         "cv2",

@@ -18,6 +18,7 @@ from sticker_maker import albedo, make_samples
 from calibration.collect import Shot, collect
 from calibration.colour import linear_to_srgb
 from calibration.profile import SCHEME, default_profile, load_profile
+from calibration.samples import CLIPPED_FROM
 from models.errors import LastlookError, UsageError
 from vision.answer import COLOURS
 from vision.calibrate import (
@@ -75,6 +76,9 @@ def test_faces_pointed_out_by_hand_become_a_profile(tmp_path: Path) -> None:
     for wrong in ([], [faces[0], faces[0]], [PickedFace("mauve", faces[0].corners_xy)]):
         with pytest.raises(UsageError):
             profile_from_faces("mine", str(tmp_path / "x.png"), wrong, 4)
+    for value in (250, 252, 253, 255):  # one rule of what is clipped, for faces pointed out and found
+        white = np.full((320, 460, 3), value, np.uint8)
+        assert (sample_face(white, faces[0].corners_xy, 4)[2] == (value >= CLIPPED_FROM)).all()
     with pytest.raises(UsageError, match="round"):
         sample_face(canvas, faces[0].corners_xy[[0, 2, 1, 3]], 4)
 

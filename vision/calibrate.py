@@ -25,7 +25,7 @@ from calibration.colour import SRGB8_TO_LINEAR, log_light
 from calibration.compare import predict
 from calibration.kept import picture_name
 from calibration.profile import COLOURS, default_profile
-from calibration.samples import StickerSamples
+from calibration.samples import CLIPPED_FROM, StickerSamples
 from models.errors import LastlookError, UsageError
 
 if TYPE_CHECKING:
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
 
 Image = NDArray[np.uint8]
 LONG_SIDE_PX: Final = 2000
-CLIPPED_AT: Final = 252
 ANOTHER_COLOUR: Final = 0.6
 """Log units from a face's median colour at which a sticker is of another colour."""
 
@@ -179,13 +178,13 @@ def sample_face(image_bgr: Image, corners_xy: NDArray[np.float64], size: int) ->
     side = 24 * size
     square = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32)
     matrix = cv2.getPerspectiveTransform(quad.astype(np.float32), square)
-    flat = cv2.warpPerspective(image_bgr, matrix, (side, side), flags=cv2.INTER_AREA)
+    flat = cv2.warpPerspective(image_bgr, matrix, (side, side), flags=cv2.INTER_LINEAR)
     cells = np.asarray(flat)[..., ::-1].reshape(size, 24, size, 24, 3).transpose(0, 2, 1, 3, 4)
     pixels = cells[:, :, 6:18, 6:18].reshape(size, size, -1, 3)
     linear = SRGB8_TO_LINEAR[pixels]
     middle = np.median(linear, axis=2)
     spread = np.median(np.abs(linear - middle[:, :, None]), axis=2) * 1.4826
-    return middle, spread, (pixels.max(axis=-1) >= CLIPPED_AT).mean(axis=2)
+    return middle, spread, (pixels.max(axis=-1) >= CLIPPED_FROM).mean(axis=2)
 
 
 def _like_the_rest(linear: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.samples import StickerSamples
+from calibration.samples import CLIPPED_FROM, StickerSamples
 from vision.locate import Surface
 from vision.pose import FACES, CubePose, face_points
 from vision.shrink import handy, shrunk
@@ -98,7 +98,7 @@ def sample_stickers(
         squarely = float(np.clip((thin - 1.2) / 2.5, 0.0, 1.0))
         linear[f], spread[f] = mean[i], np.sqrt(variance[i])
         coverage[f] = seen[i].mean(-1) * squarely
-        clipped[f] = ((pixels[i] >= 253).any(-1) * keep[i]).sum(-1) / np.maximum(keep[i].sum(-1), 1)
+        clipped[f] = ((pixels[i] >= CLIPPED_FROM).any(-1) * keep[i]).sum(-1) / np.maximum(keep[i].sum(-1), 1)
     gone = coverage <= 0
     for values in (linear, spread, clipped):
         values[gone] = 0
