@@ -1,7 +1,9 @@
 """A second opinion on whose colour each sticker carries, weighed against what the colours themselves say.
 
-Both opinions look at the same pixels, so neither counts in full beside the other. The five weights were
-chosen by how well they tell the cases of traced pictures that are not scored (tests/studio/fit_second.py).
+Both opinions look at the same pixels, so neither counts in full beside the other. Three of the five weights
+(OWN_TOP, OWN_SIDE, SECOND_SIDE) were searched for on traced pictures that are not scored
+(tests/studio/fit_second.py); SECOND_TOP and LEAN were set by counting what is named, the latter over scored
+pictures as well (DEVELOPERS.md).
 
 An opinion is an array (..., 6) of log probabilities that a sticker has the colour of each face of the pose,
 the first face being the top; all zero where there is none. The colour of the bottom is not among its answers.
