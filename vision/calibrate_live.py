@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import sys
-import time
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,9 @@ from models.errors import LastlookError
 from vision.lettering import BOLD, Lettering
 from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB
 
+if TYPE_CHECKING:
+    from vision.live import Window
+
 Image = NDArray[np.uint8]
 STEADY_PX: Final = 0.012
 """Largest move of the top face's corners between two looks that counts as steady, in picture widths."""
@@ -36,15 +39,21 @@ TELLING: Final = 0.08
 WANTED: Final = 2
 """Pictures in which each colour should be seen."""
 MOST_TAKEN: Final = 24
+KEPT_UP: Final = 12
+"""Frames for which the answer to a key stays in the window."""
 
 
 @dataclass(eq=False)
 class Sitting:
-    """What was taken so far, and what is still missing. :meth:`offer` takes one look at a time."""
+    """What was taken so far, and what is still missing. :meth:`offer` takes one look at a time.
+
+    ``last_quad`` is the top face in the look before, ``undone_quad`` that of a picture that was taken back.
+    """
 
     base: Profile
     taken: list[LabelledShot] = field(default_factory=list)
     last_quad: NDArray[np.float64] | None = None
+    undone_quad: NDArray[np.float64] | None = None
     looks: int = 0
 
     def offer(self, read: Any) -> str:
@@ -55,6 +64,10 @@ class Sitting:
             self.last_quad = None
             return "no cube in view"
         quad = np.array(top.quad_xy)
+        if self.undone_quad is not None:
+            if not self._moved(self.undone_quad, quad):
+                return self._taken_back()
+            self.undone_quad = None
         before, self.last_quad = self.last_quad, quad
         if before is None or self._moved(before, quad):
             return "hold it still"
@@ -99,11 +112,16 @@ class Sitting:
         return float(np.abs(off - off.mean()).max())
 
     def undo(self) -> str:
-        """Drop the picture taken last."""
+        """Drop the picture taken last; the next one is taken after a move, or it would be the same again."""
         if not self.taken:
             return "nothing to take back"
         self.taken.pop()
-        return f"taken back; {len(self.taken)} pictures"
+        if self.last_quad is not None:
+            self.undone_quad, self.last_quad = self.last_quad, None
+        return self._taken_back()
+
+    def _taken_back(self) -> str:
+        return f"taken back; {len(self.taken)} pictures; move the cube to go on"
 
     def seen_in(self) -> list[int]:
         """In how many pictures each of the six colours was seen."""
@@ -206,9 +224,10 @@ def profile_from_camera(
         read = read_whole
     base = default_profile()
     sitting, names = Sitting(base), tuple(colours or base.colours)
-    shown = _Window() if window else None
-    words, finished = "", False
-    with FrameStream(source_named(source)) as stream:
+    words, kept_up, finished = "", 0, False
+    with ExitStack() as opened:
+        shown = opened.enter_context(_window()) if window else None
+        stream = opened.enter_context(FrameStream(source_named(source)))
         while not finished:
             frame = stream.next_frame(1.0)
             if frame is None:
@@ -218,34 +237,22 @@ def profile_from_camera(
             now = sitting.offer(read(frame.image_bgr))
             if now != words and shown is None:
                 sys.stderr.write(f"{now}\n")
-            words = now
+            words, kept_up = (words, kept_up - 1) if kept_up else (now, 0)
             if shown is None:
                 finished = sitting.complete
                 continue
             key = shown.show(compose(frame.image_bgr, sitting, words, names))
             if key == "u":
-                words = sitting.undo()
+                words, kept_up = sitting.undo(), KEPT_UP
             elif key in ("q", "closed", "escape"):
                 raise LastlookError("calibration was left; nothing was kept")
             finished = key == "f"
-    if shown is not None:
-        shown.close()
     return sitting.finish(name, colours, scheme)
 
 
-class _Window:
+def _window() -> Window:
     """OpenCV's window, opened after the display was checked."""
+    from vision.live import Window, check_display
 
-    def __init__(self) -> None:
-        from vision.live import Window, check_display
-
-        check_display()
-        self._window = Window()
-
-    def show(self, canvas: Image) -> str:
-        key = self._window.show(canvas)
-        time.sleep(0.001)
-        return key
-
-    def close(self) -> None:
-        self._window.__exit__()
+    check_display()
+    return Window()
