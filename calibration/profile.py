@@ -20,8 +20,6 @@ Files are checked field by field when loaded and written atomically; nothing is 
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from importlib import resources
@@ -32,6 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError
+from models.files import replacing
 
 Floats = NDArray[np.float64]
 
@@ -192,16 +191,8 @@ class Profile:
             )
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
-            handle, partial = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-            try:
-                with os.fdopen(handle, "wb") as stream:
-                    stream.write(written)
-                    stream.flush()
-                    os.fsync(stream.fileno())
-                Path(partial).replace(target)
-            except BaseException:
-                Path(partial).unlink(missing_ok=True)
-                raise
+            with replacing(target) as stream:
+                stream.write(written)
         except OSError as error:
             raise ProfileError(
                 f"{target}: the profile could not be written ({error.strerror or error}); "

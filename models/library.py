@@ -10,9 +10,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
 from collections.abc import Collection
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -23,6 +22,7 @@ from models.cases import CASES, case_of
 from models.cube import FaceletArray, IntArray, frozen, moves_permutation
 from models.effort import EffortModel, load_effort
 from models.errors import LastlookError
+from models.files import replacing
 from models.layer import LastLayer, corner_positions, edge_positions, has_edges
 from models.notation import Moves, parse_moves
 from models.permutation import permutation_of
@@ -240,7 +240,7 @@ def _checked(text: str, name: str, cache_folder: Path | None) -> tuple[list[Entr
     if kept is not None:
         return kept
     good, bad = read_entries(text, name)
-    write_atomically(path, json.dumps({"good": [asdict(e) for e in good], "bad": [asdict(b) for b in bad]}))
+    _write_cache(path, json.dumps({"good": [asdict(e) for e in good], "bad": [asdict(b) for b in bad]}))
     return good, bad
 
 
@@ -254,17 +254,9 @@ def _read_cache(path: Path) -> tuple[list[Entry], list[BadEntry]] | None:
         return None
 
 
-def write_atomically(path: Path, text: str) -> None:
-    """Write a cache file so that a reader finds the old one or the new one; failing to write is no error."""
-    name = ""
-    try:
+def _write_cache(path: Path, text: str) -> None:
+    """Failing to write is no error: the next start checks again."""
+    with suppress(OSError):
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(
-            "w", encoding="utf-8", dir=path.parent, prefix=path.name, suffix=".part", delete=False
-        ) as part:
-            name = part.name
-            part.write(text)
-        Path(name).replace(path)
-    except OSError:
-        if name and os.path.lexists(name):
-            Path(name).unlink(missing_ok=True)
+        with replacing(path) as stream:
+            stream.write(text.encode())

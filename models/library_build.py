@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from models.cases import CASE_LIST
+from models.files import write_atomically
 from models.permutation import PERMUTATION_CASES, SOLVED_CODE
 from models.search import NO_CORE, Core, Found, Result, all_odd_codes, core_variants, find
 from models.sequences import read_cores, write_block
@@ -50,7 +51,7 @@ def write_part(folder: Path, part: str, kept: Kept) -> Path:
         for text, (found, proof) in rows.items():
             core = str(found.core) if found.core.moves else ""
             blocks.append(write_block(code, text, source=_SOURCE, proof=proof, core=core))
-    path.write_text("".join(blocks), encoding="utf-8")
+    write_atomically(path, "".join(blocks).encode())
     return path
 
 

@@ -162,8 +162,8 @@ def _tell(made: Collected, target: Path, picture: Path | None) -> None:
 
 
 def _draw(profile: Profile, target: Path) -> None:
+    from models.files import write_atomically
     from vision.draw import encoded
-    from vision.files import write_atomically
     from vision.profile_picture import profile_image
 
     write_atomically(target, encoded(profile_image(profile), target.suffix or ".png"))

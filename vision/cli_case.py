@@ -162,7 +162,7 @@ def _cycles(case: PermutationCase) -> list[str]:
 
 def _save(case: Case | None, size: int, path: Path) -> None:
     from models.errors import UsageError
-    from vision.files import write_atomically
+    from models.files import write_atomically
 
     if case is None:
         raise UsageError("--save draws orientation cases; a permutation class has no diagram yet")

@@ -150,8 +150,8 @@ def _reader(
         answer = chooser.read(photo.image_bgr, size=size, front=side, library=library, image=name)
         answer = replace(answer, seconds={**answer.seconds, "read": loading})
         if target is not None:
+            from models.files import write_atomically
             from vision.draw import annotated, encoded
-            from vision.files import write_atomically
 
             write_atomically(target, encoded(annotated(photo.image_bgr, answer), target.suffix))
         return answer.scaled(photo.reduction)

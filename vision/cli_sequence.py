@@ -186,7 +186,7 @@ def export_sequences(
     every: Annotated[bool, typer.Option("--all", help="The built-in ones as well.")] = False,
 ) -> None:
     """Write your sequences, one a line: code, a tab, turns. `sequence import` reads it back."""
-    from vision.files import write_atomically
+    from models.files import write_atomically
     from vision.library_files import open_library
 
     library = open_library()

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from models.errors import LastlookError, UsageError
-from vision.files import write_atomically
+from models.files import write_atomically
 from vision.filing import Plan, carry_out, plan
 from vision.gather import Gathered, Item, Order
 from vision.label import Json, Outcome, Tally, label

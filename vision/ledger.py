@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from models.errors import LastlookError, UsageError
-from vision.files import write_atomically
+from models.files import write_atomically
 from vision.gather import Item, Problem
 
 
@@ -94,9 +94,9 @@ class AnswerLog:
             out.parent.mkdir(parents=True, exist_ok=True)
             if resume:
                 self._take_up()
-            self._answers_fd = os.open(out, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
+            self._answers_fd = os.open(out, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o666)
             mode = os.O_WRONLY | os.O_APPEND | os.O_CREAT | (0 if resume else os.O_TRUNC)
-            self._ledger_fd = os.open(self.ledger, mode, 0o644)
+            self._ledger_fd = os.open(self.ledger, mode, 0o666)
         except OSError as error:
             raise LastlookError(f"{out}: cannot be written: {error.strerror or error}") from error
 

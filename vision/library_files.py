@@ -84,7 +84,7 @@ def open_cores() -> dict[str, Moves]:
 
 def save_text(path: Path, text: str) -> None:
     """Replace a file in the user's folder as a whole; raises LastlookError with one line."""
-    from vision.files import write_atomically
+    from models.files import write_atomically
 
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -15,9 +15,9 @@ import cv2
 import numpy as np
 
 from models.errors import LastlookError
+from models.files import write_atomically
 from vision.answer import FACES
 from vision.evidence import Verdict
-from vision.files import write_atomically
 from vision.naming import USUAL, Naming
 from vision.watcher import FrameReport
 

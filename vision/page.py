@@ -7,8 +7,6 @@ the page forbids any loading. Filters work by radio buttons and style rules alon
 from __future__ import annotations
 
 import base64
-import os
-import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from html import escape
@@ -20,6 +18,7 @@ from numpy.typing import NDArray
 
 from models.cases import CASES, CORNER_PATTERNS, EDGE_PATTERNS, Case
 from models.errors import LastlookError
+from models.files import replacing
 from vision.diagram import case_svg
 from vision.page_style import SHEET, filter_rules
 from vision.shown import clock
@@ -52,18 +51,9 @@ def write_page(
     """
     shown = [one for one in answers if one.get("ok") or one.get("reason") in _OPEN_WORDS]
     try:
-        handle, draft = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", errors="replace") as stream:
-                for part in _parts(shown, title, thumb or thumb_of):
-                    stream.write(part)
-            umask = os.umask(0)
-            os.umask(umask)
-            Path(draft).chmod(0o666 & ~umask)
-            Path(draft).replace(target)
-        except BaseException:
-            Path(draft).unlink(missing_ok=True)
-            raise
+        with replacing(target) as stream:
+            for part in _parts(shown, title, thumb or thumb_of):
+                stream.write(part.encode("utf-8", "replace"))
     except OSError as error:
         raise LastlookError(f"{target}: cannot be written ({error.strerror}); check the folder") from error
     return len(shown)

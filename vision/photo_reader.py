@@ -70,8 +70,8 @@ class PhotoReader:
     def _draw(self, image_bgr: NDArray[np.uint8], answer: Answer, item: Item) -> None:
         import cv2
 
+        from models.files import write_atomically
         from vision.draw import annotated
-        from vision.files import write_atomically
 
         assert self.annotate_to is not None
         ok, packed = cv2.imencode(".jpg", annotated(image_bgr, answer), [cv2.IMWRITE_JPEG_QUALITY, 90])

@@ -216,8 +216,8 @@ def _keep(kept: Path | None, answer: Answer) -> None:
 
 
 def _write_sheet(marks: Sequence[Mark], path: Path) -> None:
+    from models.files import write_atomically
     from vision.draw import encoded
-    from vision.files import write_atomically
 
     write_atomically(path, encoded(failure_sheet(failures(marks)), path.suffix))
 

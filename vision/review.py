@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from models.errors import LastlookError, UsageError
-from vision.files import write_atomically
+from models.files import write_atomically
 from vision.ledger import read_lines
 from vision.naming import USUAL, Naming, fitting
 from vision.review_entry import Entry, Prompt, Seen, Verdict

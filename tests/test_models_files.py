@@ -1,0 +1,102 @@
+"""Writing whole files: what is there before, after and in between, and with which permissions."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from calibration.profile import default_profile
+from models.errors import LastlookError
+from models.files import replacing, write_atomically
+from models.library import load_library
+from models.library_build import write_part
+from models.sequences import write_block
+from vision.ledger import AnswerLog
+from vision.page import write_page
+
+
+def one_file(folder: Path, way: str) -> Path:
+    """A file written in one of the ways in which this project writes files."""
+    path = folder / "written"
+    if way == "bytes":
+        write_atomically(path, b"x")
+    elif way == "profile":
+        default_profile().save(path)
+    elif way == "page":
+        write_page([], path)
+    elif way == "part":
+        path = write_part(folder, "odd", {})
+    elif way == "answers":
+        AnswerLog(path).close()
+    else:
+        (folder / "own.toml").write_text(write_block("e0-sune", "R U R' U R U2 R'"))
+        load_library([folder / "own.toml"], built_in=False, cache_folder=folder / "cache")
+        (path,) = (folder / "cache").iterdir()
+    return path
+
+
+@pytest.fixture
+def usual_umask() -> Iterator[int]:
+    before = os.umask(0o027)
+    yield 0o027
+    os.umask(before)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="POSIX permissions")
+@pytest.mark.parametrize("way", ["bytes", "profile", "page", "part", "answers", "cache"])
+def test_a_new_file_has_the_permissions_of_any_new_file(
+    way: str, tmp_path: Path, usual_umask: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """POSIX open(2): 0666 without the bits of the umask, which belongs to all threads and is left alone."""
+    monkeypatch.setattr(os, "umask", None)
+    path = one_file(tmp_path, way)
+    monkeypatch.undo()
+    assert stat.S_IMODE(path.stat().st_mode) == 0o666 & ~usual_umask
+
+
+@pytest.mark.parametrize("reason", [OSError(28, "No space left on device"), KeyboardInterrupt()])
+def test_what_fails_half_way_changes_nothing(reason: BaseException, tmp_path: Path) -> None:
+    path = tmp_path / "kept"
+    write_atomically(path, b"old")
+
+    def half() -> None:
+        with replacing(path) as stream:
+            stream.write(b"new, but only h")
+            raise reason
+
+    with pytest.raises(type(reason)):
+        half()
+    assert path.read_bytes() == b"old" and list(tmp_path.iterdir()) == [path]
+
+
+def test_a_reader_meets_the_old_file_until_the_new_one_is_whole(tmp_path: Path) -> None:
+    path = tmp_path / "kept"
+    write_atomically(path, b"old")
+    with path.open("rb") as before, replacing(path) as stream:
+        stream.write(b"new")
+        stream.flush()
+        assert path.read_bytes() == b"old" and stream.name != str(path)
+    assert path.read_bytes() == b"new" and before.closed
+
+
+def test_a_name_as_long_as_the_file_system_takes_can_be_written(tmp_path: Path) -> None:
+    path = tmp_path / ("x" * 255)
+    try:
+        path.write_bytes(b"")
+    except OSError:
+        pytest.skip("shorter names only")
+    write_atomically(path, b"new")
+    assert path.read_bytes() == b"new"
+
+
+def test_what_cannot_be_written_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "folder").mkdir()
+    for path in (tmp_path / "gone" / "x", tmp_path / "folder"):
+        with pytest.raises(LastlookError) as caught:
+            write_atomically(path, b"x")
+        assert str(path) in str(caught.value) and "\n" not in str(caught.value)
+    assert [one.name for one in tmp_path.iterdir()] == ["folder"]
