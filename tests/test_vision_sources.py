@@ -258,6 +258,7 @@ def test_a_huge_header_is_refused_before_decoding(kind: str, monkeypatch: pytest
 
 def bad_files(folder: Path) -> dict[str, str]:
     """Name -> what the line must say."""
+    beyond = b"II+\0" + struct.pack("<HHQ", 8, 0, 2**64 - 1) + bytes(64)
     jpeg, png = encoded(upright(), ".jpg"), encoded(upright(), ".png")
     zero = bytearray(png)
     zero[16:24] = bytes(8)
@@ -270,6 +271,7 @@ def bad_files(folder: Path) -> dict[str, str]:
         "cut.png": (png[: len(png) * 6 // 10], "cut short"),
         "zero.png": (bytes(zero), "0 x 0"),
         "dot.png": (encoded(upright()[:1, :1], ".png"), "1 x 1"),
+        "beyond.tif": (beyond, "cut short or damaged"),
         "clip.jpg": (b"\0\0\0\x18ftypisom" + bytes(40), "recording"),
     }
     for name, (data, _) in files.items():
@@ -332,7 +334,20 @@ def test_no_damage_ends_in_anything_but_a_picture_or_one_line(data: st.DataObjec
         assert photo.image_bgr.dtype == np.uint8 and photo.image_bgr.shape[2] == 3
 
 
-@given(st.binary(max_size=200))
-def test_headers_of_any_bytes(data: bytes) -> None:
-    header = read_header(data)
+STARTS = [
+    b"",
+    b"\xff\xd8\xff",
+    b"\x89PNG\r\n\x1a\n",
+    b"RIFF\0\0\0\0WEBPVP8 ",
+    b"GIF89a",
+    b"BM\0\0\0\0\0\0\0\0",
+]
+STARTS += [b"II*\0", b"MM\0*", b"II+\0\x08\0\0\0", b"MM\0+\0\x08\0\0", b"P6\n", b"\0\0\0\x18ftypheic"]
+
+
+@given(
+    st.sampled_from(STARTS), st.binary(max_size=200) | st.binary(max_size=40).map(lambda b: b"\xff" * 8 + b)
+)
+def test_headers_of_any_bytes(start: bytes, rest: bytes) -> None:
+    header = read_header(start + rest)
     assert header is None or header.width is None or header.width >= 0

@@ -34,7 +34,7 @@ def read_header(data: bytes) -> Header | None:
         if matches(data):
             try:
                 width, height = measure(data)
-            except (struct.error, IndexError, ValueError):
+            except (struct.error, IndexError, ValueError, OverflowError):  # or a place beyond any file
                 return Header(kind, None, None)
             return Header(kind, width, height)
     return None
