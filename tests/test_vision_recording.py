@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from models.cases import CASE_LIST
 from models.errors import LastlookError
+from vision.readers import Source, StreamFaultError, open_reader
 from vision.recording import _Scanner, facts_of, frame_at, index_recording
 from vision.shown import (
     Reading,
@@ -140,6 +141,37 @@ def test_what_is_no_recording_is_told_in_one_line(tmp_path: Path) -> None:
         with pytest.raises(LastlookError) as caught:
             facts_of(path)
         assert "\n" not in str(caught.value) and str(path) in str(caught.value)
+
+
+@pytest.mark.parametrize(("width", "height", "refused"), [(7680, 4320, False), (10000, 5000, True)])
+def test_a_frame_too_large_is_refused_before_it_is_decoded_labelled_or_watched(
+    width: int, height: int, refused: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """7680 x 4320 is the larger picture of ITU-R BT.2020."""
+    facts = {cv2.CAP_PROP_FRAME_WIDTH: width, cv2.CAP_PROP_FRAME_HEIGHT: height, cv2.CAP_PROP_FPS: 30}
+
+    class Capture:
+        def __init__(self, *_: object) -> None: ...
+
+        def isOpened(self) -> bool:  # noqa: N802
+            return True
+
+        def get(self, what: int) -> float:
+            return facts.get(what, 0.0)
+
+        def grab(self) -> bool:
+            return not refused
+
+        def release(self) -> None: ...
+
+    monkeypatch.setattr(cv2, "VideoCapture", Capture)
+    path = tmp_path / "large.mp4"
+    for opens in (lambda: facts_of(path), lambda: open_reader(Source("recording", str(path), "large.mp4"))):
+        if not refused:
+            opens()
+            continue
+        with pytest.raises((LastlookError, StreamFaultError), match=f"{width} x {height}"):
+            opens()
 
 
 def reading(at_s: float, code: str, chance: float = 0.95) -> Reading:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError, UsageError
-from vision.sources import MAX_PIXELS, SUFFIXES, load_photo
+from vision.sources import SUFFIXES, load_photo
 
 Kind = Literal["camera", "recording", "folder", "network"]
 Image = NDArray[np.uint8]
@@ -23,6 +23,9 @@ Image = NDArray[np.uint8]
 OPEN_TIMEOUT_MS: Final = 5000
 READ_TIMEOUT_MS: Final = 3000
 CAMERA_WISH_WH: Final = (1280, 720)
+MAX_FRAME_PIXELS: Final = 40_000_000
+"""Of a moving picture. 7680 x 4320 (ITU-R BT.2020) is below it; a photo may have more, since a decoder holds
+several frames at once."""
 SCHEMES: Final = ("http", "https", "rtsp", "rtsps")
 
 
@@ -182,7 +185,7 @@ class _CaptureReader:
         self.finite = source.kind == "recording" or (source.kind == "network" and 0 < frames < 1e9)
         width = self._capture.get(cv2.CAP_PROP_FRAME_WIDTH)
         height = self._capture.get(cv2.CAP_PROP_FRAME_HEIGHT)
-        if width * height > MAX_PIXELS:
+        if width * height > MAX_FRAME_PIXELS:
             self._capture.release()
             raise StreamFaultError(
                 f"{source.name}: {width:.0f} x {height:.0f} pixels a frame is over the limit; scale it down",

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.pool_end import ended_quietly, in_pool
+from vision.readers import MAX_FRAME_PIXELS
 from vision.shown import Reading, Shown, reading_of, shown_cases
 
 Picture = NDArray[np.uint8]
@@ -36,7 +37,6 @@ STRETCH_S: Final = 30.0
 SAME_LEVELS: Final = 6.0
 """Largest change of a block of the thumbnail, in 8-bit levels, that still counts as the same view."""
 LONGEST_SIDE_PX: Final = 1280
-MAX_FRAME_PIXELS: Final = 40_000_000
 
 
 @dataclass(frozen=True, slots=True)
