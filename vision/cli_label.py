@@ -9,19 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from vision.cli_read import Front
+
 if TYPE_CHECKING:
     from vision.gather import Item, Problem
     from vision.label import Outcome, Tally
     from vision.label_run import Settings
-
-
-class Front(StrEnum):
-    """The side that the holder calls his front: near the camera, far from it, or to its left or right."""
-
-    near = "near"
-    far = "far"
-    left = "left"
-    right = "right"
 
 
 class Order(StrEnum):

@@ -13,19 +13,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from models.errors import UsageError
+from vision.cli_read import Front
 
 if TYPE_CHECKING:
     from models.journal import Row
     from vision.learner import Teacher
-
-
-class Front(StrEnum):
-    """Which side of the cube the holder calls his front, as the camera sees it."""
-
-    near = "near"
-    far = "far"
-    left = "left"
-    right = "right"
 
 
 class Look(StrEnum):

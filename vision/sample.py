@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.colour import SRGB8_TO_LINEAR
 from calibration.samples import CLIPPED_FROM, StickerSamples
 from vision.locate import Surface
 from vision.pose import FACES, CubePose, face_points
@@ -20,15 +21,6 @@ _POINTS = 6
 _STICKER_PX = 14.0
 #: share of a sticker's points that must be on the cube's own surface to count as its pixels
 _OWN = 0.5
-
-
-def _decode_table() -> NDArray[np.float32]:
-    """sRGB byte to linear light, IEC 61966-2-1."""
-    v = np.arange(256) / 255.0
-    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
-
-
-_LINEAR = _decode_table()
 
 
 def sample_stickers(
@@ -78,7 +70,7 @@ def sample_stickers(
 
     pixels = by_sticker(raw[..., ::-1])
     seen = np.asarray(by_sticker(own), dtype=np.float32)
-    light = _LINEAR[pixels.astype(np.uint8)]
+    light = SRGB8_TO_LINEAR[pixels.astype(np.uint8)]
     keep = seen > _OWN
     some = keep.any(-1, keepdims=True)
     keep = np.where(some, keep, True)
