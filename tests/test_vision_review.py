@@ -173,6 +173,45 @@ def test_negatives_going_back_and_what_is_wrong(tmp_path: Path) -> None:
     assert "fit these stickers" in prompt.shown[3][1]
 
 
+def test_a_guess_is_asked_about_and_gives_way_to_what_a_person_says(tmp_path: Path) -> None:
+    """Moments are saved with a guess beside them; going back brings it back."""
+    first, second = (an_entry(tmp_path, sample) for sample in samples_with_a_case()[:2])
+    guess = json.dumps({"guess": True, "n": first.size, "facelets": {}})
+    first.truth.write_text(guess)
+    assert [entry.picture for entry in queue([first.answer])] == [first.picture]
+    prompt = Scripted(Verdict("negative", negative="no_cube"), Verdict("back"), Verdict("quit"))
+    assert go_through([first, second], prompt) == 0 and first.truth.read_text() == guess
+    prompt = Scripted(
+        Verdict("negative", negative="no_cube"),
+        Verdict("back"),
+        Verdict("negative", negative="occluded_top"),
+        Verdict("quit"),
+    )
+    assert go_through([first, second], prompt) == 1 and truth_of(first.picture).reason == "top-hidden"
+    assert queue([first.answer], everything=True) == []
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"), [("n\nq\n", "1 settled"), ("q\n", "0 settled"), ("n\n", "1 settled")]
+)
+def test_the_summary_says_what_there_is(
+    typed: str, told: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Truths stand beside pictures only where some do; the input may end at any time."""
+    entries = [an_entry(tmp_path, sample) for sample in samples_with_a_case()[:2]]
+    answers = tmp_path / "a.jsonl"
+    answers.write_text("".join(json.dumps(dict(entry.answer)) + "\n" for entry in entries))
+    stdin = io.StringIO(typed)
+    stdin.isatty = lambda: True  # type: ignore[method-assign]
+    monkeypatch.setattr("sys.stdin", stdin)
+    assert review(answers, everything=False, window=False) == 0
+    last = capsys.readouterr().err.splitlines()[-1].removeprefix("> ")
+    written = sum(entry.truth.exists() for entry in entries)
+    assert (
+        last.startswith(told) and last.endswith(f"{2 - written} left") and ("truth" in last) == (written > 0)
+    )
+
+
 def test_a_truth_that_came_up_meanwhile_is_left_as_it_is(tmp_path: Path) -> None:
     entry = an_entry(tmp_path, samples_with_a_case()[0])
     entry.truth.write_text("mine")

@@ -99,6 +99,33 @@ def test_not_json_not_there_and_nothing_to_score(tmp_path: Path) -> None:
         truths_in(tmp_path / "nowhere")
 
 
+def test_a_guess_is_no_truth(tmp_path: Path) -> None:
+    """Whoever scores a program against its own guess finds no mistake."""
+    usual = json.loads((SAMPLES / "04-size-3.json").read_text())
+    for name, data in (("guessed", {**usual, "guess": True}), ("told", {**usual, "guess": False})):
+        (tmp_path / f"{name}.jpg").write_bytes(b"")
+        (tmp_path / f"{name}.json").write_text(json.dumps(data))
+    assert [truth.picture.stem for truth in truths_in(tmp_path)] == ["told"]
+    (tmp_path / "told.json").unlink()
+    with pytest.raises(LastlookError, match="review"):
+        truths_in(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "text", ["{}" + " " * 4_000_001, "[" * 100_000, "\x80", '{"top_quad": [[1' + "0" * 400 + ", 0]]}"]
+)
+def test_no_file_is_too_odd_for_one_line(text: str, tmp_path: Path) -> None:
+    """Of a long file no more than the limit is read; numbers beyond what a float holds are told."""
+    usual = json.loads((SAMPLES / "04-size-3.json").read_text())
+    data = text.encode("latin-1")
+    if text.startswith("{"):
+        data = json.dumps({**usual, **json.loads(text)}).encode() + b" " * text.count(" ")
+    (tmp_path / "x.json").write_bytes(data)
+    with pytest.raises(LastlookError, match=r"x\.json: (not a truth file|too large)") as caught:
+        truth_of(tmp_path / "x.jpg")
+    assert "\n" not in str(caught.value)
+
+
 def test_the_truth_file_in_the_readme(tmp_path: Path) -> None:
     """A picture labelled by hand: n, the top face and the top rows of the sides. Made by R U R' U R U2 R'."""
     (block,) = re.findall(r"```json\n(.*?)```", (SAMPLES.parent / "README.md").read_text(), re.DOTALL)

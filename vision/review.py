@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -18,6 +19,7 @@ from vision.ledger import read_lines
 from vision.naming import USUAL, Naming, fitting
 from vision.review_entry import Entry, Prompt, Seen, Verdict
 from vision.settle import Settled, settle
+from vision.truth import is_guess
 
 NEGATIVES: Final = ("no_cube", "occluded_top", "not_last_layer")
 BY_HAND: Final = "settled by hand"
@@ -26,8 +28,8 @@ BY_HAND: Final = "settled by hand"
 def queue(answers: Iterable[Mapping[str, Any]], *, everything: bool = False) -> list[Entry]:
     """Pictures whose case is open (with ``everything`` all) and that have no truth beside them, in order.
 
-    Of several answers about one picture the last counts. Cases out of recordings and pictures that are
-    gone are left out.
+    A guess is no truth; any other file of that name is left as it is. Of several answers about one picture
+    the last counts. Cases out of recordings and pictures that are gone are left out.
     """
     last: dict[str, Mapping[str, Any]] = {}
     for answer in answers:
@@ -37,9 +39,14 @@ def queue(answers: Iterable[Mapping[str, Any]], *, everything: bool = False) -> 
     for image, answer in last.items():
         picture = Path(image)
         truth = picture.with_suffix(".json")
-        if (everything or not answer.get("ok")) and picture.is_file() and not truth.exists():
+        if (everything or not answer.get("ok")) and picture.is_file() and not _is_taken(truth):
             entries.append(Entry(answer, picture, truth))
     return entries
+
+
+def _is_taken(truth: Path) -> bool:
+    """Whether there is a file that a verdict must not replace."""
+    return truth.exists() and not is_guess(truth)
 
 
 def truth_for(entry: Entry, verdict: Verdict) -> dict[str, Any]:
@@ -134,9 +141,10 @@ def with_names(entries: Iterable[Entry], profile: str | None) -> list[Entry]:
 def go_through(entries: Sequence[Entry], prompt: Prompt) -> int:
     """Ask about each entry and write its truth at once; returns how many truths were written.
 
-    Back returns to the entry before and takes back the truth that this session wrote for it.
+    Back returns to the entry before and takes back the truth that this session wrote for it; a guess that was
+    there before is there again.
     """
-    written: set[Path] = set()
+    written: dict[Path, bytes | None] = {}
     at, message = 0, ""
     while at < len(entries):
         entry = entries[at]
@@ -147,8 +155,11 @@ def go_through(entries: Sequence[Entry], prompt: Prompt) -> int:
         if verdict.kind == "back":
             at = max(0, at - 1)
             if entries[at].truth in written:
-                entries[at].truth.unlink(missing_ok=True)
-                written.discard(entries[at].truth)
+                guess = written.pop(entries[at].truth)
+                if guess is None:
+                    entries[at].truth.unlink(missing_ok=True)
+                else:
+                    write_atomically(entries[at].truth, guess)
             continue
         if verdict.kind != "later":
             try:
@@ -156,12 +167,13 @@ def go_through(entries: Sequence[Entry], prompt: Prompt) -> int:
             except UsageError as error:
                 message = str(error)
                 continue
-            if entry.truth.exists() and entry.truth not in written:
+            if _is_taken(entry.truth) and entry.truth not in written:
                 message = f"{entry.truth.name} came up meanwhile; it is left as it is"
             else:
+                guess = entry.truth.read_bytes() if is_guess(entry.truth) else None
                 text = json.dumps(content, ensure_ascii=False) + "\n"
                 write_atomically(entry.truth, text.encode())
-                written.add(entry.truth)
+                written.setdefault(entry.truth, guess)
         at += 1
     return len(written)
 
@@ -185,13 +197,13 @@ def review(answers: Path, *, everything: bool, window: bool, profile: str | None
         return 0
     prompt = _prompt(window)
     try:
-        written = go_through(entries, prompt)
-    except (EOFError, KeyboardInterrupt):
-        written = sum(entry.truth.exists() for entry in entries)
+        with suppress(EOFError, KeyboardInterrupt):
+            go_through(entries, prompt)
     finally:
         prompt.close()
-    left = sum(not entry.truth.exists() for entry in entries)
-    sys.stderr.write(f"{written} settled, {left} left; truths stand beside the pictures\n")
+    settled = sum(_is_taken(entry.truth) for entry in entries)
+    where = " (the truth stands beside each)" if settled else ""
+    sys.stderr.write(f"{settled} settled{where}, {len(entries) - settled} left\n")
     return 0
 
 

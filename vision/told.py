@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -14,7 +13,7 @@ from models.cube import rotation_permutations
 from models.errors import LastlookError
 from vision.answer import FACES
 from vision.settle import settle
-from vision.truth import Truth, truth_of
+from vision.truth import Truth, is_truth, truth_of
 
 if TYPE_CHECKING:
     from vision.answer import Answer
@@ -35,7 +34,7 @@ def told_labels(picture: Path, whole: Read, colours: Sequence[str]) -> Labels | 
     to be seen, or was written about another cube.
     """
     path = picture.with_suffix(".json")
-    if not path.is_file() or not _is_truth(path):
+    if not path.is_file() or not is_truth(path):
         return None
     truth = truth_of(picture, colours)
     if whole.samples is None or whole.reading is None or whole.reading.posterior.mirrored:
@@ -65,7 +64,7 @@ def told_size(picture: Path, colours: Sequence[str]) -> int | None:
     """The number of layers that the truth file beside a picture gives; None where it gives none."""
     path = picture.with_suffix(".json")
     try:
-        return truth_of(picture, colours).size if path.is_file() and _is_truth(path) else None
+        return truth_of(picture, colours).size if path.is_file() and is_truth(path) else None
     except LastlookError:
         return None
 
@@ -85,15 +84,6 @@ def _whole_cubes(truth: Truth, n: int, colours: Sequence[str]) -> list[Labels]:
         cube[sides, 1:] = face_colours[np.roll(sides, turn)][:, None, None]
         out.append(cube.ravel())
     return out
-
-
-def _is_truth(path: Path) -> bool:
-    """Whether a person's truth is in the file, rather than the remarks of another program or a guess."""
-    try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return False
-    return isinstance(data, dict) and ("facelets" in data or "negative" in data) and not data.get("guess")
 
 
 def _way_by_quad(answer: Answer, truth: Truth, ways: NDArray[np.intp]) -> NDArray[np.intp] | None:

@@ -14,6 +14,7 @@ optional; others are ignored:
                being the front; pixels, x right, y down
     scheme     {"U": colour, ...} of the solved cube when it is not the usual one
     tags       ["glare", "fingers", ...] conditions to score by
+    guess      true for a program's guess that nobody has confirmed (``watch`` saves such): it is no truth
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from vision.answer import COLOURS, FACES, Reason, Rows
 from vision.sources import SUFFIXES
 
 VISIBLE_AT_LEAST: Final = 0.3
+MAX_FILE_BYTES: Final = 4_000_000
 EXPECTED_REASONS: Final[Mapping[str, Reason]] = {
     "no_cube": "no-cube",
     "grids_only": "no-cube",
@@ -68,36 +70,71 @@ class Truth:
 def truths_in(folder: Path, colours: Sequence[str] = COLOURS) -> list[Truth]:
     """The truths of all pictures right inside ``folder`` that have one, by name; LastlookError if none.
 
-    ``colours`` as for :func:`truth_of`.
+    A guess is passed over. ``colours`` as for :func:`truth_of`.
     """
     try:
         pictures = sorted(p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES)
     except OSError as error:
         raise LastlookError(f"{folder}: cannot list this folder ({error.strerror}); check the path") from None
-    found = [truth_of(p, colours) for p in pictures if p.with_suffix(".json").is_file()]
+    beside = [p for p in pictures if p.with_suffix(".json").is_file()]
+    found = [truth_of(p, colours) for p in beside if not is_guess(p.with_suffix(".json"))]
     if not found:
-        raise LastlookError(f"{folder}: no picture with its truth beside it (NAME.jpg and NAME.json)")
+        guesses = "; 'lastlook review' makes truths of the guesses there" if beside else ""
+        raise LastlookError(
+            f"{folder}: no picture with its truth beside it (NAME.jpg and NAME.json){guesses}"
+        )
     return found
+
+
+def is_guess(path: Path) -> bool:
+    """Whether the file at ``path`` holds a guess that nobody has confirmed."""
+    try:
+        return bool(_content(path).get("guess"))
+    except LastlookError:
+        return False
+
+
+def is_truth(path: Path) -> bool:
+    """Whether the file at ``path`` holds a truth, rather than a guess or the remarks of another program."""
+    try:
+        data = _content(path)
+    except LastlookError:
+        return False
+    return ("facelets" in data or "negative" in data) and not data.get("guess")
+
+
+def _content(path: Path) -> dict[str, Any]:
+    """The JSON object in a file of at most 4 MB; LastlookError naming the file and what is wrong."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(MAX_FILE_BYTES + 1)
+        if len(data) > MAX_FILE_BYTES:
+            raise LastlookError(f"{path}: too large for a truth file (over {MAX_FILE_BYTES // 10**6} MB)")
+        content = json.loads(data.decode("utf-8"))
+    except OSError as error:
+        raise LastlookError(f"{path}: cannot be read ({error.strerror})") from None
+    except (ValueError, RecursionError) as error:
+        raise LastlookError(f"{path}: not a truth file ({error}); README.md shows the format") from None
+    if not isinstance(content, dict):
+        raise LastlookError(f"{path}: not a truth file (not one JSON object); README.md shows the format")
+    return content
 
 
 def truth_of(picture: Path, colours: Sequence[str] = COLOURS) -> Truth:
     """The truth in the JSON file beside ``picture``; LastlookError naming the file and what is wrong.
 
-    ``colours`` are the six names that it may use, in the order of the profile's colours.
+    Of a guess this is what it says (:func:`is_guess` tells). ``colours`` are the six names that the file may
+    use, in the order of the profile's colours.
     """
     path = picture.with_suffix(".json")
+    data = _content(path)
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-        if not isinstance(data, dict):
-            raise ValueError("not one JSON object")
         return _truth(picture, data, colours)
-    except OSError as error:
-        raise LastlookError(f"{path}: cannot be read ({error.strerror})") from None
     except LastlookError as error:
         raise LastlookError(f"{path}: {error}") from None
     except KeyError as error:
         raise LastlookError(f"{path}: the key {error} is missing; README.md shows the format") from None
-    except (ValueError, TypeError, IndexError) as error:
+    except (ValueError, TypeError, IndexError, OverflowError) as error:
         raise LastlookError(f"{path}: not a truth file ({error}); README.md shows the format") from None
 
 
