@@ -268,9 +268,11 @@ def load_profile(path: Path) -> Profile:
     """
     target = Path(path)
     try:
-        if target.stat().st_size > MAX_FILE_BYTES:
+        with target.open(encoding="utf-8") as file:  # a pipe or a device tells no size: read no further
+            text = file.read(MAX_FILE_BYTES + 1)
+        if len(text) > MAX_FILE_BYTES:
             raise ProfileError(f"{target}: too large for a profile (over {MAX_FILE_BYTES // 10**6} MB)")
-        content = json.loads(target.read_text(encoding="utf-8"))
+        content = json.loads(text)
     except OSError as error:
         raise ProfileError(f"{target}: the profile cannot be read ({error.strerror or error})") from None
     except (UnicodeDecodeError, RecursionError):

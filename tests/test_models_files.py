@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import stat
+import threading
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
-from calibration.profile import default_profile
+from calibration.profile import default_profile, load_profile
 from models.errors import LastlookError
 from models.files import replacing, write_atomically
 from models.library import load_library
@@ -100,3 +102,26 @@ def test_what_cannot_be_written_is_one_line(tmp_path: Path) -> None:
             write_atomically(path, b"x")
         assert str(path) in str(caught.value) and "\n" not in str(caught.value)
     assert [one.name for one in tmp_path.iterdir()] == ["folder"]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+@pytest.mark.parametrize("what", ["sequences", "profile"])
+def test_of_what_tells_no_size_no_more_than_the_limit_is_read(what: str, tmp_path: Path) -> None:
+    """A pipe has the length 0 and may never end."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+
+    def fill() -> None:
+        with suppress(BrokenPipeError), pipe.open("wb") as stream:
+            for _ in range(64):
+                stream.write(b"# " * (1 << 17) + b"\n")
+
+    writer = threading.Thread(target=fill)
+    writer.start()
+    if what == "sequences":
+        (bad,) = load_library([pipe], built_in=False).bad
+        assert "larger than 8 MiB" in bad.reason
+    else:
+        with pytest.raises(LastlookError, match="too large"):
+            load_profile(pipe)
+    writer.join()
