@@ -21,7 +21,7 @@ from vision.answer import COLOURS, FACES
 from vision.review import go_through, queue, review, truth_for
 from vision.review_entry import Entry, Verdict
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text, text_diagram
-from vision.review_window import Desk, compose, display_problem, drawn_photo
+from vision.review_window import Desk, compose, drawn_photo
 from vision.settle import settle
 from vision.truth import truth_of
 
@@ -272,6 +272,16 @@ def test_keys_set_stickers_on_the_desk_and_the_window_shows_them(tmp_path: Path)
     assert [v.kind if v else None for v in kinds] == ["negative", "later", "back", "quit"]
 
 
+def test_with_caps_lock_on_every_key_means_the_same(tmp_path: Path) -> None:
+    entry = an_entry(tmp_path, samples_with_a_case()[0])
+    for keys in ("n", "h", "l", "q", "sgxw"):
+        small, large = Desk(entry), Desk(entry)
+        for key in keys:
+            assert small.press(ord(key)) == large.press(ord(key.upper()))
+        assert (small.cursor, small.seen) == (large.cursor, large.seen)
+    assert Desk(entry).press(ord("Q")) == Verdict("quit")
+
+
 def test_a_picture_without_a_cube_can_be_given_stickers(tmp_path: Path) -> None:
     picture = tmp_path / "x.jpg"
     cv2.imwrite(str(picture), np.full((60, 80, 3), 99, np.uint8))
@@ -286,14 +296,6 @@ def test_a_picture_without_a_cube_can_be_given_stickers(tmp_path: Path) -> None:
     assert compose(drawn_photo(entry), desk, (1, 1)).shape == (800, 1240, 3)
     with pytest.raises(UsageError, match="stickers"):
         truth_for(entry, Verdict("code", code="e0-t"))
-
-
-def test_no_display_is_found_out_before_a_window_is_opened(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("sys.platform", "linux")
-    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
-    for display in ("", ":987654", "nonsense", "host.invalid:99"):
-        monkeypatch.setenv("DISPLAY", display)
-        assert display_problem()
 
 
 def test_wrong_files_are_told_in_one_line(tmp_path: Path) -> None:

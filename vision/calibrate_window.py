@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from calibration.profile import COLOURS
 from models.errors import LastlookError
 from vision.calibrate import PickedFace
+from vision.display import display_problem, is_open, small_letter
 from vision.lettering import BOLD, Lettering
 from vision.panel import INK, PAPER, QUIET, STICKER_RGB
 
@@ -39,6 +40,7 @@ class Picking:
 
     def key(self, key: int) -> bool:
         """Take a key; True when the person is done."""
+        key = small_letter(key)
         if key in (10, 13):
             if self.faces:
                 return True
@@ -101,7 +103,6 @@ def pick_faces(picture: str, names: Sequence[str] | None) -> list[PickedFace]:
     """Let the person point out faces in a window. Raises LastlookError without a display or when left."""
     import cv2
 
-    from vision.review_window import display_problem
     from vision.sources import load_photo
 
     image = load_photo(picture).image_bgr
@@ -124,7 +125,7 @@ def pick_faces(picture: str, names: Sequence[str] | None) -> list[PickedFace]:
         while True:
             cv2.imshow(TITLE, compose(image, picking, scale))
             key = cv2.waitKey(30)
-            if key == 27 or cv2.getWindowProperty(TITLE, cv2.WND_PROP_VISIBLE) < 1:
+            if key == 27 or not is_open(TITLE):
                 raise LastlookError("calibration was left; nothing was kept")
             if key >= 0 and picking.key(key & 0xFF):
                 return picking.faces

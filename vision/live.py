@@ -19,11 +19,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError
+from vision.display import display_problem, is_open
 from vision.holding import labelled
 from vision.lettering import BOLD, Lettering
 from vision.live_panel import DARK, LIGHT, Shown, Theme, painted
 from vision.pose import FACES, CubePose, face_points
-from vision.review_window import display_problem
 from vision.watcher import FrameReport
 
 Image = NDArray[np.uint8]
@@ -257,11 +257,11 @@ class Window:
 
     def show(self, canvas: Image, arrived_s: float | None = None) -> str:
         """Put a picture up; returns the key pressed since ("" for none, "closed" when the window is gone)."""
-        if self._shown and cv2.getWindowProperty(TITLE, cv2.WND_PROP_VISIBLE) < 1:
-            return "closed"
         cv2.imshow(TITLE, canvas)
         self._shown = True
         key = cv2.pollKey()
+        if not is_open(TITLE):
+            return "closed"
         if arrived_s is not None:
             self.latencies_s.append(time.monotonic() - arrived_s)
         if key < 0:

@@ -211,7 +211,8 @@ def _prompt(window: bool) -> Prompt:
     from vision.review_prompt import TerminalPrompt
 
     if window:
-        from vision.review_window import WindowPrompt, display_problem
+        from vision.display import display_problem
+        from vision.review_window import WindowPrompt
 
         problem = display_problem()
         if problem is None:

@@ -1,17 +1,15 @@
 """Asking about a picture in a window: the photo with what was read, the candidates, the stickers as a net.
 
 :func:`compose` draws, :class:`Desk` turns keys into verdicts; neither needs a display. Only
-:class:`WindowPrompt` opens a window, after :func:`display_problem` has found nothing in the way.
+:class:`WindowPrompt` opens a window; ask :func:`vision.display.display_problem` before.
 """
 
 from __future__ import annotations
 
 import os
-import socket
-import sys
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +17,7 @@ from numpy.typing import NDArray
 from models.cases import CASES
 from models.errors import LastlookError
 from vision.diagram import Ink, case_image
+from vision.display import is_open, small_letter
 from vision.lettering import BOLD, Lettering
 from vision.naming import NOT_SEEN
 from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB
@@ -60,6 +59,7 @@ class Desk:
 
     def press(self, key: int) -> Verdict | None:
         """Take one key (a code of ``waitKeyEx``); a verdict when it is the last word on this picture."""
+        key = small_letter(key)
         if self.cursor is not None:
             return self._set_sticker(key)
         if key == ord("q"):
@@ -245,7 +245,7 @@ class WindowPrompt:
         while True:
             cv2.imshow(self.title, compose(photo, desk, place, message))
             key = cv2.waitKeyEx(100)
-            if cv2.getWindowProperty(self.title, cv2.WND_PROP_VISIBLE) < 1:
+            if not is_open(self.title):
                 return Verdict("quit")
             if key == -1:
                 continue
@@ -286,39 +286,3 @@ def drawn_photo(entry: Entry) -> Image:
     right, bottom = (centre + half).astype(int)
     part = drawn[top:bottom, left:right]
     return part if min(part.shape[:2]) >= 32 else drawn
-
-
-def display_problem() -> str | None:
-    """What stands in the way of opening a window, or None. Asked before any window call: without a display
-    OpenCV ends the process."""
-    if not sys.platform.startswith("linux"):
-        return None
-    if os.environ.get("WAYLAND_DISPLAY"):
-        return None
-    display = os.environ.get("DISPLAY", "")
-    if not display:
-        return "no display (DISPLAY is not set)"
-    host, _, number = display.rpartition(":")
-    number = number.split(".")[0]
-    if not number.isdigit():
-        return f"DISPLAY={display} names no display"
-    if host not in ("", "unix"):
-        return (
-            None
-            if _answers((host, 6000 + int(number)), socket.AF_INET)
-            else f"no display answers at {display}"
-        )
-    # X11 servers listen at this path or at its name in the abstract namespace
-    path = f"/tmp/.X11-unix/X{number}"
-    there = _answers(path, socket.AF_UNIX) or _answers(f"\0{path}", socket.AF_UNIX)
-    return None if there else f"no display answers at {display}"
-
-
-def _answers(address: Any, family: int) -> bool:
-    try:
-        with socket.socket(family, socket.SOCK_STREAM) as link:
-            link.settimeout(1.0)
-            link.connect(address)
-    except OSError:
-        return False
-    return True
