@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
+from threading import local
 from typing import Any
 
 import numpy as np
@@ -14,11 +15,16 @@ REGULAR = 420
 BOLD = 700
 
 
-@cache
-def _face() -> Any:
-    import cv2
+_local = local()
 
-    return cv2.FontFace("sans")
+
+def _face() -> Any:
+    """One typeface a thread: setting text changes its weight, so threads that share one get each other's."""
+    if "face" not in _local.__dict__:
+        import cv2
+
+        _local.face = cv2.FontFace("sans")
+    return _local.face
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +66,7 @@ class Lettering:
         return lines
 
 
-@cache
+@lru_cache(maxsize=8192)
 def _width(text: str, size: int, weight: int) -> int:
     import cv2
 

@@ -1,0 +1,40 @@
+"""Text in pictures: its weight is its own whatever other threads write, and it is as wide as measured."""
+
+from __future__ import annotations
+
+import threading
+
+import numpy as np
+import pytest
+
+from vision.lettering import BOLD, REGULAR, Lettering
+
+
+def ink_of(weight: int, text: str = "Weights of letters") -> np.ndarray:
+    image = np.zeros((60, 600, 3), np.uint8)
+    Lettering(30, weight, (255, 255, 255)).put(image, text, 5, 40)
+    return image
+
+
+def test_threads_that_write_at_the_same_time_keep_their_weights() -> None:
+    """The panel is painted in a thread while the window's own letters are set."""
+    alone = {weight: ink_of(weight) for weight in (REGULAR, BOLD)}
+    assert (alone[REGULAR] != alone[BOLD]).any()
+    wrong: list[int] = []
+
+    def write(weight: int) -> None:
+        wrong.extend(weight for _ in range(300) if (ink_of(weight) != alone[weight]).any())
+
+    writers = [threading.Thread(target=write, args=(weight,)) for weight in alone]
+    for one in writers:
+        one.start()
+    for one in writers:
+        one.join()
+    assert not wrong
+
+
+@pytest.mark.parametrize("weight", [REGULAR, BOLD])
+@pytest.mark.parametrize("text", ["Rw U2 Rw' U2", "tilt", "100 %"])
+def test_no_ink_lies_beyond_the_measured_width(text: str, weight: int) -> None:
+    columns = np.flatnonzero(ink_of(weight, text).any(axis=(0, 2)))
+    assert columns[-1] <= 5 + Lettering(30, weight).width(text) + 2
