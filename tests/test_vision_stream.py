@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
+from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -263,6 +264,23 @@ def test_a_decoder_that_blows_up_ends_the_stream_with_one_line() -> None:
     with FrameStream(Source("camera", 0, "camera 0"), opener=opener) as stream:
         frames, events = fetch_all(stream)
     assert not frames and [event.kind for event in events] == ["gave-up"]
+
+
+def test_what_is_told_while_the_news_is_read_is_heard_afterwards() -> None:
+    stream = FrameStream(Source("camera", 0, "camera 0"))
+    teller = threading.Thread(target=stream._tell, args=("gave-up", "camera 0: gone"))
+
+    class Interrupted(deque):
+        def clear(self) -> None:
+            teller.start()
+            teller.join(0.5)
+            super().clear()
+
+    stream._news = Interrupted()
+    heard = stream.events()
+    teller.join()
+    stream._news = deque(stream._news)
+    assert [event.kind for event in heard + stream.events()] == ["gave-up"]
 
 
 def test_a_missing_webcam_is_a_line_not_an_error() -> None:

@@ -146,7 +146,6 @@ def watch(
             runner = WindowWatch(session, dark=look is Look.dark, moments=moments or moments_folder())
             with Window() as window, suppress(KeyboardInterrupt):
                 runner.run(window)
-            session.finish()
             return 0
         if not as_json:
             from vision.library_files import open_library

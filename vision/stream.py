@@ -130,7 +130,8 @@ class FrameStream:
             return frame
 
     def events(self) -> list[StreamEvent]:
-        """What has happened since the last call."""
+        """What has happened since the last call. All has been told once ``ended`` is true: who looks at that
+        before asking misses nothing."""
         with self._changed:
             news = list(self._news)
             self._news.clear()
@@ -252,4 +253,5 @@ class FrameStream:
                     self._changed.wait(0.5)
 
     def _tell(self, kind: EventKind, text: str, wait_s: float = 0.0) -> None:
-        self._news.append(StreamEvent(kind, text, wait_s))
+        with self._changed:
+            self._news.append(StreamEvent(kind, text, wait_s))

@@ -66,7 +66,7 @@ class WindowWatch:
 
     def run(self, window: Window, *, stop: Callable[[], bool] | None = None) -> None:
         """Until Q, Escape, the window's own close button, or ``stop`` says so. At the end of a recording the
-        last picture stays up."""
+        last picture stays up. However it ends, an attempt under way is kept."""
         try:
             while True:
                 report, events = self.session.advance(WAIT_S)
@@ -81,6 +81,7 @@ class WindowWatch:
                 self._press(key)
         finally:
             self.screen.painter.close()
+            self.session.finish()
 
     def _take(self, report: FrameReport) -> None:
         if report.ended is not None:
@@ -148,10 +149,11 @@ class WindowWatch:
 
 def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> int:
     """Without a window: one JSON object a frame, or a line for what is worth one; returns the exit status."""
-    ended = False
+    over = False
     failed = ""
     try:
-        while not ended:
+        while not over:
+            ended = session.stream.ended  # before the events are read: the last one says why
             report, events = session.advance(0.25)
             for event in events:
                 if event.kind == "gave-up":
@@ -160,7 +162,7 @@ def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> 
                     print(f"lastlook: {event.text}", file=sys.stderr)
             if report is not None:
                 _print_frame(session, report, out, as_json=as_json)
-            ended = report is None and session.stream.ended
+            over = ended and report is None
     finally:
         session.finish()
     if as_json and finite:
