@@ -299,10 +299,12 @@ def alternatives(posterior: Posterior) -> dict[str, float]:
     return out
 
 
-def is_doubted(posterior: Posterior) -> bool:
-    """Whether another explanation of the picture beats the last layer by its margin (DOUBT_NATS)."""
+def is_doubted(posterior: Posterior, *, strict: bool = False) -> bool:
+    """Whether another explanation of the picture beats the last layer by its margin (DOUBT_NATS); ``strict``:
+    by anything at all, for one who can wait and look again."""
     rivals = alternatives(posterior)
-    return max(value - DOUBT_NATS[name] for name, value in rivals.items()) > posterior.log_evidence
+    lead = max(value - (0.0 if strict else DOUBT_NATS[name]) for name, value in rivals.items())
+    return lead > posterior.log_evidence
 
 
 def corner_evidence(s: Scored) -> FloatArray:

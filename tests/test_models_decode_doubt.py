@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from models.cases import CASE_LIST, case_index_of
 from models.cube import moves_permutation
 from models.decode import decode
-from models.decode_doubt import alternatives, case_information, misfits, next_view
+from models.decode_doubt import alternatives, case_information, is_doubted, misfits, next_view
 from models.layer import LastLayer, corner_positions, corner_stickers
 
 SCHEME = (0, 2, 5, 1, 3, 4)
@@ -127,6 +127,19 @@ def test_a_lower_row_that_is_not_one_colour_is_named() -> None:
     worst = misfits(posterior)[0]
     assert (worst.kind, worst.where) == ("row", "F row 3")
     assert alternatives(posterior)["row"] > posterior.log_evidence
+
+
+def test_the_strict_doubt_comes_first_and_both_come_with_evidence() -> None:
+    """An odd row, read ever more clearly: at first no doubt, then the strict one, then the other as well."""
+    faces = LastLayer.from_indices(4, 321, 123).facelets().astype(np.int64)
+    faces[2, 2] = [2, 1, 4, 2]
+    doubts = []
+    for share in np.linspace(0.0, 1.0, 21):
+        loglik = hide(picture(faces), 3, 4, 5)
+        loglik[2, 2] *= share
+        posterior = decode(loglik, scheme=SCHEME)
+        doubts.append(is_doubted(posterior, strict=True) + 2 * is_doubted(posterior))
+    assert set(doubts) == {0, 1, 3} and doubts == sorted(doubts)
 
 
 def test_a_scramble_is_no_last_layer() -> None:

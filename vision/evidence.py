@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.decode import Posterior, decode
-from models.decode_doubt import alternatives
+from models.decode_doubt import is_doubted
+from vision.verdict import LEAST_TOP_DOUBTED, LEAST_TOP_SEEN
 
 Floats = NDArray[np.float64]
 
@@ -30,7 +31,6 @@ UNSETTLE_BELOW: Final = 0.90
 SETTLE_FRAMES: Final = 3
 DOUBTS: Final = 3
 """A settled case stands until so many verdicts in a row say otherwise: a hand passing by is no reason."""
-LEAST_TOP_SEEN: Final = 0.42
 CONFLICT_FRAMES: Final = 3
 CONFLICT_STICKERS: Final = 3
 TOP_SURE: Final = 0.9999
@@ -148,8 +148,8 @@ class Evidence:
         reason = None
         if p < UNSETTLE_BELOW:
             reason = "ambiguous"
-        rivals = alternatives(posterior)
-        if max(rivals.values()) > posterior.log_evidence and top_seen >= 0.25:
+        # stricter than with a single photo: a live view can wait for a look that speaks clearly
+        if top_seen >= LEAST_TOP_DOUBTED and is_doubted(posterior, strict=True):
             reason = "not-last-layer"
         elif top_seen < LEAST_TOP_SEEN:
             reason = "top-hidden"

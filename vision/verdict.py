@@ -21,6 +21,8 @@ from vision.pose import FACES, CubePose
 SPEAK_FROM = 0.90
 #: share of the top face's stickers that must be seen, on average
 LEAST_TOP_SEEN = 0.42
+#: from this share on a doubt is told before that the top face is hidden
+LEAST_TOP_DOUBTED = 0.25
 #: a sticker is seen well enough to contradict from this coverage on
 WELL_SEEN = 0.6
 _ROW_WORDS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh")
@@ -91,7 +93,7 @@ def _real_colours(posterior: Posterior, names: tuple[str, ...]) -> list[str]:
 
 def refusal(posterior: Posterior, top_seen: float) -> tuple[Reason | None, str]:
     """Why no case can be named with this top, if so, and in words."""
-    if top_seen >= 0.25 and is_doubted(posterior):
+    if top_seen >= LEAST_TOP_DOUBTED and is_doubted(posterior):
         return "not-last-layer", what_is_wrong(posterior)
     if top_seen < LEAST_TOP_SEEN:
         return "top-hidden", f"only {top_seen:.0%} of the top face can be seen"
