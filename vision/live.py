@@ -36,7 +36,6 @@ _CASING: Final = (20, 22, 26)
 _LINE: Final = (255, 255, 255)
 _SURE: Final = (255, 176, 64)  # blue, green, red: the theme's blue, lighter
 _SHIFT: Final = 4
-_DIGITS: Final = "0123456789. s"
 
 
 def check_display() -> None:

@@ -69,8 +69,8 @@ class Shown:
 
     ``mood`` is "sure", "unsure" or "busy" and ``status`` its words; ``twist`` and ``flip`` as the cube lies;
     ``doing`` the sequences, the chosen one first; ``candidates`` (code, per cent) while unsure;
-    ``tilt`` the side to show next; ``timer`` a label and a number; ``last`` the last attempt; ``notice`` a
-    passing word. Numbers are rounded by the caller so that equal panels compare equal.
+    ``tilt`` the side to show next; ``last`` the last attempt; ``notice`` a passing word. Numbers are rounded
+    by the caller so that equal panels compare equal.
     """
 
     status: str

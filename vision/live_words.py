@@ -49,7 +49,7 @@ def shown_at(
             status, mood, cube=cube, advice=advice, front=front_words, last=last, notice=notice,
         )  # fmt: skip
     top_colour = _colour_name(report, verdict)
-    if report.settled or (frozen and report.case is not None and report.settled):
+    if report.settled:
         return _settled(report, verdict, suggestions, status, mood, cube, front_words, last, notice)
     candidates: tuple[tuple[str, int], ...] = ()
     if verdict.reason in (None, "ambiguous"):

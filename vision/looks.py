@@ -75,11 +75,6 @@ def is_plausible(pose: CubePose) -> bool:
     return bool(np.isfinite(pose.translation).all() and 1.2 < pose.translation[2] < 100)
 
 
-def is_whole(pose: CubePose, shape: tuple[int, ...]) -> bool:
-    outline = np.concatenate([pose.face_quad_xy(face) for face in pose.visible_faces(0.0)])
-    return bool((outline >= 0).all() and (outline <= (shape[1], shape[0])).all())
-
-
 @dataclass(frozen=True, eq=False)
 class Laid:
     """The kept looks laid over a frame; fields as in :class:`vision.track.Tracked`."""

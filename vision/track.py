@@ -27,7 +27,6 @@ from vision.looks import (
     is_plausible,
     is_stirred,
     is_trusted,
-    is_whole,
     lattice_points,
 )
 from vision.motion import middle, motion_rows, moved, orthonormal, project, read_off
@@ -53,16 +52,14 @@ class Tracked:
     ``pose`` keeps the labelling that the track began with. ``fit`` is the share of the kept surface that
     the frame bears out, 0..1. ``misfit`` (6, n, n) is how far each sticker's look is from the kept one, as
     a share of what is usual between different stickers: about 0 the same, about 1 another one; nan where
-    nothing is known. ``whole`` says that the cube lies wholly inside the frame. ``slice_turns_rad`` and
-    ``slice_explained`` (3, n): by how much each layer along x, y, z is turned about that axis against the
-    rest of the cube (right-handed, since the kept look was taken; meaningful for small angles), and which
-    share of the layer's change this turn explains, 0..1.
+    nothing is known. ``slice_turns_rad`` and ``slice_explained`` (3, n): by how much each layer along x, y, z
+    is turned about that axis against the rest of the cube (right-handed, since the kept look was taken;
+    meaningful for small angles), and which share of the layer's change this turn explains, 0..1.
     """
 
     pose: CubePose
     fit: float
     misfit: Floats
-    whole: bool
     slice_turns_rad: Floats
     slice_explained: Floats
 
@@ -126,9 +123,7 @@ class Tracker:
         if self.fluid:
             self._forget_looks()
         self._capture(self.pose, refresh=fit > 0.8)
-        return Tracked(
-            self.pose, fit, misfit, is_whole(self.pose, image_bgr.shape), best.turns, best.explained
-        )
+        return Tracked(self.pose, fit, misfit, best.turns, best.explained)
 
     def renew(self, pose: CubePose | None = None) -> None:
         """Take the looks of all visible faces anew from the last frame, for the cube has changed; ``pose``

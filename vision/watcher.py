@@ -111,8 +111,7 @@ class _Known:
 class Watcher:
     """Feed :meth:`step` with frames. ``live`` searches and reads in threads; else every frame waits for both.
 
-    ``size`` fixes the number of layers, ``front`` is one of ``holding.FRONTS``; ``find`` finds cubes;
-    ``read_every`` frames are read at most once so many (1: each one).
+    ``size`` fixes the number of layers, ``front`` is one of ``holding.FRONTS``; ``find`` finds cubes.
     """
 
     def __init__(
@@ -123,13 +122,11 @@ class Watcher:
         front: str | None = None,
         live: bool = False,
         find: Find = find_cubes,
-        read_every: int = 1,
     ) -> None:
         self.front_wanted = front
         self.mirrored = False
         self.timer = AttemptTimer()
         self._naming = Naming.of(profile)
-        self._read_every = read_every
         self._follower = Follower(find, size=size, live=live)
         self._reasoner = Reasoner(profile, background=live)
         self._turns: TurnWatch | None = None
@@ -244,7 +241,7 @@ class Watcher:
     def _read(self, pose: CubePose, frame: StreamFrame, image: Image) -> None:
         doubtful = self._known.outcome is not None and self._known.outcome.doubtful
         rests = self._was_settled and not doubtful and self.timer.phase != "running"
-        every = SETTLED_READ_EVERY if rests else self._read_every
+        every = SETTLED_READ_EVERY if rests else 1
         if frame.index - self._known.last_read < every or self._reasoner.busy:
             return
         self._known.last_read = frame.index
