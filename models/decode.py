@@ -114,11 +114,15 @@ def _score(stickers: FloatArray, t: Tables, log_prior: FloatArray) -> Scored:
 
 
 @lru_cache(maxsize=8)
-def _case_table(size: int) -> tuple[tuple[str, ...], NDArray[np.intp], NDArray[np.intp]]:
-    """Codes, and the index of the code for each (twist vector, flip vector), as seen and mirrored."""
+def case_table(size: int) -> tuple[tuple[str, ...], NDArray[np.intp], NDArray[np.intp]]:
+    """Codes of a size, and the index of the code of each twist and flip vector (27, F), as seen and mirrored.
+
+    Twist vectors in the order of TWISTS, flip vectors in that of FLIPS: F is 16 on even sizes, 8 on odd ones,
+    1 on a 2x2x2. The arrays are read-only.
+    """
     kind = 2 if size == 2 else 4 if size % 2 == 0 else 3
     if size != kind:
-        return _case_table(kind)
+        return case_table(kind)
     flips = ((),) if size == 2 else FLIPS[:8] if size == 3 else FLIPS
     codes: dict[str, int] = {}
     index = np.zeros((2, len(TWISTS), len(flips)), dtype=np.intp)
@@ -169,7 +173,7 @@ class Posterior:
     @cached_property
     def case_probabilities(self) -> dict[str, float]:
         """Probability of each orientation class of this size, keyed by code; sums to 1."""
-        codes, seen, mirrored = _case_table(self.size)
+        codes, seen, mirrored = case_table(self.size)
         total = np.zeros(len(codes))
         for (s, h, _), joint in zip(self.kept, self._orientations, strict=True):
             index = mirrored if s.tables.mirrored[h] else seen
@@ -200,9 +204,9 @@ class Posterior:
         return self.candidates[0][1]
 
     @cached_property
-    def _best(self) -> tuple[int, LastLayer, float, tuple[int, int]]:
-        """(index into kept, state as seen, its probability, (twist, flip) index): best of the best case."""
-        codes, seen, mirrored = _case_table(self.size)
+    def _best(self) -> tuple[int, LastLayer, tuple[int, int]]:
+        """(index into kept, state as seen, (twist, flip) index): best of the best case."""
+        codes, seen, mirrored = case_table(self.size)
         wanted = codes.index(self.code)
         best: tuple[float, int, tuple[int, ...]] = (-1.0, 0, (0, 0, 0, 0))
         for k, (s, h, share) in enumerate(self.kept):
@@ -215,13 +219,13 @@ class Posterior:
             where = np.unravel_index(int(value.argmax()), value.shape)
             if value[where] > best[0]:
                 best = (float(value[where]), k, tuple(int(w) for w in where))
-        p, k, (a, b, t, f) = best
+        _, k, (a, b, t, f) = best
         s, h, _ = self.kept[k]
         corners = PERMUTATIONS[a * 12 + int(s.corners[h, a, :, t].argmax())]
         if self.size == 2:
-            return k, LastLayer(2, corners, TWISTS[t], (), ()), p, (t, f)
+            return k, LastLayer(2, corners, TWISTS[t], (), ()), (t, f)
         edges = PERMUTATIONS[b * 12 + int(s.edges[h, b, :, f].argmax())]
-        return k, LastLayer(self.size, corners, TWISTS[t], edges, FLIPS[f]), p, (t, f)
+        return k, LastLayer(self.size, corners, TWISTS[t], edges, FLIPS[f]), (t, f)
 
     @property
     def best_hypothesis(self) -> tuple[Scored, int]:
@@ -242,11 +246,6 @@ class Posterior:
     @property
     def orientation_index(self) -> tuple[int, int]:
         """Indices of the twist vector (TWISTS) and flip vector (FLIPS) of `seen_state`."""
-        return self._best[3]
-
-    @property
-    def state_probability(self) -> float:
-        """Probability of exactly `state` with exactly these face colours."""
         return self._best[2]
 
     @property
@@ -323,7 +322,6 @@ def decode(
     front: int = 2,
     mirror: bool = True,
     mirror_prior: float = MIRROR_PRIOR,
-    top_colour_log_prior: FloatArray | None = None,
 ) -> Posterior:
     """Posterior over all legal last-layer states.
 
@@ -334,7 +332,6 @@ def decode(
     front    pose-frame face to be called F; for a top that is this face or its opposite, the first
              neighbour of that top in the order F R B L U D.
     mirror   whether mirror images are tried, with prior probability ``mirror_prior``.
-    top_colour_log_prior (6,): added for the colour of the top face, nats; default uniform.
     Raises ValueError for shapes, faces or values that are none of these.
     """
     values = np.asarray(loglik, dtype=np.float64)
@@ -353,8 +350,6 @@ def decode(
         log_prior = np.full(len(t.colours), -np.log(24 * len(tops)))
         if mirror:
             log_prior += np.where(t.mirrored, np.log(mirror_prior), np.log1p(-mirror_prior))
-        if top_colour_log_prior is not None:
-            log_prior += top_colour_log_prior[t.colours[:, 0]]
         scored.append(_score(stickers, t, log_prior))
     evidence = float(log_sum(np.concatenate([s.log_weight for s in scored])))
     anything = float((log_sum(stickers) - np.log(6)).sum())

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cube import frozen
-from models.decode import FloatArray, Posterior, Scored, _case_table, log_sum
+from models.decode import FloatArray, Posterior, Scored, case_table, log_sum
 from models.decode_slot import slot_evidence
 from models.decode_tables import (
     CORNER_FACES,
@@ -61,7 +61,7 @@ def case_information(posterior: Posterior, *, least_share: float = 1e-3) -> dict
     all states. Sides named for the real cube: front is F of ``posterior.state``.
     """
     size = posterior.size
-    codes, seen_index, mirror_index = _case_table(size)
+    codes, seen_index, mirror_index = case_table(size)
     total: dict[str, FloatArray] = {name: np.zeros((6**4, len(codes))) for name, _ in _VIEWS}
     for s, h, share in posterior.kept:
         if share < least_share:

@@ -166,11 +166,6 @@ class LastLayer:
     def is_oriented(self) -> bool:
         return not any(self.twist) and not any(self.flip)
 
-    @property
-    def has_parity(self) -> bool:
-        """Corner and edge permutation parity differ, or an odd number of edges is flipped: not on a 3x3x3."""
-        return bool(self.edges) and (_parity(self.corners) != _parity(self.edges) or sum(self.flip) % 2 == 1)
-
     def facelets(self) -> FaceletArray:
         """``(6, n, n)`` int8: home face of every sticker, rows as printed on paper."""
         flat = np.repeat(np.arange(6, dtype=np.int8), self.size**2)

@@ -201,16 +201,6 @@ class Moves(Sequence[Turn]):
                 turns = tuple(turn._rotated_quarter(step.base) for turn in turns)
         return Moves(turns)
 
-    def rotations_last(self) -> Moves:
-        """The same effect with every rotation moved behind the turns (and cancelled there)."""
-        turns, rotation = Moves(), Moves()
-        for turn in self.turns:
-            if turn.is_rotation:
-                rotation += (turn,)
-            else:
-                turns += Moves((turn,)).rotated(rotation)
-        return turns + rotation.cancelled()
-
     def cancelled(self) -> Moves:
         """Neighbouring turns of one axis are merged where they are the same layers, until nothing changes.
 

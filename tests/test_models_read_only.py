@@ -27,7 +27,7 @@ ARGUMENTS = {
     "edge_stickers": (),
     "legal_mask": (5,),
     "_moved": (),
-    "_case_table": (4,),
+    "case_table": (4,),
     "_corner_shows": (1, 2),
     "_edge_shows": (1, 1),
     "_piece_looks": (4,),
