@@ -2,13 +2,14 @@
 
 Candidates of scikit-learn, in Lab, in logarithmic light, and in logarithmic light with the picture's common
 shift taken out, are scored by leave-one-light-out cross-validation beside the project's own model, which
-fits the light of each picture. scikit-learn is imported here only; what it fits is handed on as numbers
-(:class:`calibration.classifier.GaussianClasses`).
+fits the light of each picture. scikit-learn is imported here only, when candidates are asked for; what it
+fits is handed on as numbers (:class:`calibration.classifier.GaussianClasses`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import warnings
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -17,23 +18,30 @@ from numpy.typing import NDArray
 
 from calibration.adapt import adapt
 from calibration.classifier import GaussianClasses, sticker_loglik
+from calibration.collect import pictures_of
 from calibration.colour import linear_to_lab
 from calibration.learning import LabelledPicture, solve_picture
 from calibration.light import Prepared, prepare_model
-from calibration.profile import ColourModel
+from calibration.profile import ColourModel, Profile
+from models.errors import LastlookError
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 OURS: Final = "light fitted per picture"
+LEAST_TAUGHT: Final = 5
+"""Stickers of each colour that a candidate is fitted to at least."""
+MOST_TURNS: Final = 12
+"""How often pictures of a profile are left out to compare on them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """Share of stickers read right under lights left out: the mean over lights, and the worst light."""
+    """Share of stickers read right, 0..1: the mean over so many lights left out, and the worst of them."""
 
     name: str
     mean: float
     worst: float
+    lights: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,38 +91,71 @@ def candidates() -> dict[str, Callable[[], Any]]:
 
 
 def compare(pictures: Sequence[LabelledPicture], lights: Sequence[str], base: ColourModel) -> list[Score]:
-    """Scores of all candidates and of the project's model, best mean first.
+    """Scores of all candidates and of the project's model, best mean first, on the same lights left out.
 
-    ``lights`` names the light of each picture; all pictures of one light are left out together. Raises
-    ValueError for fewer than two lights.
+    ``lights`` names the light of each picture; all pictures of one light are left out together. A light
+    without which LEAST_TAUGHT stickers of some colour do not remain is passed over, as no candidate could be
+    fitted; where that is every light, the project's model alone is scored, on all. Raises ValueError for
+    fewer than two lights.
     """
     names = np.array(lights)
     if len(names) != len(pictures) or len(set(lights)) < 2:
         raise ValueError("comparing needs a light for each picture, and two lights at least")
     table = table_of(pictures, base.floor)
     light_of_row = names[table.picture]
+    told = [light for light in sorted(set(lights)) if _is_taught(table.colour, light_of_row != light)]
     scores = []
-    for space, features in feature_spaces(table, base.floor).items():
-        for name, make in candidates().items():
-            shares = []
-            for light in sorted(set(lights)):
-                test = light_of_row == light
-                if len(np.unique(table.colour[~test])) < len(np.unique(table.colour)):
-                    continue
-                fitted = make().fit(features[~test], table.colour[~test])
-                shares.append(float((fitted.predict(features[test]) == table.colour[test]).mean()))
-            if shares:
-                scores.append(Score(f"{name}, {space}", float(np.mean(shares)), min(shares)))
+    if told:
+        for space, features in feature_spaces(table, base.floor).items():
+            for name, make in candidates().items():
+                try:
+                    shares = [_right(make(), features, table.colour, light_of_row == light) for light in told]
+                except (ValueError, IndexError, np.linalg.LinAlgError):
+                    continue  # stickers that all look the same: there is nothing to fit
+                scores.append(_score(f"{name}, {space}", shares))
     shares = []
-    for light in sorted(set(lights)):
-        known = [one for one, name in zip(pictures, lights, strict=True) if name != light]
-        model = adapt(base, known)
+    for light in told or sorted(set(lights)):
+        model = adapt(base, [one for one, name in zip(pictures, lights, strict=True) if name != light])
         found = [
-            predict(model, one) == one.labels for one, n in zip(pictures, lights, strict=True) if n == light
+            predict(model, one) == one.labels
+            for one, name in zip(pictures, lights, strict=True)
+            if name == light
         ]
         shares.append(float(np.concatenate(found).mean()))
-    scores.append(Score(OURS, float(np.mean(shares)), min(shares)))
+    scores.append(_score(OURS, shares))
     return sorted(scores, key=lambda score: (-score.mean, -score.worst, score.name))
+
+
+def compare_kept(profile: Profile, base: ColourModel) -> list[Score]:
+    """Scores on the pictures whose stickers ``profile`` keeps, made from the general model ``base``.
+
+    Each counts as a light of its own; of more than MOST_TURNS every so many are left out together. Raises
+    LastlookError where there are fewer than two.
+    """
+    pictures = list(pictures_of(profile.samples, base.floor).values())
+    if len(pictures) < 2:
+        raise LastlookError(
+            f"nothing to compare: {profile.name!r} does not keep the stickers of two pictures;"
+            " calibrate with two at least, under different lights at best"
+        )
+    return compare(pictures, [str(i % MOST_TURNS) for i in range(len(pictures))], base)
+
+
+def _right(candidate: Any, features: Floats, colour: Ints, test: NDArray[np.bool_]) -> float:
+    """Share of the stickers ``test`` that a candidate fitted to all others reads right."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # remarks for those who would tune a candidate
+        candidate.fit(features[~test], colour[~test])
+        return float((candidate.predict(features[test]) == colour[test]).mean())
+
+
+def _is_taught(colour: Ints, rest: NDArray[np.bool_]) -> bool:
+    """Whether the stickers ``rest`` show enough of every colour that there is."""
+    return all((colour[rest] == k).sum() >= LEAST_TAUGHT for k in np.unique(colour))
+
+
+def _score(name: str, shares: Sequence[float]) -> Score:
+    return Score(name, float(np.mean(shares)), min(shares), len(shares))
 
 
 def predict(model: ColourModel, picture: LabelledPicture) -> Ints:
@@ -176,13 +217,3 @@ def gaussian_classes(fitted: Any) -> GaussianClasses:
     else:
         raise ValueError("only discriminant analyses that keep their covariances can be handed on as numbers")
     return GaussianClasses(np.asarray(fitted.means_), cov, np.asarray(fitted.priors_))
-
-
-def held_out_scores(scores: Sequence[Score]) -> Mapping[str, float]:
-    """The scores that a profile keeps: its own, and the best plain classifier's."""
-    ours = next(score for score in scores if score.name == OURS)
-    plain = [score for score in scores if score.name != OURS]
-    kept = {"stickers right, lights left out": ours.mean, "worst light": ours.worst}
-    if plain:
-        kept[f"best plain classifier ({plain[0].name})"] = plain[0].mean
-    return kept

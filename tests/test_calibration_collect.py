@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sklearn.model_selection import LeaveOneGroupOut, cross_val_score
 from sticker_maker import LIGHTS, SETS, albedo, make_samples, random_layer
 
 import calibration.collect
@@ -24,7 +25,16 @@ from calibration.collect import (
     pictures_of,
 )
 from calibration.colour import log_light
-from calibration.compare import OURS, compare, gaussian_classes, held_out_scores
+from calibration.compare import (
+    MOST_TURNS,
+    OURS,
+    candidates,
+    compare,
+    compare_kept,
+    feature_spaces,
+    gaussian_classes,
+    table_of,
+)
 from calibration.learn import (
     MOST_LEARNED,
     DriftWatch,
@@ -37,6 +47,7 @@ from calibration.learn import (
 from calibration.profile import SCHEME, Profile, default_profile, load_profile
 from calibration.reading import read_stickers
 from models.cube import rotation_permutations
+from models.errors import LastlookError
 
 HOMES = rotation_permutations(4).reshape(24, 6, 16)[:, :, 0] // 16
 
@@ -267,9 +278,41 @@ def test_light_fitted_per_picture_beats_plain_classifiers_on_lights_left_out() -
         lights.append(light)
     scores = compare(pictures, lights, base)
     assert scores[0].name == OURS and scores[0].mean > 0.98
-    assert "worst light" in held_out_scores(scores)
+    told = {score.name: score for score in scores}
+    # outside truth: scikit-learn's own cross-validation that leaves groups out
+    table = table_of(pictures, base.floor)
+    spaces = feature_spaces(table, base.floor)
+    for name in ("quadratic discriminant", "logistic"):
+        for space in ("Lab", "log light"):
+            shares = cross_val_score(
+                candidates()[name](),
+                spaces[space],
+                table.colour,
+                groups=np.array(lights)[table.picture],
+                cv=LeaveOneGroupOut(),
+            )
+            one = told[f"{name}, {space}"]
+            assert (one.mean, one.worst, one.lights) == (pytest.approx(shares.mean()), min(shares), 3)
     with pytest.raises(ValueError, match="two lights"):
         compare(pictures[:1], ["one"], base)
+
+
+def test_where_a_colour_goes_with_every_picture_the_own_way_is_scored_alone(usual: tuple) -> None:
+    """Two pictures of opposite corners share no colour, so that nothing plain can be fitted to one."""
+    base = default_profile().model
+    scores = compare_kept(usual[0].profile, base)
+    assert [score.name for score in scores] == [OURS] and scores[0].lights == 2
+    first = [one for one in usual[0].profile.samples if one.picture.startswith("usual 0")]
+    for samples in ((), tuple(first)):
+        with pytest.raises(LastlookError, match="two pictures"):
+            compare_kept(replace(usual[0].profile, samples=samples), base)
+
+
+def test_many_pictures_are_left_out_by_turns(usual: tuple) -> None:
+    base, kept = default_profile().model, usual[0].profile.samples
+    many = [replace(one, picture=f"{i} {one.picture}") for i in range(MOST_TURNS) for one in kept[::6]]
+    scores = compare_kept(replace(usual[0].profile, samples=tuple(many)), base)
+    assert {score.lights for score in scores} == {MOST_TURNS} and len(scores) == 1 + len(candidates()) * 3
 
 
 # As carried by colour-science (test-only): reflectances of the ColorChecker ("ISO 17321-1"), illuminants A,

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import tempfile
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +21,7 @@ import vision.calibrate_live
 import vision.stream
 from calibration.collect import Shot, collect
 from calibration.colour import linear_to_srgb
+from calibration.compare import OURS, candidates
 from calibration.profile import SCHEME, default_profile, load_profile
 from calibration.samples import CLIPPED_FROM
 from models.errors import LastlookError, UsageError
@@ -304,6 +307,34 @@ def test_profiles_are_listed_shown_passed_on_and_removed(
     assert run(["profile", "import", str(copy), "--name", "bad"]) == 1
     told = capsys.readouterr().err
     assert "floor" in told and told.count("\n") == 1 and profile_names() == ["blue box"]
+
+
+def test_what_was_learned_is_shown_beside_plain_classifiers(capsys: pytest.CaptureFixture) -> None:
+    rng = np.random.default_rng(2)
+    shots = [Shot(light, make_samples(albedo("usual"), light, rng)[0]) for light in ("noon", "lamp", "sky")]
+    collect(shots, "mine", scheme=SCHEME).profile.save(profile_path("mine"))
+    assert run(["profile", "show", "mine"]) == 0
+    plain = capsys.readouterr().out
+    assert run(["profile", "show", "mine", "--compare"]) == 0
+    shown = capsys.readouterr().out
+    assert shown.startswith(plain)
+    rows = [line.split("%") for line in shown[len(plain) :].splitlines()[1:]]
+    assert sum(OURS in name for _, _, name in rows) == 1 and len(rows) == 1 + 3 * len(candidates())
+    assert all(0 <= float(worst) <= float(mean) <= 100 for mean, worst, _ in rows)
+    assert run(["profile", "show", "default", "--compare"]) == 1  # no pictures are kept there
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1 and "two pictures" in told
+
+
+def test_scikit_learn_is_loaded_to_compare_alone(own_profiles: Path) -> None:
+    a_profile("mine")
+    code = (
+        "import sys; from vision.cli import run; status = run(sys.argv[1:]);"
+        "sys.exit(status or ('sklearn' in sys.modules) + 10)"
+    )
+    for arguments, status in (([], 10), (["--compare"], 11)):
+        command = [sys.executable, "-c", code, "profile", "show", "mine", *arguments]
+        assert subprocess.run(command, capture_output=True).returncode == status
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,8 @@
 """The command line: gathers the command modules and turns every error into one line.
 
 Exit status: 0 named (or done), 3 seen but not named, 4 nothing found, 2 wrong usage, 1 anything else.
-The command modules register light wrappers; OpenCV and scikit-learn load when a command needs them.
+The command modules register light wrappers; OpenCV loads when a command needs it, scikit-learn for
+'profile show --compare' alone.
 """
 
 from __future__ import annotations

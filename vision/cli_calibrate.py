@@ -189,8 +189,15 @@ def show(
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw swatches and chroma plane here.")
     ] = None,
+    compare: Annotated[
+        bool,
+        typer.Option("--compare", help="Set plain classifiers beside its model, on its own pictures."),
+    ] = False,
 ) -> None:
-    """The six colours of a profile, how they scatter, the closest pair, and its held-out scores."""
+    """The six colours of a profile, how they scatter, the closest pair, and its held-out scores.
+
+    --compare leaves its pictures out in turn and reads their stickers with what the others teach.
+    """
     from vision.profile_picture import profile_text
     from vision.profiles import load_named
 
@@ -199,6 +206,20 @@ def show(
     typer.echo(profile_text(profile))
     if picture is not None:
         _draw(profile, picture)
+    if compare:
+        _compare(profile)
+
+
+def _compare(profile: Profile) -> None:
+    from rich.console import Console
+
+    from calibration.compare import compare_kept
+    from calibration.profile import default_profile
+    from vision.profile_picture import comparison_text
+
+    with Console(stderr=True).status("comparing"):
+        scores = compare_kept(profile, default_profile().model)
+    typer.echo(comparison_text(scores))
 
 
 def remove(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.classes import ColourClass, classes_of, closest_pair
+from calibration.compare import OURS, Score
 from calibration.profile import Profile
 from vision.lettering import BOLD, Lettering
 from vision.panel import INK, PAPER, QUIET, RULE
@@ -101,6 +103,17 @@ def _plane(canvas: Image, classes: list[ColourClass]) -> None:
 
 def _spread(one: ColourClass) -> float:
     return float(np.sqrt(max(np.linalg.eigvalsh(one.ab_cov)[-1], 0.0)))
+
+
+def comparison_text(scores: Sequence[Score]) -> str:
+    """What :func:`calibration.compare.compare_kept` found, in lines for a terminal."""
+    lines = [f"stickers read right in pictures left out, mean and worst of {scores[0].lights} turns:"]
+    for one in scores:
+        name = f"this profile's own way: {one.name}" if one.name == OURS else one.name
+        lines.append(f"  {100 * one.mean:5.1f} % {100 * one.worst:5.1f} %  {name}")
+    if len(scores) == 1:
+        lines.append("plain classifiers are not compared: with any picture left out a colour is missing")
+    return "\n".join(lines)
 
 
 def profile_text(profile: Profile) -> str:
