@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
@@ -10,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -114,16 +116,23 @@ def slow(item: Item) -> list[dict]:
     return [{"image": item.path, "ok": True}]
 
 
-def test_ctrl_c_leaves_no_traceback(tmp_path: Path) -> None:
+def slow_shades(item: Item) -> list[dict]:
+    time.sleep(0.02)
+    return SHADES(item)
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_ctrl_c_leaves_no_traceback(tmp_path: Path, jobs: int) -> None:
     for shade in range(40):
         a_picture(tmp_path / "p" / f"{shade}.png", shade)
     script = tmp_path / "run.py"
     script.write_text(
         "import sys\nfrom pathlib import Path\n"
         "from test_vision_label import items_of, slow\nfrom vision.label import label\n"
-        "tally = label(items_of(Path(sys.argv[1])), slow, jobs=2,\n"
-        "              on_outcome=lambda one: print('one', flush=True))\n"
-        "print('stopped' if tally.stopped else 'ran to the end')\n"
+        "if __name__ == '__main__':\n"
+        f"    tally = label(items_of(Path(sys.argv[1])), slow, jobs={jobs},\n"
+        "                  on_outcome=lambda one: print('one', flush=True))\n"
+        "    print('stopped' if tally.stopped else 'ran to the end')\n"
     )
     paths = os.pathsep.join([str(Path(__file__).parent), str(Path(__file__).parent.parent)])
     running = subprocess.Popen(
@@ -142,12 +151,45 @@ def test_ctrl_c_leaves_no_traceback(tmp_path: Path) -> None:
     assert told.endswith("stopped\n") and "Traceback" not in errors
 
 
-def test_a_file_that_kills_its_process_is_named_and_the_run_goes_on(tmp_path: Path) -> None:
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_a_file_that_kills_its_process_is_named_and_the_run_goes_on(tmp_path: Path, jobs: int) -> None:
     for shade in range(9):
         a_picture(tmp_path / f"{shade}.png", shade)
-    found = list(outcomes(items_of(tmp_path), partial(dies_on, name="5.png"), jobs=2))
+    found = list(outcomes(items_of(tmp_path), partial(dies_on, name="5.png"), jobs=jobs))
     assert [Path(one.item.path).name for one in found] == [f"{i}.png" for i in range(9)]
     assert [bool(one.error) for one in found] == [i == 5 for i in range(9)]
+    (alone,) = outcomes(items_of(tmp_path / "5.png"), partial(dies_on, name="5.png"), jobs=jobs)
+    assert alone.error and alone.answers[0]["reason"] == "unreadable"
+
+
+@pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="looks for processes in Linux's /proc")
+def test_a_run_that_is_killed_leaves_no_process_behind(tmp_path: Path) -> None:
+    for shade in range(40):
+        a_picture(tmp_path / "p" / f"{shade}.png", shade)
+    mark = f"LASTLOOK_MARK={tmp_path}"
+    here = Path(__file__).parent
+    code = SLOW_RUN.format(paths=[str(here), str(here.parent)])
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, str(tmp_path / "p"), str(tmp_path / "a.jsonl")],
+        env=os.environ | dict([mark.split("=", 1)]),
+    )
+
+    def alive() -> list[str]:
+        found = []
+        for one in Path("/proc").glob("[0-9]*/environ"):
+            with contextlib.suppress(OSError):
+                if mark.encode() in one.read_bytes():
+                    found.append(one.parent.name)
+        return found
+
+    def wait_until(done: Callable[[], bool]) -> bool:
+        return any(done() or time.sleep(0.05) for _ in range(1200))
+
+    assert wait_until(lambda: bool((tmp_path / "a.jsonl").exists() and (tmp_path / "a.jsonl").stat().st_size))
+    assert len(alive()) > 1
+    process.kill()
+    process.wait()
+    assert wait_until(lambda: not alive())
 
 
 def test_a_reduced_picture_is_answered_in_pixels_of_the_whole(tmp_path: Path) -> None:
@@ -159,17 +201,14 @@ def test_a_reduced_picture_is_answered_in_pixels_of_the_whole(tmp_path: Path) ->
 
 
 SLOW_RUN = """
-import sys, time
+import sys
 sys.path[:0] = {paths!r}
 from pathlib import Path
 import test_vision_label as t
 from vision.label import label
 from vision.ledger import AnswerLog
-def slow(item):
-    time.sleep(0.02)
-    return t.SHADES(item)
 with AnswerLog(Path(sys.argv[2]), resume=True) as log:
-    label(t.items_of(Path(sys.argv[1])), slow, log=log)
+    label(t.items_of(Path(sys.argv[1])), t.slow_shades, log=log)
 """
 
 

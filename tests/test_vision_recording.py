@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import itertools
+import os
 import re
 from pathlib import Path
 
@@ -172,6 +173,20 @@ def test_a_frame_too_large_is_refused_before_it_is_decoded_labelled_or_watched(
             continue
         with pytest.raises((LastlookError, StreamFaultError), match=f"{width} x {height}"):
             opens()
+
+
+def dies(frame: np.ndarray) -> dict:
+    """A reader in whose process something goes wrong beyond Python."""
+    os._exit(11)
+
+
+def test_a_recording_that_kills_its_process_is_told_in_one_line(tmp_path: Path) -> None:
+    path = tmp_path / "s.mp4"
+    a_recording(path, [(1, 1.0)])
+    with pytest.raises(LastlookError, match="brings the process that reads it down") as caught:
+        index_recording(path, dies)
+    assert str(caught.value).startswith(str(path)) and "\n" not in str(caught.value)
+    assert [one.code for one in index_recording(path, read_squares).shown] == [CODES[1]]
 
 
 def reading(at_s: float, code: str, chance: float = 0.95) -> Reading:

@@ -1,30 +1,28 @@
-"""Label many files: a pool of processes reads them, the answers come back one by one, none stops the run.
+"""Label many files: other processes read them, the answers come back one by one, none stops the run.
 
 The reader is an argument: a callable that takes an :class:`~vision.gather.Item` and gives the answers of
 that file as JSON objects (one for a picture, one a shown case for a recording). It is sent to the
-processes of the pool, so it must be picklable; what is heavy it loads there, once a process.
+processes that read, so it must be picklable; what is heavy it loads there, once a process.
 """
 
 from __future__ import annotations
 
 import contextlib
 from collections import deque
-from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from itertools import groupby
-from multiprocessing import get_context
 from typing import Any
 
 from models.errors import LastlookError
+from vision.apart import KILLS_ITS_PROCESS, own_process
 from vision.gather import Item, Problem
 from vision.ledger import AnswerLog, digest_of
 from vision.pool_end import ended_quietly, in_pool
 
 Json = dict[str, Any]
 Reader = Callable[[Item], list[Json]]
-KILLS_ITS_PROCESS = "brings the process that reads it down; the file is damaged or too large for this machine"
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,13 +104,13 @@ def outcomes(
 ) -> Generator[Outcome, None, None]:
     """Outcomes in the order of ``items``, each handed over as soon as those before it are done.
 
-    ``jobs`` processes run at once; at most a few times as many files are under way, so memory does not
-    grow with the number of files. ``backend`` is a joblib backend ("loky", or "dask" with a client made
-    by the caller, or any that is registered). A file that takes its process down with it is found by
-    reading the files under way one at a time in a process of its own; it becomes an outcome with an error.
+    ``jobs`` processes run at once, none of them this one; at most a few times as many files are under way, so
+    memory does not grow with the number of files. ``backend`` is a joblib backend ("loky", or "dask" with a
+    client made by the caller, or any that is registered). A file that takes its process down with it is found
+    by reading the files under way one at a time in a process of its own; it becomes an outcome with an error.
     """
-    if jobs == 1 and backend == "loky":
-        yield from (read_one(item, reader) for item in items)
+    if min(jobs, len(items)) == 1 and backend == "loky":
+        yield from _one_by_one(items, reader)
         return
     queue = deque(items)
     while queue:
@@ -155,15 +153,19 @@ def _one_by_one(items: Sequence[Item], reader: Reader) -> Iterator[Outcome]:
     """Read files in a process that holds nothing else; a new one after each that takes it down."""
     waiting = deque(items)
     while waiting:
-        with ProcessPoolExecutor(max_workers=1, mp_context=get_context("spawn")) as executor:
+        with own_process() as apart:
             while waiting:
                 item = waiting.popleft()
                 try:
-                    yield executor.submit(read_one, item, reader).result()
+                    yield apart(read_one, item, reader)
                 except BrokenProcessPool:
                     answers = (unreadable_answer(item),) if item.kind == "picture" else ()
                     yield Outcome(item, answers, "", KILLS_ITS_PROCESS)
                     break
+
+
+def _here(items: Iterable[Item], reader: Reader) -> Generator[Outcome, None, None]:
+    yield from (read_one(item, reader) for item in items)
 
 
 def label(
@@ -179,7 +181,7 @@ def label(
 ) -> Tally:
     """Read ``items`` and write each file's answers to ``log`` as they come.
 
-    Pictures go to the pool, ``recording_reader`` is called here (it has a pool of its own). What the log
+    Pictures go to other processes, ``recording_reader`` is called here (it has its own). What the log
     knows already is skipped. Ctrl-C ends the run; ``Tally.stopped`` says so, and what was written stays.
     ``on_outcome`` is called once a file, after it is written.
     """
@@ -195,7 +197,7 @@ def label(
                     list(group), reader, jobs=jobs, backend=backend, backend_options=backend_options
                 )
             else:
-                running = outcomes(list(group), recording_reader or reader)
+                running = _here(group, recording_reader or reader)
             with contextlib.closing(running):
                 for outcome in running:
                     if log is not None:

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -20,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError
+from vision.apart import KILLS_ITS_PROCESS, own_process
 from vision.pool_end import ended_quietly, in_pool
 from vision.readers import MAX_FRAME_PIXELS
 from vision.shown import Reading, Shown, reading_of, shown_cases
@@ -87,28 +89,40 @@ def index_recording(
 ) -> Indexed:
     """List the cases shown in the recording at ``path``.
 
-    ``reader`` takes a frame (uint8, BGR) and gives an answer's JSON object; with ``jobs`` > 1 it is sent
-    to other processes. ``on_progress`` is told (seconds done, seconds in all). Raises LastlookError when
-    the recording cannot be played.
+    ``reader`` takes a frame (uint8, BGR) and gives an answer's JSON object; it is sent to the ``jobs``
+    processes that read, so it must be picklable. ``on_progress`` is told (seconds done, seconds in all).
+    Raises LastlookError when the recording cannot be played, or brings the process that plays it down.
     """
-    facts = facts_of(path)
-    edges_s = [0.0, *np.arange(STRETCH_S, max(facts.seconds - STRETCH_S / 2, 0.0), STRETCH_S).tolist()]
-    stretches = list(zip(edges_s, [*edges_s[1:], float("inf")], strict=True))
     readings: list[Reading] = []
     looked_at = read = 0
     last_s = 0.0
-    for number, stretch in enumerate(
-        _scanned(str(path), stretches, reader, jobs, backend, backend_options or {})
-    ):
-        readings += stretch.readings
-        looked_at += stretch.frames_looked_at
-        read += stretch.frames_read
-        last_s = max(last_s, stretch.last_s)
-        if on_progress is not None:
-            on_progress(min(stretches[number][1], facts.seconds), facts.seconds)
+    try:
+        with own_process() as apart:
+            facts: Facts = apart(facts_of, path)
+            stretches = _stretches(facts.seconds)
+            scanned: Iterable[Stretch]
+            if len(stretches) == 1 or (jobs == 1 and backend == "loky"):
+                scanned = (apart(scan, str(path), *stretch, reader) for stretch in stretches)
+            else:
+                scanned = _pooled(str(path), stretches, reader, jobs, backend, backend_options or {})
+            for (_, until_s), stretch in zip(stretches, scanned, strict=True):
+                readings += stretch.readings
+                looked_at += stretch.frames_looked_at
+                read += stretch.frames_read
+                last_s = max(last_s, stretch.last_s)
+                if on_progress is not None:
+                    on_progress(min(until_s, facts.seconds), facts.seconds)
+    except BrokenProcessPool:
+        raise LastlookError(f"{path}: {KILLS_ITS_PROCESS}") from None
     readings.sort(key=lambda one: one.at_s)
     end_s = max(facts.seconds, last_s)
     return Indexed(tuple(shown_cases(readings, until_s=end_s)), end_s, looked_at, read)
+
+
+def _stretches(seconds: float) -> list[tuple[float, float]]:
+    """From when to when each is scanned; the last one to the end, wherever that is."""
+    edges_s = [0.0, *np.arange(STRETCH_S, max(seconds - STRETCH_S / 2, 0.0), STRETCH_S).tolist()]
+    return list(zip(edges_s, [*edges_s[1:], float("inf")], strict=True))
 
 
 @dataclass(slots=True)
@@ -121,7 +135,7 @@ class Stretch:
     last_s: float = 0.0
 
 
-def _scanned(
+def _pooled(
     path: str,
     stretches: Sequence[tuple[float, float]],
     reader: FrameReader,
@@ -129,9 +143,6 @@ def _scanned(
     backend: str,
     options: dict[str, Any],
 ) -> Iterator[Stretch]:
-    if len(stretches) == 1 or (jobs == 1 and backend == "loky"):
-        yield from (scan(path, start_s, end_s, reader) for start_s, end_s in stretches)
-        return
     from joblib import Parallel, delayed, parallel_config
 
     with parallel_config(backend=backend, n_jobs=jobs, **options):
