@@ -22,6 +22,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from calibration.learn import LEARNED
+from calibration.profile import ColourSample, default_profile
 from models.errors import LastlookError, UsageError
 from vision.answer import Answer, Candidate, NamedCase, TopFace
 from vision.filing import carry_out, plan, undo
@@ -30,6 +32,7 @@ from vision.label import label, outcomes, read_one
 from vision.label_run import Settings, file_pictures, write_recording
 from vision.ledger import AnswerLog, read_lines
 from vision.photo_reader import PhotoReader
+from vision.profiles import profile_path
 from vision.shown import Reading, Shown
 from vision.table import answers_csv
 
@@ -287,6 +290,47 @@ def test_resume_reads_again_what_changed_and_nothing_else(tmp_path: Path) -> Non
     codes = {Path(line["image"]).name: line["case"]["code"] for line in read_lines(out)}
     assert codes == {"0.png": CODES[0], "1.png": CODES[1], "2.png": CODES[3], "renamed.png": CODES[3],
                      "4.png": CODES[0]}  # fmt: skip
+
+
+def test_answers_read_with_other_files_of_the_user_are_not_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Files under the names they had before: a profile made anew, other sequences, other weights."""
+    monkeypatch.setenv("LASTLOOK_PROFILES", str(tmp_path / "profiles"))
+    monkeypatch.setenv("LASTLOOK_DATA", str(tmp_path / "data"))
+    model = default_profile().model
+    sample = ColourSample(0, (0.5, 0.5, 0.5), None, "shot#U")
+
+    def profile(*samples: ColourSample, mean: float = 0.0) -> None:
+        made = replace(default_profile(), name="desk", samples=samples)
+        made.with_model(replace(model, mean=model.mean + mean)).save(profile_path("desk"))
+
+    def own_file(name: str) -> None:
+        (tmp_path / "data").mkdir(exist_ok=True)
+        (tmp_path / "data" / name).write_text("# mine\n")
+
+    def learns() -> None:
+        profile(replace(sample, colour=1), replace(sample, picture=f"{LEARNED}x#U"), mean=0.1)
+
+    def marks() -> list[str]:
+        return [Settings(PhotoReader(profile=name)).marks for name in ("desk", None)]
+
+    profile()
+    old = marks()
+    changes = [
+        (partial(profile, mean=0.5), True),
+        (partial(profile, sample), True),
+        (partial(profile, replace(sample, colour=1)), True),
+        (learns, False),
+        *((partial(own_file, name), True) for name in ("library.toml", "hidden.toml", "effort.toml")),
+        (partial(own_file, "notes.txt"), False),
+    ]
+    for change, tells in changes:
+        change()
+        new = marks()
+        assert [one != other for one, other in zip(old, new, strict=True)] == [tells, tells], change
+        old = new
+    assert Settings(PhotoReader(profile="default")).marks != old[1]
 
 
 def test_files_alike_that_moved_are_taken_up_one_to_one(tmp_path: Path) -> None:

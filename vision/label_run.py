@@ -54,9 +54,15 @@ class Settings:
 
     @property
     def marks(self) -> str:
-        """A short text of all that changes an answer."""
-        photos = replace(self.photos, annotate_to=None, read=None)
-        return json.dumps(asdict(photos), sort_keys=True)
+        """A short text of all that changes an answer: what was asked for, and the user's own files."""
+        from vision.profiles import load_all, load_named
+        from vision.read_with import library_digests, profile_digests
+
+        name = self.photos.profile
+        profiles = load_all()[0] if name is None else [load_named(name)]
+        told = asdict(replace(self.photos, annotate_to=None, read=None))
+        told |= {"profiles": profile_digests(profiles), "library": library_digests()}
+        return json.dumps(told, sort_keys=True)
 
     def lacks(self, item: Item, answers: int) -> bool:
         """Whether a picture's annotated copy, or a recording's chapters or stills, are asked for and missing.

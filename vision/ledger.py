@@ -63,10 +63,10 @@ def _parsed(line: bytes) -> dict[str, Any] | None:
 class AnswerLog:
     """Appends answers to ``out``; ``resume`` keeps the answers of files that are done and unchanged.
 
-    ``options`` is a short text of all that changes an answer (size, front, profile): answers read under
-    other options do not count as done. Nor do files that could be read and of which ``lacking`` (given the
-    item and its number of answers) says that something else that the run is to write is missing. Raises
-    UsageError when ``out`` is there and ``resume`` is not asked for, LastlookError when it cannot be
+    ``options`` is a short text of all that changes an answer (size, front, what it was read with): answers
+    read under other options do not count as done. Nor do files that could be read and of which ``lacking``
+    (given the item and its number of answers) says that something else that the run is to write is missing.
+    Raises UsageError when ``out`` is there and ``resume`` is not asked for, LastlookError when it cannot be
     written. Use it as a context manager.
     """
 

@@ -53,12 +53,16 @@ def hidden_path() -> Path:
     return data_folder() / "hidden.toml"
 
 
+def effort_path() -> Path:
+    """The user's weights of the effort of turns."""
+    return data_folder() / "effort.toml"
+
+
 def open_effort() -> EffortModel:
     """The user's weights where there are any, else the built-in ones."""
     from models.effort import load_effort
 
-    path = data_folder() / "effort.toml"
-    return load_effort(path if path.exists() else None)
+    return load_effort(effort_path() if effort_path().exists() else None)
 
 
 def open_library() -> Library:
