@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -15,8 +16,11 @@ from sklearn.metrics import brier_score_loss
 from truth_answers import answer_of_truth
 
 import vision.report
+from calibration.profile import default_profile
 from models.errors import LastlookError
 from vision.answer import Answer, Candidate, TopFace
+from vision.kept_answers import KeptAnswers
+from vision.profiles import profile_path
 from vision.report import as_object, failure_sheet, failures, score_folder
 from vision.scoring import expected_calibration_error, marked, summed
 from vision.truth import truth_of, truths_in
@@ -174,6 +178,63 @@ def test_stopped_and_resumed(samples: Path, monkeypatch, capsys, tmp_path: Path)
     kept.write_text("nonsense\n" + kept.read_text())
     with pytest.raises(LastlookError, match="line 1"):
         score_folder(samples, answers=kept)
+
+
+ANSWERS = [
+    replace(answer_of_truth(EASY), image=name) for name in ("é.jpg", os.fsdecode(b"\xff.jpg"), "中.png")
+]
+
+
+@given(st.integers(0, 10**6))
+def test_answers_cut_anywhere_are_gone_on_from(tmp_path_factory: pytest.TempPathFactory, cut: int) -> None:
+    """Names in any script, and one that is no text; a kill may leave half a letter."""
+    path = tmp_path_factory.mktemp("kept") / "answers.jsonl"
+    first = KeptAnswers(path, {})
+    for answer in ANSWERS:
+        first.keep(answer)
+    whole = path.read_bytes()
+    path.write_bytes(whole[: cut % (len(whole) + 1)])
+    again = KeptAnswers(path, {})
+    assert whole.startswith(path.read_bytes())
+    for answer in ANSWERS:
+        if answer.image not in again.known:
+            again.keep(answer)
+    assert path.read_bytes() == whole
+    assert {name: one.to_json_dict() for name, one in KeptAnswers(path, {}).known.items()} == {
+        one.image: one.to_json_dict() for one in ANSWERS
+    }
+
+
+def test_answers_of_another_profile_stay_and_do_not_count(
+    samples: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("LASTLOOK_PROFILES", str(tmp_path / "profiles"))
+    replace(default_profile(), name="desk").save(profile_path("desk"))
+    read: list[str | None] = []
+
+    def counting(profile: str | None):
+        def one(truth):
+            read.append(profile)
+            return perfect(profile)(truth)
+
+        return one
+
+    monkeypatch.setattr(vision.report, "_reader", counting)
+    kept = tmp_path / "answers.jsonl"
+    for profile, expected in ((None, 15), ("desk", 15), (None, 0), ("desk", 0)):
+        read.clear()
+        before = kept.read_bytes() if kept.exists() else b""
+        score_folder(samples, answers=kept, as_json=True, profile=profile)
+        assert read == [profile] * expected and kept.read_bytes().startswith(before)
+
+
+@pytest.mark.parametrize("content", [b"my notes", b"my notes\n", b"[1]\n", b"3\n", b"\xff\xd8\xff\xe0"])
+def test_a_file_that_holds_something_else_is_left_alone(content: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "notes"
+    path.write_bytes(content)
+    with pytest.raises(LastlookError, match="line 1 is no answer"):
+        KeptAnswers(path, {})
+    assert path.read_bytes() == content
 
 
 def test_failures_are_listed_worst_first_and_drawn() -> None:

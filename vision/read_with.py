@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from models.errors import LastlookError
 from vision.ledger import digest_of
 from vision.library_files import effort_path, hidden_path, library_path
 
@@ -15,10 +16,15 @@ if TYPE_CHECKING:
 
 
 def library_digests() -> dict[str, str]:
-    """By file name, digests of the files that decide which sequences are shown; those that are not there are
-    left out."""
+    """By file name, digests of the files that decide which sequences are shown, of those that are there.
+
+    Raises LastlookError for one that cannot be read.
+    """
     paths = (library_path(), hidden_path(), effort_path())
-    return {path.name: digest_of(path) for path in paths if path.is_file()}
+    try:
+        return {path.name: digest_of(path) for path in paths if path.is_file()}
+    except OSError as error:
+        raise LastlookError(f"{error.filename}: cannot be read ({error.strerror})") from None
 
 
 def profile_digests(profiles: Iterable[Profile | None]) -> dict[str, str]:

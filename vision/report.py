@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 import typer
 
-from models.errors import LastlookError, UsageError
+from models.errors import UsageError
 from vision.answer import Answer
+from vision.kept_answers import KeptAnswers
 from vision.naming import Naming
 from vision.profiles import load_named
+from vision.read_with import library_digests, profile_digests
 from vision.scoring import Mark, conditions, coverage_curve, marked, summed
 from vision.truth import Truth, truths_in
 
@@ -146,23 +148,23 @@ def _curve_text(marks: Sequence[Mark]) -> str:
     return "\n".join(lines)
 
 
-def _answered(truths: Sequence[Truth], kept: Path | None, profile: str | None) -> list[tuple[Truth, Answer]]:
-    """Each truth with its answer, out of ``kept`` where that file has it; stops early on Ctrl-C."""
+def _answered(truths: Sequence[Truth], path: Path | None, profile: str | None) -> list[tuple[Truth, Answer]]:
+    """Each truth with its answer, out of the file ``path`` where that has it; stops early on Ctrl-C."""
     from rich.console import Console
     from rich.progress import track
 
-    known = _kept_answers(kept)
+    digests = {"profile": profile_digests([load_named(profile)]), "library": library_digests()}
+    kept = KeptAnswers(path, digests)
     read = None
     out = []
     try:
         for truth in track(truths, description="reading", console=Console(stderr=True), transient=True):
             name = str(truth.picture)
-            if name not in known:
+            if name not in kept.known:
                 if read is None:
                     read = _reader(profile)
-                known[name] = read(truth)
-                _keep(kept, known[name])
-            out.append((truth, known[name]))
+                kept.keep(read(truth))
+            out.append((truth, kept.known[name]))
     except KeyboardInterrupt:
         pass
     return out
@@ -185,34 +187,6 @@ def _reader(profile: str | None) -> Any:
         return read_picture(photo.image_bgr, profile=chosen, library=library, image=name)
 
     return read
-
-
-def _kept_answers(kept: Path | None) -> dict[str, Answer]:
-    """Answers by picture out of a file of JSON lines; a half-written last line is read again."""
-    if kept is None or not kept.exists():
-        return {}
-    known = {}
-    lines = kept.read_text(encoding="utf-8").split("\n")
-    for number, line in enumerate(lines, 1):
-        if not line.strip():
-            continue
-        try:
-            answer = Answer.from_json_dict(json.loads(line))
-        except (ValueError, KeyError, TypeError) as error:
-            if number == len(lines):
-                kept.write_text("\n".join(lines[:-1]) + "\n", encoding="utf-8")
-                break
-            raise LastlookError(
-                f"{kept}: line {number} is no answer ({error}); delete the line or the file"
-            ) from None
-        known[answer.image] = answer
-    return known
-
-
-def _keep(kept: Path | None, answer: Answer) -> None:
-    if kept is not None:
-        with kept.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(answer.to_json_dict(), ensure_ascii=False) + "\n")
 
 
 def _write_sheet(marks: Sequence[Mark], path: Path) -> None:
