@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
+import cv2
 import pytest
 
 from vision.cli import run
@@ -48,6 +50,37 @@ def test_a_folder_is_labelled_filed_and_put_back(pictures: Path, capsys: pytest.
     assert "2 done before" in capsys.readouterr().err
     assert run(["label", "--undo", str(pictures / "lastlook-filing.jsonl")]) == 0
     assert sorted(path.name for path in pictures.iterdir() if path.suffix == ".jpg") == before
+
+
+def test_what_was_announced_is_done_by_adding_what_it_says(
+    pictures: Path, capsys: pytest.CaptureFixture
+) -> None:
+    """With a file of answers and without one; who follows the words gets what they promise."""
+    for out in ([], ["--out", str(pictures.parent / "a.jsonl")]):
+        command = ["label", str(pictures / "01-large-on-desk.jpg"), "-j", "1", "--rename", *out]
+        assert run(command) == 0
+        told = capsys.readouterr()
+        (new,) = re.findall(r"^would rename .* -> (.*)$", told.out, re.MULTILINE)
+        (add,) = re.findall(r"1 file; .* add (.*) to do it", told.err)
+        assert run([*command, *add.split()]) == 0
+        assert Path(new).is_file() and "1 file filed" in capsys.readouterr().err
+        assert run(["label", "--undo", str(pictures / "lastlook-filing.jsonl")]) == 0
+        assert "1 file taken back" in capsys.readouterr().err
+
+
+def test_a_recording_counts_its_cases(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    """Two cases shown in one file are two cases and one file."""
+    path = tmp_path / "two.mp4"
+    writer = cv2.VideoWriter(str(path), cv2.VideoWriter_fourcc(*"mp4v"), 5, (640, 480))
+    for name in ("01-large-on-desk.jpg", "11-dim-room.jpg"):
+        still = cv2.resize(cv2.imread(str(SAMPLES / name)), (640, 480))
+        for _ in range(20):
+            writer.write(still)
+    writer.release()
+    assert run(["label", str(path), "-j", "1"]) == 0
+    told = capsys.readouterr()
+    cases = "1 case" if len(told.out.splitlines()) == 1 else f"{len(told.out.splitlines())} cases"
+    assert told.err.splitlines()[-1] == f"1 file: {cases} shown in 1 recording"
 
 
 def test_broken_files_do_not_stop_the_run(pictures: Path, capsys: pytest.CaptureFixture) -> None:

@@ -242,6 +242,18 @@ def test_a_sequence_is_hidden_beside_those_that_were_written_by_hand(
     assert not {first, second} & {row["turns"] for row in json.loads(out)}
 
 
+def test_a_dash_is_the_standard_output_and_one_is_not_many(
+    own_folders: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(own_folders)
+    assert outcome(capsys, "sequence", "add", "e0-sune", "R U R' U R U2 R'")[0] == 0
+    assert outcome(capsys, "sequence", "export", "-")[1] == "e0-sune\tR U R' U R U2 R'\n"
+    assert "1 sequence written" in outcome(capsys, "sequence", "export", "out.txt")[1]
+    assert sorted(path.name for path in own_folders.iterdir()) == ["data", "out.txt"]
+    _, out, err = outcome(capsys, "cases", "--edges", "e4", "--corners", "t")
+    assert err == "1 case\n" and len(out.splitlines()) == 1
+
+
 def test_a_built_in_sequence_is_hidden_when_removed(capsys: pytest.CaptureFixture[str]) -> None:
     _, out, _ = outcome(capsys, "sequence", "list", "--all", "e0-sune", "--json")
     turns = [row["turns"] for row in json.loads(out)]

@@ -25,6 +25,7 @@ from calibration.profile import Profile, default_profile
 from models.errors import LastlookError
 from vision.lettering import BOLD, Lettering
 from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB
+from vision.wording import counted
 
 if TYPE_CHECKING:
     from vision.live import Window
@@ -121,7 +122,7 @@ class Sitting:
         return self._taken_back()
 
     def _taken_back(self) -> str:
-        return f"taken back; {len(self.taken)} pictures; move the cube to go on"
+        return f"taken back; {counted(len(self.taken), 'picture')} left; move the cube to go on"
 
     def seen_in(self) -> list[int]:
         """In how many pictures each of the six colours was seen."""
@@ -177,7 +178,8 @@ def compose(frame: Image, sitting: Sitting, words: str, colours: Sequence[str]) 
     scale = height / frame.shape[0]
     photo = np.asarray(cv2.resize(frame, None, fx=scale, fy=scale, interpolation=cv2.INTER_LINEAR), np.uint8)
     panel = np.full((height, panel_width, 3), PAPER[::-1], np.uint8)
-    Lettering(24, BOLD, INK).put(panel, f"{len(sitting.taken)} pictures, {sitting.lights()} lights", 24, 50)
+    told = f"{counted(len(sitting.taken), 'picture')}, {counted(sitting.lights(), 'light')}"
+    Lettering(24, BOLD, INK).put(panel, told, 24, 50)
     big = Lettering(22, BOLD, (0, 90, 156))
     y = 92
     for line in big.wrapped(words, panel_width - 48):

@@ -282,6 +282,7 @@ def forget(name: Annotated[str, typer.Argument(help="Profile's name.")]) -> None
     from calibration.learn import without_learned
     from models.errors import UsageError
     from vision.profiles import load_named, profile_path
+    from vision.wording import counted
 
     profile = load_named(name)
     assert profile is not None
@@ -289,4 +290,4 @@ def forget(name: Annotated[str, typer.Argument(help="Profile's name.")]) -> None
     if not dropped:
         raise UsageError(f"nothing was learned into {name!r}")
     kept.save(profile_path(name))
-    typer.echo(f"{dropped} learned pictures taken out of {name!r}", err=True)
+    typer.echo(f"{counted(dropped, 'learned picture')} taken out of {name!r}", err=True)

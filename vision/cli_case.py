@@ -267,6 +267,7 @@ def list_cases(
     from models.errors import UsageError
     from models.permutation import PERMUTATION_CASES, permutation_codes_for
     from vision.library_files import open_library
+    from vision.wording import counted
 
     for name, value, choices in (("edges", edges, EDGE_PATTERNS), ("corners", corners, CORNER_PATTERNS)):
         if value is not None and value not in choices:
@@ -295,5 +296,6 @@ def list_cases(
         return
     width = max((len(str(row["code"])) for row in rows), default=0)
     for row in rows:
-        typer.echo(f"{row['code']:{width}}  {row['sequences']:3} sequences  {row['name']}")
-    typer.echo(f"{len(rows)} cases", err=True)
+        sequences = counted(int(str(row["sequences"])), "sequence")
+        typer.echo(f"{row['code']:{width}}  {sequences:>13}  {row['name']}")
+    typer.echo(counted(len(rows), "case"), err=True)

@@ -130,7 +130,7 @@ def label_command(
     with _Bar(len(gathered.items), out) as bar:
         tally, answers = run(gathered, settings, Progress(bar.file_done, bar.recording_at))
     for wanted, log, done in file_pictures(answers, copy_to=copy_to, rename=rename, really=yes):
-        _tell_filing(wanted, log, done, yes)
+        _tell_filing(wanted, log, done, settings, yes)
     _summary(tally, settings)
     if profile not in (None, "default") and not tally.stopped:
         _learn(answers, settings, str(profile), really=learn)
@@ -216,10 +216,15 @@ def answer_line(answer: dict[str, Any]) -> str:
 
 
 def _summary(tally: Tally, settings: Settings) -> None:
+    from vision.wording import counted
+
     counts = [f"{tally.named} named", f"{tally.unsettled} not settled", f"{tally.nothing} without a cube"]
+    if tally.recordings:
+        shown = f"{counted(tally.shown, 'case')} shown in {counted(tally.recordings, 'recording')}"
+        counts = [shown] if tally.files == tally.recordings else [*counts, shown]
     if tally.skipped:
         counts.append(f"{tally.skipped} done before")
-    typer.echo(f"{tally.files} files: {', '.join(counts)}", err=True)
+    typer.echo(f"{counted(tally.files, 'file')}: {', '.join(counts)}", err=True)
     _list_problems(tally.problems)
     if tally.stopped:
         how = (
@@ -235,6 +240,7 @@ def _learn(answers: list[dict[str, Any]], settings: Settings, profile: str, *, r
     from calibration.learn import MOST_LEARNED, DriftWatch, learned, worth_learning
     from vision.label_run import look_again
     from vision.profiles import load_named, profile_path
+    from vision.wording import counted
 
     seen = look_again(answers, settings, MOST_LEARNED if really else 8)
     watch, loaded = DriftWatch(), load_named(profile)
@@ -247,7 +253,7 @@ def _learn(answers: list[dict[str, Any]], settings: Settings, profile: str, *, r
         good = [one for one in seen if worth_learning(one.reading, one.samples)]
         if good:
             learned(loaded, good).save(profile_path(profile))
-        typer.echo(f"{len(good)} pictures added to {profile!r}", err=True)
+        typer.echo(f"{counted(len(good), 'picture')} added to {profile!r}", err=True)
 
 
 def _list_problems(problems: list[Problem]) -> None:
@@ -257,24 +263,29 @@ def _list_problems(problems: list[Problem]) -> None:
         typer.echo(f"  {problem.path}: {problem.reason}", err=True)
 
 
-def _tell_filing(wanted: Any, log: Path, done: int, really: bool) -> None:
+def _tell_filing(wanted: Any, log: Path, done: int, settings: Settings, really: bool) -> None:
+    from vision.wording import counted
+
     if not really:
         for step in wanted.steps:
             typer.echo(f"would {step.action} {step.source} -> {step.target}")
-        typer.echo(f"{len(wanted.steps)} files; nothing was touched: add --yes to do it", err=True)
+        how = "--yes --resume" if settings.out is not None and not settings.resume else "--yes"
+        files = counted(len(wanted.steps), "file")
+        typer.echo(f"{files}; nothing was touched: add {how} to do it", err=True)
     elif not done:
         typer.echo("nothing to file", err=True)
     else:
-        typer.echo(f"{done} files filed; take it back with: lastlook label --undo {log}", err=True)
+        typer.echo(f"{counted(done, 'file')} filed; take it back with: lastlook label --undo {log}", err=True)
     for path, reason in wanted.left_alone:
         typer.echo(f"left alone: {path} ({reason})", err=True)
 
 
 def _undo(log: Path) -> int:
     from vision.filing import undo
+    from vision.wording import counted
 
     undone, left = undo(log)
-    typer.echo(f"{undone} files taken back", err=True)
+    typer.echo(f"{counted(undone, 'file')} taken back", err=True)
     for path, reason in left:
         typer.echo(f"left alone: {path} ({reason})", err=True)
     return 1 if left else 0

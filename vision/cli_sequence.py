@@ -182,18 +182,21 @@ def _case_of(text: str, size: int) -> tuple[str, str]:
 
 
 def export_sequences(
-    file: Annotated[Path | None, typer.Argument(help="Where to write; standard output if left out.")] = None,
+    file: Annotated[
+        Path | None, typer.Argument(help="Where to write; standard output if left out or -.")
+    ] = None,
     every: Annotated[bool, typer.Option("--all", help="The built-in ones as well.")] = False,
 ) -> None:
     """Write your sequences, one a line: code, a tab, turns. `sequence import` reads it back."""
     from models.files import write_atomically
     from vision.library_files import open_library
+    from vision.wording import counted
 
     library = open_library()
     kept = [e for e in library.entries if every or e.file in library.own]
     text = "".join(f"{entry.code}\t{entry.turns}\n" for entry in kept)
-    if file is None:
+    if file is None or str(file) == "-":
         typer.echo(text, nl=False)
     else:
         write_atomically(file, text.encode("utf-8"))
-        typer.echo(f"{len(kept)} sequences written to {file}")
+        typer.echo(f"{counted(len(kept), 'sequence')} written to {file}")

@@ -161,9 +161,10 @@ def watch(
 
 def _tell_looks(teacher: Teacher, profile: str | None) -> None:
     """End the teaching, and say what came of it."""
+    from vision.wording import counted
+
     teacher.close()
-    looks = "1 look" if teacher.added == 1 else f"{teacher.added} looks"
-    typer.echo(f"{looks} added to {profile!r}", err=True)
+    typer.echo(f"{counted(teacher.added, 'look')} added to {profile!r}", err=True)
 
 
 def journal(
@@ -211,13 +212,14 @@ def forget(
 ) -> int:
     """Delete attempts from the journal; they cannot be brought back."""
     from models.journal import Journal
+    from vision.wording import counted
 
     if everything and (numbers or case or before):
         raise UsageError("--all takes everything; leave out the other choices")
     _known_case(case)
     with Journal(journal_path()) as notebook:
         gone = notebook.forget(numbers or None, case=case, before=_date(before), everything=everything)
-    typer.echo(f"{gone} attempt{'' if gone == 1 else 's'} forgotten")
+    typer.echo(f"{counted(gone, 'attempt')} forgotten")
     return 0
 
 

@@ -20,6 +20,7 @@ from typing import Any, Final, Literal
 
 from models.errors import LastlookError, UsageError
 from vision.sources import SUFFIXES
+from vision.wording import counted
 
 Action = Literal["copy", "rename"]
 JOINT: Final = "__"
@@ -157,7 +158,7 @@ def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] 
     except OSError as error:
         where = error.filename or log
         raise LastlookError(
-            f"{where}: {error.strerror or error}; {done} files are done, {log} can undo them"
+            f"{where}: {error.strerror or error}; {counted(done, 'file')} done, {log} can undo that"
         ) from error
     return done
 

@@ -39,12 +39,15 @@ class Outcome:
 
 @dataclass(slots=True)
 class Tally:
-    """Counts of a run, and the files that gave no answer."""
+    """Counts of a run: files; pictures named, not settled and without a cube; recordings and the cases shown
+    in them; files done before; and the files that gave no answer."""
 
     files: int = 0
     named: int = 0
     unsettled: int = 0
     nothing: int = 0
+    recordings: int = 0
+    shown: int = 0
     skipped: int = 0
     stopped: bool = False
     problems: list[Problem] = field(default_factory=list)
@@ -54,6 +57,10 @@ class Tally:
         self.files += 1
         if outcome.error is not None:
             self.problems.append(Problem(outcome.item.path, outcome.error))
+            return
+        if outcome.item.kind == "recording":
+            self.recordings += 1
+            self.shown += len(outcome.answers)
             return
         for answer in outcome.answers:
             if answer.get("ok"):

@@ -22,7 +22,7 @@ from models.files import replacing
 from vision.diagram import case_svg
 from vision.page_style import SHEET, filter_rules
 from vision.shown import clock
-from vision.wording import percent
+from vision.wording import counted, percent
 
 THUMB_WH: Final = (400, 300)
 OPEN: Final = "open"
@@ -124,7 +124,7 @@ def _head(cases: Sequence[Case], counts: Mapping[str, int], left: int, title: st
         return f"<fieldset><b>{words}</b>{labels}</fieldset>"
 
     family_names = {**_FAMILY_WORDS, OPEN: "not settled"}
-    told = f"{_count(total, 'picture')} of {_count(len(cases), 'case')}"
+    told = f"{counted(total, 'picture')} of {counted(len(cases), 'case')}"
     if left:
         told += f", {left} not settled"
     return (
@@ -138,10 +138,6 @@ def _head(cases: Sequence[Case], counts: Mapping[str, int], left: int, title: st
         f"<nav>{choice('f', 'Corners', family_keys, family_names, families)}"
         f"{choice('e', 'Flipped', edge_keys, _EDGE_WORDS, edges)}</nav><main>\n"
     )
-
-
-def _count(number: int, thing: str) -> str:
-    return f"{number:,} {thing}{'' if number == 1 else 's'}"
 
 
 def _figure(answer: Answer, thumb: Thumb) -> str:
@@ -180,8 +176,8 @@ def _sequence_lines(answer: Answer) -> list[str]:
     if best is None:
         return ["<span>no stored sequence</span>"]
     first = f"<u>{escape(str(best['first']))}</u> " if best.get("first") else ""
-    counted = f"{best['length']} turns, {best['etm']} in ETM"
-    return [f'<span class="turns">{first}{escape(str(best["turns"]))}</span>', f"<span>{counted}</span>"]
+    lengths = f"{best['length']} turns, {best['etm']} in ETM"
+    return [f'<span class="turns">{first}{escape(str(best["turns"]))}</span>', f"<span>{lengths}</span>"]
 
 
 def _picture(answer: Answer, thumb: Thumb, name: str) -> str:

@@ -13,6 +13,7 @@ from calibration.compare import OURS, Score
 from calibration.profile import Profile
 from vision.lettering import BOLD, Lettering
 from vision.panel import INK, PAPER, QUIET, RULE
+from vision.wording import counted
 
 Image = NDArray[np.uint8]
 WIDTH, HEIGHT = 1180, 760
@@ -27,7 +28,7 @@ def profile_image(profile: Profile) -> Image:
     Lettering(28, BOLD, INK).put(canvas, profile.name[:34], 36, 54)
     quiet = Lettering(16, colour=QUIET)
     sizes = ", ".join(f"{n}x{n}x{n}" for n in profile.sizes) or "any size"
-    quiet.put(canvas, f"{sizes} · {len(profile.samples)} stickers kept", 36, 80)
+    quiet.put(canvas, f"{sizes} · {counted(len(profile.samples), 'sticker')} kept", 36, 80)
     _swatches(canvas, classes, profile)
     _plane(canvas, classes)
     pair = closest_pair(profile)
@@ -123,7 +124,8 @@ def profile_text(profile: Profile) -> str:
     pictures = {sample.picture.rpartition("#")[0] for sample in profile.samples}
     opposite = {profile.scheme[f]: profile.scheme[(f + 3) % 6] for f in range(6)}
     lines = [
-        f"{profile.name}: {sizes}, {len(profile.samples)} stickers of {len(pictures)} pictures",
+        f"{profile.name}: {sizes}, {counted(len(profile.samples), 'sticker')} of"
+        f" {counted(len(pictures), 'picture')}",
         "colour            sRGB      L*     a*     b*   scatter   stickers  opposite",
     ]
     for k, one in enumerate(classes):

@@ -19,6 +19,7 @@ from vision.profiles import load_named
 from vision.read_with import library_digests, profile_digests
 from vision.scoring import Mark, conditions, coverage_curve, marked, summed
 from vision.truth import Truth, truths_in
+from vision.wording import counted
 
 if TYPE_CHECKING:
     import numpy as np
@@ -70,7 +71,7 @@ def score_folder(
         for truth, answer in _answered(truths, answers, profile)
     ]
     if len(marks) < len(truths):
-        sys.stderr.write(f"lastlook: stopped after {len(marks)} of {len(truths)} pictures\n")
+        sys.stderr.write(f"lastlook: stopped after {len(marks)} of {counted(len(truths), 'picture')}\n")
     groups = conditions(marks)
     if as_json:
         typer.echo(json.dumps(as_object(marks), ensure_ascii=False, indent=1))
@@ -214,7 +215,9 @@ def failure_sheet(failed: Sequence[Mark], *, columns: int = 3, width: int = 620)
     total = 90 + sum(height + caption + gap for height in heights)
     page = np.full((total, gap + columns * (width + gap), 3), PAPER[::-1], np.uint8)
     more = f", the first {len(shown)} shown" if len(shown) < len(failed) else ""
-    Lettering(30, BOLD).put(page, f"{len(failed)} failures{more}" if failed else "no failures", gap, 56)
+    Lettering(30, BOLD).put(
+        page, f"{counted(len(failed), 'failure')}{more}" if failed else "no failures", gap, 56
+    )
     y = 90
     for row, height in zip(rows, heights, strict=True):
         for i in row:

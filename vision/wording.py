@@ -28,6 +28,11 @@ _REASONS = {
 }
 
 
+def counted(number: int, thing: str) -> str:
+    """For instance "1 file" or "1,200 files"; the plural of ``thing`` is made with an s."""
+    return f"{number:,} {thing}{'' if number == 1 else 's'}"
+
+
 def percent(probability: float) -> str:
     """A probability for reading; never rounded up to a certainty that was not there."""
     if probability >= 0.9995:
@@ -124,8 +129,7 @@ def _entries(answer: Answer) -> Iterator[tuple[str, str]]:
         stand_in = "the built-in ones, which fit this picture better than those of "
         yield "Colours", f"read with {stand_in if answer.by_built_in else ''}the profile {answer.profile}"
     if answer.others:
-        count = len(answer.others)
-        yield "Also", f"{count} more cube{'s' if count > 1 else ''} in the picture, not read"
+        yield "Also", f"{counted(len(answer.others), 'more cube')} in the picture, not read"
 
 
 def _is_oriented(answer: Answer) -> bool:
