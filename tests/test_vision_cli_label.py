@@ -5,12 +5,18 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
+import numpy as np
 import pytest
 
+import vision.pipeline
+from calibration.profile import ColourSample, default_profile
 from vision.cli import run
+from vision.pipeline import Read, read_whole
+from vision.profiles import profile_path
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 
@@ -81,6 +87,27 @@ def test_a_recording_counts_its_cases(tmp_path: Path, capsys: pytest.CaptureFixt
     told = capsys.readouterr()
     cases = "1 case" if len(told.out.splitlines()) == 1 else f"{len(told.out.splitlines())} cases"
     assert told.err.splitlines()[-1] == f"1 file: {cases} shown in 1 recording"
+
+
+def test_what_teaches_is_read_as_it_was_labelled(
+    pictures: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    """A size that was told holds for the second look too: another one would teach other stickers."""
+    calibrated = replace(default_profile(), name="desk", samples=(ColourSample(0, (0.5,) * 3, None, "a#U"),))
+    calibrated.save(profile_path("desk"))
+    looks = []
+
+    def looked(image_bgr: np.ndarray, **options: object) -> Read:
+        looks.append(options)
+        return read_whole(image_bgr, **options)
+
+    monkeypatch.setattr(vision.pipeline, "read_whole", looked)
+    command = ["label", str(pictures), "-j", "1", "--profile", "desk", "--size", "4", "--front", "right"]
+    for learn, word in (([], ""), (["--learn"], "1 picture added")):
+        looks.clear()
+        assert run([*command, *learn]) == 0
+        assert [(one["size"], one["front"]) for one in looks] == [(4, "right")]
+        assert word in capsys.readouterr().err
 
 
 def test_broken_files_do_not_stop_the_run(pictures: Path, capsys: pytest.CaptureFixture) -> None:

@@ -237,12 +237,23 @@ def _summary(tally: Tally, settings: Settings) -> None:
 
 def _learn(answers: list[dict[str, Any]], settings: Settings, profile: str, *, really: bool) -> None:
     """Notice drift away from the profile, and with --learn add the surest pictures to it."""
+    from rich.console import Console
+    from rich.progress import track
+
     from calibration.learn import MOST_LEARNED, DriftWatch, learned, worth_learning
-    from vision.label_run import look_again
+    from vision.label_run import look_again, surest
     from vision.profiles import load_named, profile_path
     from vision.wording import counted
 
-    seen = look_again(answers, settings, MOST_LEARNED if really else 8)
+    console = Console(stderr=True)
+    again = track(
+        surest(answers, MOST_LEARNED if really else 8),
+        "looking again",
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    )
+    seen = [one for image in again if (one := look_again(image, settings.photos)) is not None]
     watch, loaded = DriftWatch(), load_named(profile)
     assert loaded is not None
     for one in seen:

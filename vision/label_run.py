@@ -10,7 +10,7 @@ from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
 from glob import escape
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
@@ -21,6 +21,9 @@ from vision.ledger import AnswerLog, encoded, read_lines
 from vision.photo_reader import FrameAnswers, PhotoReader, annotated_path, path_mark
 from vision.recording import index_recording
 from vision.shown import Shown, chapter_lines, shown_csv, webvtt_chapters
+
+if TYPE_CHECKING:
+    from calibration.learn import Seen
 
 CHAPTERS: Final = ".chapters"
 FILING_LOG: Final = "lastlook-filing.jsonl"
@@ -229,29 +232,36 @@ def _make_folder(folder: Path) -> None:
         raise LastlookError(f"{folder}: this folder cannot be made ({error.strerror})") from error
 
 
-def look_again(answers: list[Json], settings: Settings, most: int) -> list[Any]:
-    """Read up to ``most`` of the surest pictures once more, with what they were read from.
-
-    For learning and for noticing drift; gives ``calibration.learn.Seen`` values.
-    """
-    from calibration.learn import LEAST_SURE, Seen
-    from vision.photo_reader import LEAST_LONG_SIDES_PX, loaded_profile
-    from vision.pipeline import read_whole
-    from vision.sources import load_photo
+def surest(answers: list[Json], most: int) -> list[str]:
+    """Up to ``most`` pictures that are sure enough to teach, from all over the run."""
+    from calibration.learn import LEAST_SURE
 
     sure = [
         str(one["image"])
         for one in answers
         if one.get("ok") and "start" not in one and one["case"]["probability"] >= LEAST_SURE
     ]
-    step = max(1, len(sure) // most)
-    found = []
-    for image in sure[::step][:most]:
-        try:
-            photo = load_photo(image, min_long_side=LEAST_LONG_SIDES_PX[0])
-        except LastlookError:
-            continue
-        whole = read_whole(photo.image_bgr, profile=loaded_profile(settings.photos.profile), image=image)
-        if whole.samples is not None and whole.reading is not None:
-            found.append(Seen(Path(image).name, whole.samples, whole.reading))
-    return found
+    return sure[:: max(1, len(sure) // most)][:most]
+
+
+def look_again(image: str, photos: PhotoReader) -> Seen | None:
+    """A picture read once more, as it was read, with what it was read from; None where it cannot be had."""
+    from calibration.learn import Seen
+    from vision.photo_reader import LEAST_LONG_SIDES_PX, loaded_profile
+    from vision.pipeline import read_whole
+    from vision.sources import load_photo
+
+    try:
+        photo = load_photo(image, min_long_side=LEAST_LONG_SIDES_PX[0])
+    except LastlookError:
+        return None
+    whole = read_whole(
+        photo.image_bgr,
+        profile=loaded_profile(photos.profile),
+        size=photos.size,
+        front=photos.front,
+        image=image,
+    )
+    if whole.samples is None or whole.reading is None:
+        return None
+    return Seen(Path(image).name, whole.samples, whole.reading)
