@@ -19,9 +19,9 @@ from models.errors import UsageError
 from models.layer import CORNER_STATES, EDGE_STATES, LastLayer, legal_mask
 from vision.answer import COLOURS, FACES
 from vision.review import go_through, queue, review, truth_for
-from vision.review_entry import Entry, Verdict
+from vision.review_entry import Entry, Place, StickerError, Verdict, sticker_in_words
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text, text_diagram
-from vision.review_window import Desk, compose, drawn_photo
+from vision.review_window import Desk, WindowPrompt, compose, drawn_photo
 from vision.settle import settle
 from vision.truth import truth_of
 
@@ -114,9 +114,13 @@ class Scripted:
     def __init__(self, *verdicts: Verdict) -> None:
         self.verdicts = list(verdicts)
         self.shown: list[tuple[str, str]] = []
+        self.stickers: list[Place | None] = []
 
-    def ask(self, entry: Entry, place: tuple[int, int], message: str) -> Verdict:
+    def ask(
+        self, entry: Entry, place: tuple[int, int], message: str, sticker: Place | None = None
+    ) -> Verdict:
         self.shown.append((entry.picture.name, message))
+        self.stickers.append(sticker)
         return self.verdicts.pop(0)
 
     def close(self) -> None: ...
@@ -280,6 +284,63 @@ def test_with_caps_lock_on_every_key_means_the_same(tmp_path: Path) -> None:
             assert small.press(ord(key)) == large.press(ord(key.upper()))
         assert (small.cursor, small.seen) == (large.cursor, large.seen)
     assert Desk(entry).press(ord("Q")) == Verdict("quit")
+
+
+def wrong_in_one_place(folder: Path) -> tuple[Entry, Place]:
+    """A picture whose stickers are read without a mistake but one, and where that is."""
+    entry = an_entry(folder, samples_with_a_case()[0], faces="UFRBL")
+    n, seen = entry.size or 0, entry.seen
+    for row, col in np.ndindex(n, n):
+        for colour in COLOURS:
+            seen = entry.seen
+            seen["U"][row][col] = colour
+            try:
+                truth_for(entry, Verdict("stickers", seen=seen, size=n))
+            except StickerError as error:
+                if error.place == ("U", row, col):
+                    return Entry({**entry.answer, "seen": seen}, entry.picture, entry.truth), error.place
+            except UsageError:
+                continue
+    raise AssertionError("no sticker makes this impossible")
+
+
+def test_one_is_pointed_to_where_no_last_layer_looks_like_it(tmp_path: Path) -> None:
+    entry, place = wrong_in_one_place(tmp_path)
+    verdict = Verdict("stickers", seen=entry.seen, size=entry.size or 0)
+    prompt = Scripted(verdict, Verdict("quit"))
+    assert go_through([entry], prompt) == 0
+    assert prompt.stickers == [None, place] and sticker_in_words(place) in prompt.shown[1][1]
+
+
+def test_the_window_keeps_what_was_set_and_goes_to_the_wrong_sticker(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A failed Enter: mending the one sticker and Enter again is all that is left to do."""
+    entry, place = wrong_in_one_place(tmp_path)
+    other = Entry({**entry.answer}, entry.picture, entry.truth)
+    keys = iter([ord("s"), ord("x"), 13, -1, ord("x"), 13, ord("s"), 13])
+    for name in ("namedWindow", "resizeWindow", "imshow"):
+        monkeypatch.setattr(cv2, name, lambda *_: None)
+    monkeypatch.setattr(cv2, "waitKeyEx", lambda _: next(keys))
+    monkeypatch.setattr(cv2, "getWindowProperty", lambda *_: 1.0)
+    prompt = WindowPrompt()
+    first = prompt.ask(entry, (1, 2), "")
+    again = prompt.ask(entry, (1, 2), "wrong", place)
+    wanted = entry.seen
+    wanted["U"][0][0] = wanted[place[0]][place[1]][place[2]] = None
+    assert first.seen["U"][0][0] is None and again.seen == wanted
+    assert prompt.ask(other, (2, 2), "").seen == other.seen  # the next picture begins as it was read
+
+
+def test_the_terminal_keeps_what_was_typed(tmp_path: Path) -> None:
+    entry = an_entry(tmp_path, samples_with_a_case()[0], faces="U")
+    size = entry.size or 0
+    row = "wygo"[:size].ljust(size, "w")
+    typed = iter(["s", "", row, "-", "-", "-", "s", "", "", "-", "-", "-", "s", "", "", "", "", ""])
+    prompt = TerminalPrompt(io.StringIO(), lambda question: next(typed))
+    first, again = prompt.ask(entry, (1, 2), ""), prompt.ask(entry, (1, 2), "wrong", ("F", 0, 0))
+    assert set(first.seen) == {"U", "F"} and again.seen == first.seen
+    assert set(prompt.ask(entry, (2, 2), "").seen) == {"U"}
 
 
 def test_a_picture_without_a_cube_can_be_given_stickers(tmp_path: Path) -> None:

@@ -17,12 +17,14 @@ from models.errors import LastlookError, UsageError
 from models.files import write_atomically
 from vision.ledger import read_lines
 from vision.naming import USUAL, Naming, fitting
-from vision.review_entry import Entry, Prompt, Seen, Verdict
+from vision.review_entry import Entry, Place, Prompt, Seen, StickerError, Verdict, sticker_in_words
 from vision.settle import Settled, settle
 from vision.truth import is_guess
 
 NEGATIVES: Final = ("no_cube", "occluded_top", "not_last_layer")
 BY_HAND: Final = "settled by hand"
+MOST_NAMED: Final = 4
+"""Stickers that are named where more differ."""
 
 
 def queue(answers: Iterable[Mapping[str, Any]], *, everything: bool = False) -> list[Entry]:
@@ -73,10 +75,11 @@ def truth_for(entry: Entry, verdict: Verdict) -> dict[str, Any]:
         seen, size = verdict.seen, verdict.size
         settled = _settled(seen, size, None, None, entry.naming)
         if settled.differing:
-            where = ", ".join(
-                f"{face} row {row + 1} column {col + 1}" for face, row, col in settled.differing
+            where = "; ".join(map(sticker_in_words, settled.differing[:MOST_NAMED]))
+            more = "; ..." if len(settled.differing) > MOST_NAMED else ""
+            raise StickerError(
+                f"no last layer looks like this; the nearest differs at {where}{more}", settled.differing[0]
             )
-            raise UsageError(f"no last layer looks like this; nearest differs at {where}")
         if len(settled.fitting) > 1:
             some = ", ".join(settled.fitting[:5])
             raise UsageError(
@@ -146,10 +149,11 @@ def go_through(entries: Sequence[Entry], prompt: Prompt) -> int:
     """
     written: dict[Path, bytes | None] = {}
     at, message = 0, ""
+    sticker: Place | None = None
     while at < len(entries):
         entry = entries[at]
-        verdict = prompt.ask(entry, (at + 1, len(entries)), message)
-        message = ""
+        verdict = prompt.ask(entry, (at + 1, len(entries)), message, sticker)
+        message, sticker = "", None
         if verdict.kind == "quit":
             break
         if verdict.kind == "back":
@@ -166,6 +170,7 @@ def go_through(entries: Sequence[Entry], prompt: Prompt) -> int:
                 content = truth_for(entry, verdict)
             except UsageError as error:
                 message = str(error)
+                sticker = error.place if isinstance(error, StickerError) else None
                 continue
             if _is_taken(entry.truth) and entry.truth not in written:
                 message = f"{entry.truth.name} came up meanwhile; it is left as it is"

@@ -5,12 +5,30 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import Any, Final, Literal, Protocol
 
+from models.errors import UsageError
 from vision.naming import USUAL, Naming
 
 Rows = list[list[str | None]]
 Seen = dict[str, Rows]
+Place = tuple[str, int, int]
+"""A sticker: face, row, column."""
+FACE_WORDS: Final = {"U": "top face", "F": "front", "R": "right", "B": "back", "L": "left"}
+
+
+def sticker_in_words(place: Place) -> str:
+    """For instance "top face (U), row 1, sticker 3"."""
+    face, row, column = place
+    return f"{FACE_WORDS[face]} ({face}), row {row + 1}, sticker {column + 1}"
+
+
+class StickerError(UsageError):
+    """The stickers that a person gave cannot be; ``place`` is one of them that differs."""
+
+    def __init__(self, text: str, place: Place) -> None:
+        super().__init__(text)
+        self.place = place
 
 
 @dataclass(frozen=True)
@@ -69,8 +87,10 @@ class Verdict:
 
 class Prompt(Protocol):
     """Asks about one picture. ``place`` is (number, of how many); ``message`` what was wrong with the last
-    verdict on it, or ""."""
+    verdict on it, or "", and ``sticker`` where. What was typed then is there to be mended."""
 
-    def ask(self, entry: Entry, place: tuple[int, int], message: str) -> Verdict: ...
+    def ask(
+        self, entry: Entry, place: tuple[int, int], message: str, sticker: Place | None = None
+    ) -> Verdict: ...
 
     def close(self) -> None: ...

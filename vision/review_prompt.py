@@ -8,7 +8,7 @@ from typing import Final, TextIO
 
 from models.cases import CASES
 from vision.naming import NOT_SEEN, USUAL, Naming
-from vision.review_entry import Entry, Rows, Seen, Verdict
+from vision.review_entry import Entry, Place, Rows, Seen, Verdict
 
 KEYS_IN_WORDS: Final = (
     "number or code: this case · s: type the stickers · n: no cube · h: top hidden · l: not at the last layer"
@@ -46,6 +46,7 @@ class TerminalPrompt:
     def __init__(self, out: TextIO | None = None, read: object = None) -> None:
         self._out = out or sys.stderr
         self._read = read if callable(read) else self._line
+        self._typed: tuple[Entry, Verdict] | None = None
 
     def _line(self, question: str) -> str:
         self._out.write(question)
@@ -58,9 +59,16 @@ class TerminalPrompt:
     def close(self) -> None:
         """Nothing to put away."""
 
-    def ask(self, entry: Entry, place: tuple[int, int], message: str) -> Verdict:
-        """Show the picture's name, what was read and the candidates, and take a verdict."""
+    def ask(
+        self, entry: Entry, place: tuple[int, int], message: str, sticker: Place | None = None
+    ) -> Verdict:
+        """Show the picture's name, what was read and the candidates, and take a verdict.
+
+        Asked again about the same picture, the stickers typed before are there to be kept.
+        """
         say = self._out.write
+        if not message:
+            self._typed = None
         codes = entry.codes[:9]
         if message:
             say(f"! {message}\n")
@@ -103,9 +111,12 @@ class TerminalPrompt:
         return None
 
     def _stickers(self, entry: Entry) -> Verdict | None:
-        """Rows as letters, one face a line; an empty line keeps what was read."""
+        """Rows as letters, one face a line; an empty line keeps what was read, or typed before."""
         say = self._out.write
+        before = entry.seen if entry.size else {}
         size = entry.size or 0
+        if self._typed is not None and self._typed[0] is entry:
+            before, size = self._typed[1].seen, self._typed[1].size
         while not size:
             typed = str(self._read("layers of the cube, 2 to 7: ")).strip()
             size = int(typed) if typed.isdigit() and 2 <= int(typed) <= 7 else 0
@@ -115,7 +126,7 @@ class TerminalPrompt:
         )
         seen: Seen = {}
         for face in "UFRBL":
-            rows = entry.seen.get(face) if entry.size else None
+            rows = before.get(face)
             while True:
                 kept = f" [{rows_text(rows, entry.naming)}]" if rows else ""
                 typed = str(self._read(f"  {face}{kept}: ")).strip().lower()
@@ -130,7 +141,9 @@ class TerminalPrompt:
                     continue
                 seen[face] = parsed
                 break
-        return Verdict("stickers", seen=seen, size=size)
+        verdict = Verdict("stickers", seen=seen, size=size)
+        self._typed = entry, verdict
+        return verdict
 
 
 def rows_text(rows: Rows, naming: Naming = USUAL) -> str:

@@ -21,7 +21,7 @@ from vision.display import is_open, small_letter
 from vision.lettering import BOLD, Lettering
 from vision.naming import NOT_SEEN
 from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB
-from vision.review_entry import Entry, Seen, Verdict
+from vision.review_entry import Entry, Place, Seen, Verdict, sticker_in_words
 from vision.wording import percent
 
 Image = NDArray[np.uint8]
@@ -48,7 +48,7 @@ class Desk:
     entry: Entry
     size: int = 0
     seen: Seen = field(default_factory=dict)
-    cursor: tuple[str, int, int] | None = None
+    cursor: Place | None = None
 
     def __post_init__(self) -> None:
         self.size = self.entry.size or 4
@@ -139,9 +139,7 @@ def compose(photo: Image, desk: Desk, place: tuple[int, int], message: str = "")
         for i, line in enumerate(warning.wrapped(message, 480)):
             warning.put(canvas, line, 290, 590 + i * 24)
     elif desk.cursor is not None:
-        face, row, col = desk.cursor
-        words = {"U": "top face", "F": "front", "R": "right", "B": "back", "L": "left"}[face]
-        plain.put(canvas, f"{words}, row {row + 1}, sticker {col + 1}", 290, 590)
+        plain.put(canvas, sticker_in_words(desk.cursor), 290, 590)
     return canvas
 
 
@@ -235,12 +233,22 @@ class WindowPrompt:
 
         cv2.namedWindow(self.title, cv2.WINDOW_NORMAL | cv2.WINDOW_KEEPRATIO | cv2.WINDOW_GUI_NORMAL)
         cv2.resizeWindow(self.title, WIDTH, HEIGHT)
+        self._desk: Desk | None = None
 
-    def ask(self, entry: Entry, place: tuple[int, int], message: str) -> Verdict:
-        """Show the picture until a key settles it; closing the window quits."""
+    def ask(
+        self, entry: Entry, place: tuple[int, int], message: str, sticker: Place | None = None
+    ) -> Verdict:
+        """Show the picture until a key settles it; closing the window quits.
+
+        Asked again about the same picture, what was set stays set, with the cursor on ``sticker``.
+        """
         import cv2
 
-        desk = Desk(entry)
+        desk = self._desk
+        if desk is None or desk.entry is not entry or not message:
+            self._desk = desk = Desk(entry)
+        if sticker is not None:
+            desk.cursor = sticker
         photo = drawn_photo(entry)
         while True:
             cv2.imshow(self.title, compose(photo, desk, place, message))
