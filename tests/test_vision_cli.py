@@ -20,7 +20,8 @@ from truth_answers import answer_of_truth
 
 import vision.pipeline
 from vision.answer import Answer
-from vision.cli import build_app, explain_import_error, run
+from vision.app import build_app
+from vision.cli import explain_import_error, run
 
 ROOT = Path(__file__).parent.parent
 SAMPLES = ROOT / "sample_images"

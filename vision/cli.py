@@ -1,33 +1,21 @@
-"""The command line: gathers the command modules and turns every error into one line.
+"""The command line: turns every error, and Ctrl-C at any time, into one line.
 
 Exit status: 0 named (or done), 3 seen but not named, 4 nothing found, 2 wrong usage, 1 anything else.
-The command modules register light wrappers; OpenCV loads when a command needs it, scikit-learn for
-'profile show --compare' alone.
+This module loads next to nothing, so that Ctrl-C finds it ready: all else is loaded under its guard, OpenCV
+when a command needs it, scikit-learn for "profile show --compare" alone.
 """
 
 from __future__ import annotations
 
-import importlib
-import io
 import os
 import sys
-from collections.abc import Sequence
-from typing import Annotated, Final
-
-import typer
 
 from models.errors import LastlookError
 
-COMMAND_MODULES: Final = (
-    "vision.cli_read",
-    "vision.cli_engine",
-    "vision.cli_find",
-    "vision.cli_case",
-    "vision.cli_sequence",
-    "vision.cli_calibrate",
-    "vision.cli_watch",
-    "vision.cli_label",
-)
+TYPE_CHECKING = False  # typing alone takes long enough to load for Ctrl-C to fall into it
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from typing import Final
 
 _SYSTEM_PACKAGES: Final = {
     "libGL.so.1": "libgl1",
@@ -43,72 +31,41 @@ _SYSTEM_PACKAGES: Final = {
 }
 
 
-def build_app() -> typer.Typer:
-    """The whole application with every command registered."""
-    app = typer.Typer(
-        name="lastlook",
-        no_args_is_help=True,
-        pretty_exceptions_enable=False,
-        add_completion=False,
-        context_settings={"help_option_names": ["-h", "--help"]},
-    )
-    app.callback()(_lastlook)
-    for module in COMMAND_MODULES:
-        importlib.import_module(module).register(app)
-    return app
-
-
-def _show_version(wanted: bool) -> None:
-    if wanted:
-        from importlib.metadata import version
-
-        typer.echo(f"lastlook {version('lastlook')}")
-        raise typer.Exit
-
-
-def _lastlook(
-    version: Annotated[
-        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version.")
-    ] = False,
-) -> None:
-    """Points a camera at a cube, names its last-layer case and shows a proven sequence for it.
-
-    Exit status: 0 named or done, 3 seen but not named, 4 nothing found, 2 wrong usage, 1 anything else.
-    """
-
-
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run one command line (``sys.argv`` by default) and return its exit status."""
+    from vision.streams import complain, one_line
+
     try:
-        status = build_app()(args=arguments, prog_name="lastlook", standalone_mode=False)
+        from vision.app import invoke
+
+        status = invoke(arguments)
         sys.stdout.flush()
-        return status if isinstance(status, int) else 0
+        return status
     except LastlookError as error:
-        _complain(str(error))
+        complain(error)
         return error.exit_status
-    except typer.Exit as leave:
-        return leave.exit_code
-    except (KeyboardInterrupt, typer.Abort):
-        _complain("stopped")
+    except KeyboardInterrupt:
+        complain("stopped")
         return 1
-    except BrokenPipeError:
-        # the reader of a pipe went away: keep Python from complaining when it closes the stream
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except BrokenPipeError:  # the reader of a pipe went away
         return 1
     except ImportError as error:
-        _complain(explain_import_error(error))
+        complain(explain_import_error(error))
         return 1
     except Exception as error:
         usage = getattr(error, "format_message", None)
         if usage is not None:
             context = getattr(error, "ctx", None)
             command = context.command_path if context is not None else "lastlook"
-            _complain(f"{_one_line(usage()).rstrip('.')}; see '{command} --help'")
+            complain(f"{one_line(usage()).rstrip('.')}; see '{command} --help'")
             return int(getattr(error, "exit_code", 2))
         if os.environ.get("LASTLOOK_DEBUG"):
             raise
-        _complain(
-            f"this should not have happened ({type(error).__name__}: {_one_line(str(error))});"
+        if isinstance(error, OSError) and error.filename is not None:
+            complain(f"{error.filename}: {error.strerror or error}")
+            return 1
+        complain(
+            f"this should not have happened ({type(error).__name__}: {error});"
             " run again with LASTLOOK_DEBUG=1 and report what it prints"
         )
         return 1
@@ -116,15 +73,26 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 def main() -> None:
     """Entry point of the ``lastlook`` command."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a name or a moon that the terminal cannot show
-            stream.reconfigure(errors="backslashreplace")
-    sys.exit(run())
+    try:
+        import signal
+
+        from vision.streams import guard_streams
+
+        guard_streams()
+        status = run()
+    except KeyboardInterrupt:  # between two lines of this module
+        sys.stderr.write("lastlook: stopped\n")
+        status = 1
+    import signal
+
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)  # all is done: another Ctrl-C only ends it at once
+    sys.exit(status)
 
 
 def explain_import_error(error: ImportError) -> str:
     """One line for a package that is missing or cannot load its system libraries."""
-    text = _one_line(str(error))
+    text = " ".join(str(error).split())
     for library, package in _SYSTEM_PACKAGES.items():
         if library in text:
             return (
@@ -134,11 +102,3 @@ def explain_import_error(error: ImportError) -> str:
     if isinstance(error, ModuleNotFoundError):
         return f"the Python package {error.name!r} is missing; run: pip install -e . in the project's folder"
     return f"a package cannot be loaded ({text}); run: pip install -e . in the project's folder"
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
-
-
-def _complain(line: str) -> None:
-    sys.stderr.write(f"lastlook: {_one_line(line)}\n")

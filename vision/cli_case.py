@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from vision.streams import json_line
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -53,7 +54,7 @@ def show_case(
     library = open_library()
     found = case_data(case, chosen, library) if case else permutation_data(arrangement, chosen, library)  # type: ignore[arg-type]
     if as_json:
-        typer.echo(json.dumps(found, ensure_ascii=False))
+        typer.echo(json_line(found))
         return
     from rich.console import Console
 
@@ -292,7 +293,7 @@ def list_cases(
                     "chance": case.chance(size), "sequences": known(code),
                 })  # fmt: skip
     if as_json:
-        typer.echo(json.dumps(rows, ensure_ascii=False))
+        typer.echo(json_line(rows))
         return
     width = max((len(str(row["code"])) for row in rows), default=0)
     for row in rows:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from vision.streams import json_line
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -45,7 +46,7 @@ def apply_moves(
     sequence = parse_moves(moves, size)
     cube = Cube.solved(size).apply(sequence)
     if as_json:
-        typer.echo(json.dumps({"size": size, "facelets": cube.letters()}))
+        typer.echo(json_line({"size": size, "facelets": cube.letters()}))
         return
     from rich.console import Console
 

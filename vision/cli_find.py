@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from vision.streams import json_line
 
 if TYPE_CHECKING:
     from models.notation import Moves
@@ -79,7 +80,7 @@ def find_sequences(
     if add:
         _add(results)
     if as_json:
-        typer.echo(json.dumps([row for result in results for row in _rows(result)], ensure_ascii=False))
+        typer.echo(json_line([row for result in results for row in _rows(result)]))
     else:
         _print_results(results)
     if not any(case.found for result in results for case in result.cases.values()):
@@ -245,7 +246,7 @@ def check_sequence(
     sequence = widened(parse_moves(moves), size, 3 if size % 2 else 4) if widen else parse_moves(moves, size)
     found = check_moves(sequence, size, effort=open_effort())
     if as_json:
-        typer.echo(json.dumps(found.to_json_dict()))
+        typer.echo(json_line(found.to_json_dict()))
         return
     from rich.console import Console
 

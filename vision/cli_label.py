@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from vision.cli_read import Front
+from vision.streams import one_line
 
 if TYPE_CHECKING:
     from vision.gather import Item, Problem
@@ -271,7 +272,7 @@ def _list_problems(problems: list[Problem]) -> None:
     if problems:
         typer.echo(f"{len(problems)} could not be read:", err=True)
     for problem in problems:
-        typer.echo(f"  {problem.path}: {problem.reason}", err=True)
+        typer.echo(f"  {one_line(f'{problem.path}: {problem.reason}')}", err=True)
 
 
 def _tell_filing(wanted: Any, log: Path, done: int, settings: Settings, really: bool) -> None:

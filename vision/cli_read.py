@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from collections.abc import Sequence
 from dataclasses import replace
@@ -11,6 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from vision.streams import complain, json_line
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -80,7 +81,7 @@ def read(
                 raise name
             answer = answer_one(name, None if target is None else target(name))
         except PictureError as error:
-            sys.stderr.write(f"lastlook: {error}\n")
+            complain(error)
             statuses.add(error.exit_status)
             continue
         _show(answer, json_lines, first=shown == 0)
@@ -95,9 +96,7 @@ def read(
 
 def _show(answer: Answer, json_lines: bool, *, first: bool) -> None:
     if json_lines:
-        import json
-
-        typer.echo(json.dumps(answer.to_json_dict(), ensure_ascii=False))
+        typer.echo(json_line(answer.to_json_dict()))
         return
     import shutil
 

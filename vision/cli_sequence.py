@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from vision.streams import json_line
 
 if TYPE_CHECKING:
     from models.sequences import Entry
@@ -86,7 +87,7 @@ def list_sequences(
         e for e in library.entries if (every or e.file in library.own) and (code is None or e.code == code)
     ]
     if as_json:
-        typer.echo(json.dumps([_row(entry) for entry in entries], ensure_ascii=False))
+        typer.echo(json_line([_row(entry) for entry in entries]))
     else:
         for entry in entries:
             typer.echo(f"{entry.code}\t{entry.turns}")

@@ -189,7 +189,7 @@ def journal(
         rows = notebook.rows(case=case, since=_date(since), last=last)
     if as_json:
         for line in as_json_lines(rows):
-            typer.echo(line)
+            typer.echo(line.encode("utf-8", "backslashreplace"))
     elif as_csv:
         writer = csv.writer(sys.stdout, lineterminator="\n")
         writer.writerow(["id", *COLUMNS])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 
 from vision.answer import Answer
 from vision.naming import own_rgb
+from vision.streams import complain
 
 if TYPE_CHECKING:
     from calibration.profile import Profile
@@ -46,7 +46,7 @@ class Chooser:
         if name is None:
             self.own, damaged = load_all()
             for error in damaged:
-                sys.stderr.write(f"lastlook: {error}\n")
+                complain(error)
 
     def read(self, image_bgr: NDArray[np.uint8], **options: Any) -> Answer:
         """The answer for one picture; ``options`` as for ``vision.pipeline.read_picture``."""

@@ -18,6 +18,7 @@ from vision.naming import Naming
 from vision.profiles import load_named
 from vision.read_with import library_digests, profile_digests
 from vision.scoring import Mark, conditions, coverage_curve, marked, summed
+from vision.streams import complain, json_line
 from vision.truth import Truth, truths_in
 from vision.wording import counted
 
@@ -74,7 +75,7 @@ def score_folder(
         sys.stderr.write(f"lastlook: stopped after {len(marks)} of {counted(len(truths), 'picture')}\n")
     groups = conditions(marks)
     if as_json:
-        typer.echo(json.dumps(as_object(marks), ensure_ascii=False, indent=1))
+        typer.echo(json_line(as_object(marks), indent=1))
     else:
         from rich.console import Console
 
@@ -183,7 +184,7 @@ def _reader(profile: str | None) -> Any:
         try:
             photo = load_photo(name)
         except PictureError as error:
-            sys.stderr.write(f"lastlook: {error}\n")
+            complain(error)
             return Answer(image=name, ok=False, reason="no-cube", detail=str(error))
         return read_picture(photo.image_bgr, profile=chosen, library=library, image=name)
 

@@ -166,7 +166,7 @@ def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> 
     finally:
         session.finish()
     if as_json and finite:
-        print(json.dumps(session.summary_json(), ensure_ascii=False), file=out, flush=True)
+        print(json.dumps(session.summary_json()), file=out, flush=True)
     elif finite and session.frames:
         print(_summary_line(session), file=out, flush=True)
     if failed and (session.frames == 0 or not finite):
@@ -178,7 +178,7 @@ def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> 
 
 def _print_frame(session: Session, report: FrameReport, out: TextIO, *, as_json: bool) -> None:
     if as_json:
-        print(json.dumps(frame_json(report), ensure_ascii=False), file=out, flush=True)
+        print(json.dumps(frame_json(report)), file=out, flush=True)
         return
     turns = ""
     if report.newly_settled:
