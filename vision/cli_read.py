@@ -68,10 +68,11 @@ def read(
     Exit status: 0 every case named, 3 a cube seen but its case not named, 4 nothing found, 1 a picture that
     could not be read; of several pictures the first of 1, 4, 3, 0 that occurs.
     """
+    from vision.paths import is_folder
     from vision.sources import PictureError, pictures_named
 
     names = list(pictures_named(pictures))
-    target = _save_target(save, several=len(names) > 1 or any(Path(name).is_dir() for name in pictures))
+    target = _save_target(save, several=len(names) > 1 or any(is_folder(name) for name in pictures))
     answer_one = _reader(front=front, size=size, profile=profile, full=target is not None)
     statuses: set[int] = set()
     shown = 0
@@ -111,8 +112,9 @@ def _save_target(save: Path | None, *, several: bool) -> Callable[[str], Path] |
     if save is None:
         return None
     from models.errors import UsageError
+    from vision.paths import kind_at
 
-    if save.is_dir():
+    if kind_at(save) == "folder":
         taken: set[str] = set()
 
         def in_folder(name: str) -> Path:

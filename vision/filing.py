@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from models.errors import LastlookError, UsageError
+from vision.paths import is_file
 from vision.sources import SUFFIXES
 from vision.wording import counted
 
@@ -63,7 +64,7 @@ def plan(answers: Iterable[Mapping[str, Any]], action: Action, folder: Path | No
         taken.add(source)
         if not answer.get("ok") or not answer.get("case"):
             left.append((source, str(answer.get("reason") or "not named")))
-        elif not source.is_file():
+        elif not is_file(source):
             left.append((source, "is not there any more"))
         else:
             code = str(answer["case"]["code"])
@@ -90,7 +91,7 @@ def plan(answers: Iterable[Mapping[str, Any]], action: Action, folder: Path | No
 def _truth_of(picture: Path, action: Action) -> list[Path]:
     """The truth beside a picture; one that belongs to several pictures of the same stem is not moved."""
     truth = picture.with_suffix(".json")
-    if not truth.is_file() or truth == picture:
+    if not is_file(truth) or truth == picture:
         return []
     sharing = [
         one for one in picture.parent.glob(f"{glob_escape(picture.stem)}.*") if one not in (picture, truth)
@@ -107,7 +108,7 @@ def _is_there(wanted: Path, source: Path, promised: set[Path]) -> bool:
     """Whether ``wanted``, ``wanted-2``... is a copy of ``source`` that an earlier run made."""
     number, target = 1, wanted
     while os.path.lexists(target) or target in promised:
-        if target.is_file() and filecmp.cmp(source, target, shallow=False):
+        if is_file(target) and filecmp.cmp(source, target, shallow=False):
             return True
         number += 1
         target = wanted.with_name(f"{wanted.stem}-{number}{wanted.suffix}")
@@ -175,8 +176,8 @@ def undo(log: Path) -> tuple[int, list[tuple[Path, str]]]:
     left: list[tuple[Path, str]] = []
     for action, old, new, length in reversed(steps):
         try:
-            if not new.is_file():
-                if action == "rename" and not old.is_file():
+            if not is_file(new):
+                if action == "rename" and not is_file(old):
                     left.append((new, "is gone"))
                 continue
             if new.stat().st_size != length:

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 
+from models.errors import LastlookError
+from vision.paths import is_file, kind_at
 from vision.sources import SUFFIXES as PICTURE_SUFFIXES
 
 RECORDING_SUFFIXES: Final = frozenset(
@@ -77,12 +79,17 @@ def gather(paths: Sequence[str | Path], *, skip: Iterable[Path] = ()) -> Gathere
 
     for given in paths:
         path = Path(given)
-        if path.is_dir():
+        try:
+            kind = kind_at(given)
+        except LastlookError as error:
+            problems.append(Problem(str(given), str(error).removeprefix(f"{given}: ")))
+            continue
+        if kind == "folder":
             for found in _walk(path, left_out, problems):
                 take(found)
-        elif path.is_file():
+        elif kind == "file":
             take(path)
-        elif path.exists():
+        elif kind == "other":
             problems.append(Problem(str(path), "is neither a file nor a folder"))
         else:
             problems.append(Problem(str(path), "does not exist; check the name"))
@@ -102,7 +109,7 @@ def _walk(folder: Path, left_out: set[Path], problems: list[Problem]) -> Iterato
             path = here / name
             suffix = path.suffix.lower()
             if not name.startswith(".") and suffix in PICTURE_SUFFIXES | RECORDING_SUFFIXES:
-                if path.is_file():
+                if is_file(path):
                     yield path
                 elif path.is_symlink():
                     problems.append(Problem(str(path), "is a link that leads nowhere"))

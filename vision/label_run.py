@@ -18,6 +18,7 @@ from vision.filing import Plan, carry_out, plan
 from vision.gather import Gathered, Item, Order
 from vision.label import Json, Outcome, Tally, label
 from vision.ledger import AnswerLog, encoded, read_lines
+from vision.paths import is_file
 from vision.photo_reader import FrameAnswers, PhotoReader, annotated_path, path_mark
 from vision.recording import index_recording
 from vision.shown import Shown, chapter_lines, shown_csv, webvtt_chapters
@@ -74,9 +75,9 @@ class Settings:
         """
         if item.kind == "picture":
             folder = self.photos.annotate_to
-            return folder is not None and not annotated_path(Path(folder), item).exists()
+            return folder is not None and not is_file(annotated_path(Path(folder), item))
         name = self.stem(item)
-        if self.chapters_to is not None and not (self.chapters_to / f"{name}{CHAPTERS}.json").exists():
+        if self.chapters_to is not None and not is_file(self.chapters_to / f"{name}{CHAPTERS}.json"):
             return True
         return (
             self.stills_to is not None

@@ -19,6 +19,7 @@ from typing import Any
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
 from vision.gather import Item, Problem
+from vision.paths import is_file, kind_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +85,7 @@ class AnswerLog:
         self._lacking = lacking
         self._done: dict[str, Done] = {}
         self._by_bytes: dict[int, list[Done]] = {}
-        if out.is_dir():
+        if kind_at(out) == "folder":
             raise UsageError(
                 f"{out} is a folder; name a file for the answers, such as {out / 'answers.jsonl'}"
             )
@@ -177,7 +178,7 @@ class AnswerLog:
         for done in self._by_bytes.get(item.bytes, ()):
             if done.image not in self._done or done.image in taken:  # files alike moved one to one
                 continue
-            if done.digest and not Path(done.image).exists():
+            if done.digest and not is_file(done.image):
                 try:
                     if digest_of(item.path) == done.digest:
                         return done.image

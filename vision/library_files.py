@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from models.errors import LastlookError
+from vision.paths import kind_at
 
 if TYPE_CHECKING:
     from models.effort import EffortModel
@@ -62,7 +63,8 @@ def open_effort() -> EffortModel:
     """The user's weights where there are any, else the built-in ones."""
     from models.effort import load_effort
 
-    return load_effort(effort_path() if effort_path().exists() else None)
+    path = effort_path()
+    return load_effort(path if kind_at(path) != "nothing" else None)
 
 
 def open_library() -> Library:
@@ -71,7 +73,7 @@ def open_library() -> Library:
     from models.toml_files import read_blocks, read_text
 
     hidden: set[tuple[str, str]] = set()
-    if hidden_path().exists():
+    if kind_at(hidden_path()) != "nothing":
         for _, table in read_blocks(read_text(hidden_path()), "sequence"):
             if isinstance(table, dict):
                 hidden.add((str(table.get("code")), str(table.get("turns"))))
@@ -83,7 +85,7 @@ def open_cores() -> dict[str, Moves]:
     from models.sequences import read_cores
 
     path = data_folder() / "cores.toml"
-    return read_cores(path if path.exists() else None)
+    return read_cores(path if kind_at(path) != "nothing" else None)
 
 
 def save_text(path: Path, text: str) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from models.errors import LastlookError, UsageError
+from vision.paths import kind_at
 
 if TYPE_CHECKING:
     from calibration.profile import Profile
@@ -60,7 +61,7 @@ def taught_path(name: str | None) -> Path:
 def profile_names() -> list[str]:
     """Names of the user's profiles, sorted; the built-in one is not among them."""
     folder = profiles_folder()
-    if not folder.is_dir():
+    if kind_at(folder) != "folder":
         return []
     return sorted(path.stem for path in folder.glob(f"*{FILE}") if not path.name.startswith("."))
 
@@ -78,9 +79,11 @@ def load_named(name: str | None) -> Profile | None:
     if name == DEFAULT:
         return default_profile()
     if name.endswith(FILE) or os.sep in name:
+        if kind_at(name) == "other":
+            raise UsageError(f"{name}: neither a file nor a folder; name a profile or its file")
         return load_profile(Path(name))
     path = profile_path(name)
-    if not path.is_file():
+    if kind_at(path) != "file":
         known = ", ".join([DEFAULT, *profile_names()])
         raise UsageError(f"there is no profile {name!r}; known are {known}; 'lastlook calibrate' makes one")
     return load_profile(path)

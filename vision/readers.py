@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError, UsageError
+from vision.paths import is_file, kind_at
 from vision.sources import SUFFIXES, load_photo
 
 Kind = Literal["camera", "recording", "folder", "network"]
@@ -87,12 +88,12 @@ def source_named(text: str) -> Source:
         if not parts.hostname:
             raise UsageError(f"{text}: the address names no host")
         return Source("network", text, _without_password(text))
-    path = Path(text)
-    if path.is_dir():
+    path, kind = Path(text), kind_at(text)
+    if kind == "folder":
         if not frame_paths(path):
             raise UsageError(f"{text}: no pictures in this folder; give one that holds the frames")
         return Source("folder", text, text)
-    if not path.exists():
+    if kind == "nothing":
         raise UsageError(
             f"{text}: no such file; give a camera's number, a recording, a folder of frames or an address"
         )
@@ -108,7 +109,7 @@ def frame_paths(folder: Path) -> list[Path]:
         pieces = re.split(r"(\d+)", path.name)
         return [(0, int(piece), "") if piece.isdigit() else (1, 0, piece) for piece in pieces]
 
-    return sorted((p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES and p.is_file()), key=key)
+    return sorted((p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES and is_file(p)), key=key)
 
 
 def open_reader(source: Source, *, frame_rate: float = 30.0) -> Reader:

@@ -6,6 +6,7 @@ How the person is asked (a window, or the terminal) is a :class:`vision.review_e
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
@@ -17,6 +18,7 @@ from models.errors import LastlookError, UsageError
 from models.files import write_atomically
 from vision.ledger import read_lines
 from vision.naming import USUAL, Naming, fitting
+from vision.paths import is_file, kind_at
 from vision.review_entry import Entry, Place, Prompt, Seen, StickerError, Verdict, sticker_in_words
 from vision.settle import Settled, settle
 from vision.truth import is_guess
@@ -41,14 +43,14 @@ def queue(answers: Iterable[Mapping[str, Any]], *, everything: bool = False) -> 
     for image, answer in last.items():
         picture = Path(image)
         truth = picture.with_suffix(".json")
-        if (everything or not answer.get("ok")) and picture.is_file() and not _is_taken(truth):
+        if (everything or not answer.get("ok")) and is_file(picture) and not _is_taken(truth):
             entries.append(Entry(answer, picture, truth))
     return entries
 
 
 def _is_taken(truth: Path) -> bool:
     """Whether there is a file that a verdict must not replace."""
-    return truth.exists() and not is_guess(truth)
+    return os.path.lexists(truth) and not is_guess(truth)
 
 
 def truth_for(entry: Entry, verdict: Verdict) -> dict[str, Any]:
@@ -191,6 +193,8 @@ def review(answers: Path, *, everything: bool, window: bool, profile: str | None
     there is neither a window nor a terminal to ask in.
     """
     try:
+        if kind_at(answers) == "other":
+            raise UsageError(f"{answers}: neither a file nor a folder; name a file that 'label --out' wrote")
         found = list(read_lines(answers))
     except OSError as error:
         raise UsageError(f"{answers}: {error.strerror}; name a file that 'label --out' wrote") from error

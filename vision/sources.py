@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.headers import Header, may_have_alpha, read_header, turned_by
+from vision.paths import is_file, is_folder, kind_at
 
 MAX_BYTES: Final = 256 * 1024 * 1024
 MAX_PIXELS: Final = 120_000_000
@@ -27,6 +28,11 @@ SUFFIXES: Final = frozenset(
     {".jpg", ".jpeg", ".png", ".webp", ".bmp", ".tif", ".tiff", ".gif", ".heic", ".heif", ".avif"}
     | {".pgm", ".ppm", ".pnm"}
 )
+_NO_FILE: Final = {
+    "nothing": "no such file; check the path",
+    "folder": "a folder, not a picture; name the pictures inside",
+    "other": "neither a file nor a folder; save the picture as a file, or give it to standard input as -",
+}
 KINDS_IN_WORDS: Final = "JPEG, PNG, WebP, BMP, TIFF, GIF, AVIF, Netpbm and HEIC"
 
 
@@ -55,12 +61,12 @@ def pictures_named(arguments: Iterable[str]) -> Iterator[str | PictureError]:
     that the rest of the call goes on.
     """
     for argument in arguments:
-        if argument == "-" or not Path(argument).is_dir():
+        if argument == "-" or not is_folder(argument):
             yield argument
             continue
         try:
             inside = sorted(
-                p for p in Path(argument).iterdir() if p.suffix.lower() in SUFFIXES and p.is_file()
+                p for p in Path(argument).iterdir() if p.suffix.lower() in SUFFIXES and is_file(p)
             )
         except OSError as error:
             yield PictureError(
@@ -113,16 +119,15 @@ def _read_bytes(name: str) -> bytes:
         if name == "-":
             data = _at_most(sys.stdin.buffer)
         else:
-            path = Path(name)
-            if path.is_dir():
-                raise PictureError(f"{name}: a folder, not a picture; name the pictures inside")
-            with path.open("rb") as file:
+            kind = kind_at(name)
+            if kind != "file":
+                raise PictureError(f"{name}: {_NO_FILE[kind]}")
+            with Path(name).open("rb") as file:
                 data = _at_most(file)
-    except FileNotFoundError:
-        raise PictureError(f"{name}: no such file; check the path") from None
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise PictureError(f"{name}: cannot be read ({why})") from None
+    except OSError as error:
+        raise PictureError(f"{name}: cannot be read ({error.strerror or error})") from None
+    except LastlookError as error:
+        raise PictureError(str(error)) from None
     if not data:
         where = "standard input: nothing came" if name == "-" else f"{name}: the file is empty"
         raise PictureError(f"{where}; give a picture")

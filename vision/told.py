@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from models.cube import rotation_permutations
 from models.errors import LastlookError
 from vision.answer import FACES
+from vision.paths import is_file
 from vision.settle import settle
 from vision.truth import Truth, is_truth, truth_of
 
@@ -34,7 +35,7 @@ def told_labels(picture: Path, whole: Read, colours: Sequence[str]) -> Labels | 
     to be seen, or was written about another cube.
     """
     path = picture.with_suffix(".json")
-    if not path.is_file() or not is_truth(path):
+    if not is_file(path) or not is_truth(path):
         return None
     truth = truth_of(picture, colours)
     if whole.samples is None or whole.reading is None or whole.reading.posterior.mirrored:
@@ -64,7 +65,7 @@ def told_size(picture: Path, colours: Sequence[str]) -> int | None:
     """The number of layers that the truth file beside a picture gives; None where it gives none."""
     path = picture.with_suffix(".json")
     try:
-        return truth_of(picture, colours).size if path.is_file() and is_truth(path) else None
+        return truth_of(picture, colours).size if is_file(path) and is_truth(path) else None
     except LastlookError:
         return None
 

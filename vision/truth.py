@@ -27,6 +27,7 @@ from typing import Any, Final
 
 from models.errors import LastlookError
 from vision.answer import COLOURS, FACES, Reason, Rows
+from vision.paths import is_file
 from vision.sources import SUFFIXES
 
 VISIBLE_AT_LEAST: Final = 0.3
@@ -76,7 +77,7 @@ def truths_in(folder: Path, colours: Sequence[str] = COLOURS) -> list[Truth]:
         pictures = sorted(p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES)
     except OSError as error:
         raise LastlookError(f"{folder}: cannot list this folder ({error.strerror}); check the path") from None
-    beside = [p for p in pictures if p.with_suffix(".json").is_file()]
+    beside = [p for p in pictures if is_file(p.with_suffix(".json"))]
     found = [truth_of(p, colours) for p in beside if not is_guess(p.with_suffix(".json"))]
     if not found:
         guesses = "; 'lastlook review' makes truths of the guesses there" if beside else ""

@@ -1,0 +1,129 @@
+"""Paths that are empty, too long, under a shut folder, or no files: one line each, and the work goes on."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from models.errors import LastlookError
+from vision.cli import run
+from vision.paths import is_file, is_folder, kind_at
+
+PHOTO = Path(__file__).parent.parent / "sample_images" / "15-no-cube.jpg"
+TOO_LONG = "n" * 5000
+
+
+@given(st.text(max_size=400))
+def test_whatever_the_path_it_is_told_or_an_error_of_one_line(path: str) -> None:
+    assert isinstance(is_file(path), bool) and isinstance(is_folder(path), bool)
+    try:
+        kind = kind_at(path)
+    except LastlookError as error:
+        assert str(error)
+        assert not is_file(path) and not is_folder(path)
+    else:
+        assert (kind == "file", kind == "folder") == (is_file(path), is_folder(path))
+
+
+def told(capsys: pytest.CaptureFixture[str]) -> str:
+    captured = capsys.readouterr()
+    assert "should not have happened" not in captured.err and "Traceback" not in captured.err
+    return captured.err
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["read"],
+        ["read", str(PHOTO), "--save"],
+        ["score"],
+        ["score", str(PHOTO.parent), "--answers"],
+        ["watch", "--no-window"],
+        ["review"],
+        ["label", str(PHOTO), "-j", "1", "--out"],
+        ["label", str(PHOTO), "-j", "1", "--annotate"],
+        ["label", "--undo"],
+        ["calibrate", "mine", "--pick"],
+        ["calibrate", "mine", "--photos"],
+        ["profile", "show"],
+        ["sequence", "import"],
+        ["sequence", "export"],
+    ],
+)
+@pytest.mark.parametrize("name", [TOO_LONG, f"{TOO_LONG}.json", f"{TOO_LONG}.png"])
+def test_a_path_that_is_too_long_is_one_line(arguments: list[str], name: str, capsys) -> None:
+    assert run([*arguments, name]) in (1, 2)
+    assert told(capsys).count("\n") == 1
+
+
+def test_a_path_that_is_too_long_does_not_keep_others_from_being_labelled(tmp_path: Path, capsys) -> None:
+    out = tmp_path / "a.jsonl"
+    assert run(["label", TOO_LONG, "", str(PHOTO), "-j", "1", "--out", str(out)]) == 1
+    assert [json.loads(line)["image"] for line in out.read_text().splitlines()] == [str(PHOTO)]
+    assert "File name too long" in told(capsys)
+
+
+def test_review_leaves_out_what_can_be_no_picture(tmp_path: Path, capsys) -> None:
+    answers = tmp_path / "a.jsonl"
+    images = [TOO_LONG, "a\0b.jpg", str(tmp_path / ("n" * 251 + ".jpg"))]
+    shutil.copy(PHOTO, images[2])  # its truth would have a name of 256 bytes
+    answers.write_text("".join(json.dumps({"image": one, "ok": True}) + "\n" for one in images))
+    assert run(["review", str(answers)]) == 0
+    told(capsys)
+
+
+def test_the_longest_name_that_a_file_can_have_is_read(tmp_path: Path, capsys) -> None:
+    shutil.copy(PHOTO, tmp_path / ("n" * 251 + ".jpg"))
+    assert run(["label", str(tmp_path), "-j", "1", "--rename"]) == 0
+    assert run(["score", str(tmp_path)]) == 1
+    assert "no picture with its truth" in told(capsys)
+
+
+@pytest.mark.parametrize(
+    "command", [["read"], ["label"], ["watch", "--no-window"], ["calibrate", "n", "--photos"]]
+)
+def test_an_empty_path_is_not_the_current_folder(
+    command: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    shutil.copy(PHOTO, tmp_path / "a.jpg")
+    monkeypatch.chdir(tmp_path)
+    assert run([*command, ""]) != 0
+    assert "empty path" in told(capsys)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pipes in folders there")
+@pytest.mark.parametrize("command", [["read"], ["label"], ["review"], ["profile", "show"]])
+def test_a_pipe_is_refused_and_not_waited_for(command: list[str], tmp_path: Path, capsys) -> None:
+    pipe = tmp_path / "x.json"
+    os.mkfifo(pipe)
+    assert run([*command, str(pipe)]) != 0
+    assert "neither a file nor a folder" in told(capsys)
+
+
+@pytest.mark.parametrize(
+    "command", [["cases"], ["find", "e1-sune-left"], ["check", "U"], ["sequence", "list"]]
+)
+def test_a_data_folder_that_may_not_be_entered_is_one_line(
+    command: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    shut = tmp_path / "shut"
+    monkeypatch.setenv("LASTLOOK_DATA", str(shut / "data"))
+    look = os.stat
+
+    def stat(path: Any, *arguments: Any, **options: Any) -> os.stat_result:
+        if not isinstance(path, int) and os.fspath(path).startswith(str(shut)):
+            raise PermissionError(13, "Permission denied", os.fspath(path))
+        return look(path, *arguments, **options)
+
+    monkeypatch.setattr(os, "stat", stat)
+    assert run(command) == 1
+    line = told(capsys)
+    assert line.count("\n") == 1 and "Permission denied" in line and str(shut) in line

@@ -1,0 +1,39 @@
+"""What is at a path that somebody gave: names may be too long, empty, or under a folder that is shut."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+from typing import Literal
+
+from models.errors import LastlookError
+
+Kind = Literal["file", "folder", "other", "nothing"]
+
+
+def kind_at(path: str | Path) -> Kind:
+    """What is at ``path``, behind links; "other" is a pipe, a device or a socket.
+
+    Raises LastlookError, one line, where it cannot be told: no permission, a name too long, an empty path.
+    """
+    if not str(path):
+        raise LastlookError("an empty path; name a file or a folder")
+    try:
+        mode = Path(path).stat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        return "nothing"
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise LastlookError(f"{path}: cannot be looked at ({reason}); check the path") from None
+    return "file" if stat.S_ISREG(mode) else "folder" if stat.S_ISDIR(mode) else "other"
+
+
+def is_file(path: str | Path) -> bool:
+    """Whether a file is there and can be looked at; unlike ``Path.is_file`` it never raises."""
+    return os.path.isfile(path)  # noqa: PTH113
+
+
+def is_folder(path: str | Path) -> bool:
+    """Whether a folder is there and can be looked at; unlike ``Path.is_dir`` it never raises."""
+    return str(path) != "" and os.path.isdir(path)  # noqa: PTH112
