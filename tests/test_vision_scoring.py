@@ -175,8 +175,9 @@ def test_stopped_and_resumed(samples: Path, monkeypatch, capsys, tmp_path: Path)
     score_folder(samples, answers=kept, as_json=True)
     assert json.loads(capsys.readouterr().out)["conditions"]["all"]["right"] == 12
     assert len(kept.read_text().splitlines()) == 15
-    kept.write_text("nonsense\n" + kept.read_text())
-    with pytest.raises(LastlookError, match="line 1"):
+    first, rest = kept.read_text().split("\n", 1)
+    kept.write_text(f"{first}\nnonsense\n{rest}")
+    with pytest.raises(LastlookError, match="line 2"):
         score_folder(samples, answers=kept)
 
 

@@ -69,7 +69,9 @@ def calibrate(
     writes them) says what its stickers are, in the names of --colours.
     """
     from models.errors import UsageError
+    from vision.outputs import check_outputs
     from vision.profiles import profile_path
+    from vision.sources import pictures_named
 
     target = profile_path(name)
     if target.exists() and not replace:
@@ -80,7 +82,10 @@ def calibrate(
         raise UsageError(
             "say where the colours come from: --photos PICTURE..., --camera SOURCE or --pick PICTURE"
         )
-    made = _made(name, pictures, camera, pick, face or [], size, colours, scheme, window=not no_window)
+    files = _files(pictures) if photos else []
+    frames = pictures_named([one for one in (camera, pick) if one is not None])
+    check_outputs([("--picture", picture, "picture")], [*files, *frames])
+    made = _made(name, files, camera, pick, face or [], size, colours, scheme, window=not no_window)
     made.profile.save(target)
     _tell(made, target, picture)
 
@@ -124,7 +129,7 @@ def _made(
     with console.status("looking at the pictures") as status:
         return profile_from_photos(
             name,
-            _files(pictures),
+            pictures,
             colours=names,
             scheme=order,
             on_step=lambda words: status.update(words),
@@ -166,7 +171,7 @@ def _draw(profile: Profile, target: Path) -> None:
     from vision.draw import encoded
     from vision.profile_picture import profile_image
 
-    write_atomically(target, encoded(profile_image(profile), target.suffix or ".png"))
+    write_atomically(target, encoded(profile_image(profile), target.suffix))
 
 
 def list_profiles() -> None:
@@ -198,9 +203,11 @@ def show(
 
     --compare leaves its pictures out in turn and reads their stickers with what the others teach.
     """
+    from vision.outputs import check_outputs
     from vision.profile_picture import profile_text
     from vision.profiles import load_named
 
+    check_outputs([("--picture", picture, "picture")], [name])
     profile = load_named(name)
     assert profile is not None
     typer.echo(profile_text(profile))

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from vision.answer import Answer
 
 READ_LONG_SIDE = 2000
-_SAVED_AS = (".png", ".jpg", ".jpeg", ".webp")
 
 
 class Front(StrEnum):
@@ -68,19 +67,22 @@ def read(
     Exit status: 0 every case named, 3 a cube seen but its case not named, 4 nothing found, 1 a picture that
     could not be read; of several pictures the first of 1, 4, 3, 0 that occurs.
     """
+    from vision.outputs import check_outputs
     from vision.paths import is_folder
     from vision.sources import PictureError, pictures_named
 
     names = list(pictures_named(pictures))
-    target = _save_target(save, several=len(names) > 1 or any(is_folder(name) for name in pictures))
-    answer_one = _reader(front=front, size=size, profile=profile, full=target is not None)
+    several = len(names) > 1 or any(is_folder(name) for name in pictures)
+    targets = _targets(save, [str(name) for name in names], several=several)
+    check_outputs([("--save", target, "picture") for target in targets], names)
+    answer_one = _reader(front=front, size=size, profile=profile, full=save is not None)
     statuses: set[int] = set()
     shown = 0
-    for name in names:
+    for name, target in zip(names, targets, strict=True):
         try:
             if isinstance(name, PictureError):
                 raise name
-            answer = answer_one(name, None if target is None else target(name))
+            answer = answer_one(name, target)
         except PictureError as error:
             complain(error)
             statuses.add(error.exit_status)
@@ -107,30 +109,25 @@ def _show(answer: Answer, json_lines: bool, *, first: bool) -> None:
     typer.echo(gap + answer_text(answer, min(100, shutil.get_terminal_size((88, 24)).columns)))
 
 
-def _save_target(save: Path | None, *, several: bool) -> Callable[[str], Path] | None:
-    """Where the annotated picture of each named picture goes; UsageError before anything is read."""
+def _targets(save: Path | None, names: Sequence[str], *, several: bool) -> list[Path | None]:
+    """Where each annotated picture goes; UsageError where one file is named for several pictures."""
     if save is None:
-        return None
+        return [None] * len(names)
     from models.errors import UsageError
     from vision.paths import kind_at
 
-    if kind_at(save) == "folder":
-        taken: set[str] = set()
-
-        def in_folder(name: str) -> Path:
-            stem = base = "picture" if name == "-" else Path(name).stem
-            again = 2
-            while stem in taken:
-                stem, again = f"{base}-{again}", again + 1
-            taken.add(stem)
-            return save / f"{stem}-answer.png"
-
-        return in_folder
-    if several:
-        raise UsageError(f"--save {save}: with several pictures name a folder that exists")
-    if save.suffix.lower() not in _SAVED_AS:
-        raise UsageError(f"--save {save}: name a file that ends in {', '.join(_SAVED_AS)}")
-    return lambda _: save
+    if kind_at(save) != "folder":
+        if several:
+            raise UsageError(f"--save {save}: with several pictures name a folder that exists")
+        return [save]
+    targets: dict[str, Path | None] = {}
+    for name in names:
+        stem = base = "picture" if name == "-" else Path(name).stem
+        again = 2
+        while stem in targets:
+            stem, again = f"{base}-{again}", again + 1
+        targets[stem] = save / f"{stem}-answer.png"
+    return list(targets.values())
 
 
 def _reader(

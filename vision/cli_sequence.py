@@ -191,8 +191,10 @@ def export_sequences(
     """Write your sequences, one a line: code, a tab, turns. `sequence import` reads it back."""
     from models.files import write_atomically
     from vision.library_files import open_library
+    from vision.outputs import check_outputs
     from vision.wording import counted
 
+    check_outputs([("FILE", file, "sequences")])
     library = open_library()
     kept = [e for e in library.entries if every or e.file in library.own]
     text = "".join(f"{entry.code}\t{entry.turns}\n" for entry in kept)

@@ -17,7 +17,8 @@ from models.files import write_atomically
 from vision.filing import Plan, carry_out, plan
 from vision.gather import Gathered, Item, Order
 from vision.label import Json, Outcome, Tally, label
-from vision.ledger import AnswerLog, encoded, read_lines
+from vision.ledger import AnswerLog, encoded, ledger_of, read_lines
+from vision.outputs import Wanted
 from vision.paths import is_file
 from vision.photo_reader import FrameAnswers, PhotoReader, annotated_path, path_mark
 from vision.recording import index_recording
@@ -84,6 +85,16 @@ class Settings:
             and answers > 0
             and not any(self.stills_to.glob(f"{escape(name)}-001-*.jpg"))
         )
+
+    def outputs(self) -> list[Wanted]:
+        """The files that the run writes under names of the person's choice."""
+        ledger = None if self.out is None else ledger_of(self.out)
+        return [
+            ("--out", self.out, "answers"),
+            ("the ledger of --out", ledger, "answers"),
+            ("--csv", self.csv, "table"),
+            ("--page", self.page, "page"),
+        ]
 
     def make_folders(self) -> None:
         """Make the folders of what is to be written, before the work; raises LastlookError."""

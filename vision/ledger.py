@@ -36,6 +36,11 @@ class Done:
     retry: bool = False
 
 
+def ledger_of(out: Path) -> Path:
+    """The ledger beside a file of answers."""
+    return out.with_name(out.name + ".ledger")
+
+
 def digest_of(path: str | Path) -> str:
     """BLAKE2b (RFC 7693) of a file's bytes, 16 bytes as hex."""
     with Path(path).open("rb") as stream:
@@ -80,7 +85,7 @@ class AnswerLog:
         lacking: Callable[[Item, int], bool] = lambda item, lines: False,
     ) -> None:
         self.out = out
-        self.ledger = out.with_name(out.name + ".ledger")
+        self.ledger = ledger_of(out)
         self.options = options
         self._lacking = lacking
         self._done: dict[str, Done] = {}

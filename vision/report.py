@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 import typer
 
-from models.errors import UsageError
 from vision.answer import Answer
 from vision.kept_answers import KeptAnswers
 from vision.naming import Naming
+from vision.outputs import Wanted, check_outputs
 from vision.profiles import load_named
 from vision.read_with import library_digests, profile_digests
 from vision.scoring import Mark, conditions, coverage_curve, marked, summed
+from vision.sources import pictures_named
 from vision.streams import complain, json_line
 from vision.truth import Truth, truths_in
 from vision.wording import counted
@@ -62,8 +63,8 @@ def score_folder(
     Stopped by the keyboard, it reports on what was read until then; with ``answers`` the next run goes
     on from there. A picture that cannot be read counts as missed and its line goes to stderr.
     """
-    if sheet is not None and sheet.suffix.lower() not in (".png", ".jpg", ".jpeg", ".webp"):
-        raise UsageError(f"--sheet {sheet}: name a file that ends in .png, .jpg or .webp")
+    wanted: list[Wanted] = [("--sheet", sheet, "picture"), ("--answers", answers, "answers")]
+    check_outputs(wanted, pictures_named([str(folder)]))
     naming = Naming.of(load_named(profile))
     truths = truths_in(folder, naming.names)
     marks = [
