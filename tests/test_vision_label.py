@@ -457,8 +457,9 @@ def test_filing_overwrites_nothing_and_can_be_taken_back(
     for step in wanted.steps:
         if step.source.suffix != ".json":
             assert str(named[str(step.source.relative_to(root / "in"))]) in str(step.target)
-    undone, left = undo(log)
-    assert (undone, left) == (len(wanted.steps), []) and tree(root) == before
+    if wanted.steps:
+        assert undo(log) == (len(wanted.steps), [])
+    assert tree(root) == before
 
 
 def test_filing_stops_before_a_name_that_came_up_meanwhile(tmp_path: Path) -> None:
@@ -481,6 +482,47 @@ def test_undo_leaves_alone_what_changed_and_refuses_other_files(tmp_path: Path) 
     (tmp_path / "other").write_text("hello\nworld\n")
     with pytest.raises(UsageError):
         undo(tmp_path / "other")
+
+
+@pytest.mark.parametrize("age", ["as written now", "without digests", "without digests, source gone"])
+def test_undo_deletes_no_copy_that_was_edited_to_the_same_length(tmp_path: Path, age: str) -> None:
+    sources = [tmp_path / name for name in ("x.jpg", "y.jpg")]
+    for source in sources:
+        source.write_bytes(b"abcd")
+    steps = plan([an_answer(one, "e0-sune") for one in sources], "copy", tmp_path / "out").steps
+    log = tmp_path / "log"
+    carry_out(steps, log)
+    steps[1].target.write_bytes(b"abCd")
+    if age != "as written now":
+        notes = [json.loads(line) for line in log.read_text().splitlines()]
+        log.write_text("".join(json.dumps({k: n[k] for k in n if k != "digest"}) + "\n" for n in notes))
+    if age.endswith("gone"):  # nothing tells that it was edited but its length
+        sources[1].unlink()
+        assert undo(log) == (2, [])
+        return
+    assert undo(log) == (1, [(steps[1].target, "has changed since")])
+    assert steps[1].target.read_bytes() == b"abCd" and not steps[0].target.exists() and log.exists()
+
+
+@pytest.mark.parametrize(
+    "text", ["", "my only line", "my only line\n", "{}\n", "[1]", '"a"\n', '{"action": "copy"']
+)
+def test_what_holds_no_step_is_no_log_and_keeps_its_name(tmp_path: Path, text: str) -> None:
+    (tmp_path / "dear.txt").write_text(text)
+    with pytest.raises(UsageError, match="no step"):
+        undo(tmp_path / "dear.txt")
+    assert tree(tmp_path) == {"dear.txt": text.encode()}
+
+
+def test_the_longest_name_is_copied_and_taken_back(tmp_path: Path) -> None:
+    source = tmp_path / ("n" * 251 + ".jpg")
+    source.write_bytes(b"1")
+    before = tree(tmp_path)
+    carry_out(plan([an_answer(source, "e0-sune")], "copy", tmp_path / "out").steps, tmp_path / "log")
+    assert (tmp_path / "out" / "e0-sune" / source.name).read_bytes() == b"1"
+    assert undo(tmp_path / "log") == (1, [])
+    (tmp_path / "log.undone").unlink()
+    assert tree(tmp_path) == before
 
 
 def test_the_table_reads_back(tmp_path: Path) -> None:

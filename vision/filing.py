@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from models.errors import LastlookError, UsageError
+from vision.ledger import digest_of
 from vision.paths import is_file
 from vision.sources import SUFFIXES
 from vision.wording import counted
@@ -139,12 +140,14 @@ def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] 
         with log.open("a", encoding="utf-8") as notes:
             for step in steps:
                 step.target.parent.mkdir(parents=True, exist_ok=True)
-                note = {
+                note: dict[str, Any] = {
                     "action": step.action,
                     "from": str(step.source.absolute()),
                     "to": str(step.target.absolute()),
                     "bytes": step.source.stat().st_size,
                 }
+                if step.action == "copy":
+                    note["digest"] = digest_of(step.source)
                 notes.write(json.dumps(note) + "\n")
                 notes.flush()
                 os.fsync(notes.fileno())
@@ -169,20 +172,21 @@ def undo(log: Path) -> tuple[int, list[tuple[Path, str]]]:
 
     Returns how many steps were taken back, and the files that were left alone with the reason: those that
     are gone, have changed, or whose old name is taken. A step that a kill left undone needs nothing.
-    Raises UsageError when the file is no such log.
+    Raises UsageError when the file is no such log, and then touches nothing.
     """
     steps = _read_log(log)
     undone = 0
     left: list[tuple[Path, str]] = []
-    for action, old, new, length in reversed(steps):
+    for note in reversed(steps):
+        old, new = note.old, note.new
         try:
             if not is_file(new):
-                if action == "rename" and not is_file(old):
+                if note.action == "rename" and not is_file(old):
                     left.append((new, "is gone"))
                 continue
-            if new.stat().st_size != length:
+            if not _is_as_filed(note):
                 left.append((new, "has changed since"))
-            elif action == "copy":
+            elif note.action == "copy":
                 new.unlink()
                 undone += 1
                 with contextlib.suppress(OSError):
@@ -202,37 +206,66 @@ def undo(log: Path) -> tuple[int, list[tuple[Path, str]]]:
     return undone, left
 
 
-def _read_log(log: Path) -> list[tuple[str, Path, Path, int]]:
+@dataclass(frozen=True, slots=True)
+class _Note:
+    """One line of a log; ``digest`` of the content for a copy, None for a rename and in logs without it."""
+
+    action: Action
+    old: Path
+    new: Path
+    length: int
+    digest: str | None
+
+
+def _is_as_filed(note: _Note) -> bool:
+    """Whether what was filed may be taken back; a copy is deleted, so it must still hold what was copied."""
+    if note.new.stat().st_size != note.length:
+        return False
+    if note.action == "rename":
+        return True
+    if note.digest is not None:
+        return digest_of(note.new) == note.digest
+    return not is_file(note.old) or filecmp.cmp(note.old, note.new, shallow=False)
+
+
+def _read_log(log: Path) -> list[_Note]:
+    mend = "name the log that --rename or --copy-to wrote"
     try:
         lines = log.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "is no text"
-        raise UsageError(f"{log}: {reason}; name the log that --rename or --copy-to wrote") from error
+        raise UsageError(f"{log}: {reason}; {mend}") from error
     steps = []
     for number, line in enumerate(lines, 1):
         try:
-            note = json.loads(line)
-            action, old, new, length = (
-                note["action"],
-                Path(note["from"]),
-                Path(note["to"]),
-                int(note["bytes"]),
-            )
-            if action not in ("copy", "rename"):
-                raise ValueError(action)
-        except (ValueError, KeyError, TypeError) as error:
+            steps.append(_note(json.loads(line)))
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
             if number == len(lines):  # cut short by a kill: its step was not begun
                 break
             raise UsageError(
                 f"{log}: line {number} is no step of a filing log; nothing was undone"
             ) from error
-        steps.append((action, old, new, length))
+    if not steps:
+        raise UsageError(f"{log}: holds no step of a filing log; {mend}")
     return steps
+
+
+def _note(line: Any) -> _Note:
+    if line["action"] not in ("copy", "rename"):
+        raise ValueError(line["action"])
+    digest = line.get("digest")
+    return _Note(
+        line["action"],
+        Path(line["from"]),
+        Path(line["to"]),
+        int(line["bytes"]),
+        None if digest is None else str(digest),
+    )
 
 
 def _copy(source: Path, target: Path) -> None:
     """Copy with times; complete or not there at all, and never over a file that is there."""
-    draft = target.with_name(f".{target.name}.{os.getpid()}.part")
+    draft = target.with_name(f".{os.getpid()}.part")  # short: the target's name may be the longest
     try:
         shutil.copy2(source, draft)
         _move(draft, target)
