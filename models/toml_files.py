@@ -77,8 +77,8 @@ def without_blocks(text: str, name: str, lines: Collection[int]) -> str:
     """
     rows = text.split("\n")
     blocks = list(read_blocks(text, name))
-    ends = [*(line - 1 for line, _ in blocks[1:]), len(rows)]
-    for (line, table), end in reversed(list(zip(blocks, ends, strict=True))):
+    ends = [*(line - 1 for line, _ in blocks), len(rows)]
+    for (line, table), end in reversed(list(zip(blocks, ends[1:], strict=True))):
         if line not in lines or isinstance(table, str):
             continue
         stop = line

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 
@@ -67,6 +68,29 @@ def test_taking_out_a_block_takes_nothing_else(
     ]
     tables = [table for i, (_, table) in enumerate(read_blocks(whole, "sequence")) if i not in gone]
     assert [table for _, table in read_blocks(left, "sequence") if isinstance(table, dict)] == tables
+
+
+ANYTHING = st.text(st.characters(blacklist_categories=("Cs",), blacklist_characters="\n\r"), max_size=12)
+# https://toml.io/en/v1.0.0#comment: "Control characters other than tab are not permitted in comments."
+COMMENTS = ANYTHING.map(lambda text: re.sub("[\0-\x08\x0a-\x1f\x7f]", "\u2028", text))
+
+
+@given(ANYTHING, COMMENTS, st.integers(0, 1))
+def test_what_a_remark_says_moves_no_line(first: str, second: str, gone: int) -> None:
+    """Of all that ends a line somewhere (U+0085, U+2028, a form feed), an editor counts line feeds alone."""
+    remarks = [f"# {first}\n", f"# {second}\n"]
+    blocks = [f'[[sequence]]\nturns = "{turns}"\n' for turns in ("R", "U")]
+    text = "".join(f"{remark}{block}" for remark, block in zip(remarks, blocks, strict=True))
+    assert [line for line, _ in read_blocks(text, "sequence")] == [2, 5]
+    left = without_blocks(text, "sequence", {(2, 5)[gone]})
+    blocks[gone] = ""
+    assert left == "".join(f"{remark}{block}" for remark, block in zip(remarks, blocks, strict=True))
+
+
+@pytest.mark.parametrize("text", ["", "\n", " \t\n\n", "# mine", "# mine\n\n# [[sequence]]\n"])
+def test_a_file_without_a_block_holds_none(text: str) -> None:
+    assert list(read_blocks(text, "sequence")) == []
+    assert without_blocks(text, "sequence", {1, 2}) == text
 
 
 @pytest.mark.parametrize(

@@ -228,6 +228,44 @@ def test_removing_a_sequence_leaves_its_neighbours_alone(
     assert out.splitlines() == ["e0-sune\tR U R' U R U2 R'", "e0-sune\ty R U R' U R U2 R' y'"]
 
 
+def test_a_library_without_a_sequence_is_an_empty_one(
+    own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """After the last one is removed; an empty file; remarks alone. The same for what is hidden."""
+    sune = "R U R' U R U2 R'"
+    assert outcome(capsys, "sequence", "add", "e0-sune", sune)[0] == 0
+    assert outcome(capsys, "sequence", "remove", "e0-sune", sune)[0] == 0
+    folder = own_folders / "data"
+    left = (folder / "library.toml").read_text()
+    assert "[[" not in left
+    for library in (left, "", "\n", "# mine"):
+        for hidden in ("", "# nothing\n", None):
+            (folder / "library.toml").write_text(library)
+            (folder / "hidden.toml").unlink(missing_ok=True)
+            if hidden is not None:
+                (folder / "hidden.toml").write_text(hidden)
+            status, out, err = outcome(capsys, "sequence", "list")
+            assert (status, out) == (0, "") and "left out" not in err
+            status, out, err = outcome(capsys, "case", "e0-sune", "--json")
+            assert status == 0 and json.loads(out)["angles"][0]["sequences"] and err == ""
+    assert outcome(capsys, "sequence", "add", "e0-sune", sune)[0] == 0
+    assert outcome(capsys, "sequence", "list")[1] == f"e0-sune\t{sune}\n"
+
+
+def test_removing_counts_lines_as_an_editor_does(
+    own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    library = own_folders / "data" / "library.toml"
+    library.parent.mkdir()
+    first, second = "# a\u2028b\u0085c\x0cd\n", "# a\u2028b\u0085c\n"
+    blocks = [f'[[sequence]]\ncode = "{code}"\nturns = "{turns}"\n' for code, turns in (
+        ("e0-sune", "R U R' U R U2 R'"), ("e0-antisune", "R U2 R' U' R U' R'"),
+    )]  # fmt: skip
+    library.write_bytes((first + blocks[0] + second + blocks[1]).encode())
+    assert outcome(capsys, "sequence", "remove", "e0-sune", "R U R' U R U2 R'")[0] == 0
+    assert library.read_bytes().decode() == first + second + blocks[1]
+
+
 def test_a_sequence_is_hidden_beside_those_that_were_written_by_hand(
     own_folders: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
