@@ -29,7 +29,7 @@ from models.permutation import permutation_of
 from models.sequences import BadEntry, Entry, built_in_texts, read_entries
 from models.toml_files import read_text
 
-_CACHE_FORMAT = 4
+_CACHE_FORMAT = 5
 _TURNS = tuple(parse_moves(turn) for turn in ("", "U", "U2", "U'"))
 
 
@@ -39,7 +39,7 @@ class Suggestion:
 
     ``first``: turn of the top layer to do before ("" for none). ``length``: turns in OBTM and ``etm`` in ETM
     (WCA Regulations 12a5 and 12a6), both of ``turns`` alone. ``effort``: of first and turns together, by
-    the effort model. ``proof``: what is known about how short it can be.
+    the effort model. ``proof``: what is known on that size about how short it can be, "" for nothing.
     """
 
     turns: str
@@ -110,11 +110,13 @@ class Library:
             if pair is None or not _executed(stickers, *pair, n, solve=state.is_oriented):
                 continue
             first, turns, effort = self._write(*pair)
+            proof = entry.proof_on(n)
             suggestion = Suggestion(
-                turns, first, pair[1].obtm, pair[1].etm, effort, entry.source, entry.proof, code
+                turns, first, pair[1].obtm, pair[1].etm, effort, entry.source, proof, code
             )
             mine = entry.file in self.own
-            if mine or (first, turns) not in found:
+            held = found.get((first, turns))
+            if mine or held is None or (proof and not held[1].proof and not held[0]):
                 found[first, turns] = mine, suggestion
         ranked = sorted(found.values(), key=lambda s: (not s[0], s[1].effort, s[1].etm, s[1].turns))
         return [suggestion for _, suggestion in ranked[:limit]]

@@ -50,7 +50,8 @@ def write_part(folder: Path, part: str, kept: Kept) -> Path:
     for code, rows in kept.items():
         for text, (found, proof) in rows.items():
             core = str(found.core) if found.core.moves else ""
-            blocks.append(write_block(code, text, source=_SOURCE, proof=proof, core=core))
+            of = "2" if part == "small" else ""
+            blocks.append(write_block(code, text, source=_SOURCE, proof=proof, proof_size=of, core=core))
     write_atomically(path, "".join(blocks).encode())
     return path
 

@@ -10,11 +10,11 @@ from pathlib import Path
 from models.cases import CASES, case_of
 from models.errors import LastlookError
 from models.layer import LastLayer
-from models.notation import Moves, Turn, parse_moves
+from models.notation import MAX_SIZE, MIN_SIZE, Moves, Turn, parse_moves
 from models.permutation import PERMUTATION_CASES, permutation_of
 from models.toml_files import read_blocks, read_text
 
-_KEYS = {"code", "turns", "source", "proof", "core", "note"}
+_KEYS = {"code", "turns", "source", "proof", "proof_size", "core", "note"}
 
 
 @dataclass(frozen=True)
@@ -24,13 +24,15 @@ class Entry:
     ``angle``: quarter turns from the case's canonical frame to how the state lies that it solves.
     ``inverse_code``: what the sequence solves when done backwards.
     ``sizes``: on which it was executed and found right, ``written_for``: how its block turns are to be read
-    there (`widened`). ``file`` and ``line`` say where it stands.
+    there (`widened`). ``proof_size``: layers of the cube that ``proof`` was searched on, "" where
+    the file does not say. ``file`` and ``line`` say where it stands.
     """
 
     code: str
     turns: str
     source: str
     proof: str
+    proof_size: str
     core: str
     angle: int
     inverse_code: str
@@ -42,6 +44,15 @@ class Entry:
     def moves(self, size: int) -> Moves:
         """The sequence for that size, block turns widened where the size asks for it."""
         return widened(parse_moves(self.turns), size, self.written_for)
+
+    def proof_on(self, size: int) -> str:
+        """What is proved of the sequence on that size, "" for nothing.
+
+        A 2x2x2 has no edges to be kept, so what is shortest there is not on larger cubes, and the other way
+        round. A proof that does not tell its size is one of larger cubes where the sequence runs there.
+        """
+        of_smallest = self.proof_size == "2" or self.sizes == (2,)
+        return self.proof if of_smallest == (size == 2) else ""
 
 
 @dataclass(frozen=True)
@@ -171,6 +182,9 @@ def _entry(table: dict[str, object], file: str, line: int) -> Entry:
     if code not in CASES and code not in PERMUTATION_CASES:
         raise LastlookError(f"unknown code {code!r}; `lastlook cases` lists all")
     moves = parse_moves(turns)
+    proof_size = values.get("proof_size", "")
+    if proof_size not in ("", *map(str, range(MIN_SIZE, MAX_SIZE + 1))):
+        raise LastlookError(f"proof_size {proof_size!r}: a number of layers from {MIN_SIZE} to {MAX_SIZE}")
     checked = check_entry(code, moves)
     first = checked.sizes[0]
     backwards = solved_class(widened(moves.inverse(), first, checked.written_for), first)[0]
@@ -179,6 +193,7 @@ def _entry(table: dict[str, object], file: str, line: int) -> Entry:
         turns=str(moves),
         source=values.get("source", ""),
         proof=values.get("proof", ""),
+        proof_size=proof_size,
         core=values.get("core", ""),
         angle=checked.angle,
         inverse_code=backwards,
@@ -189,10 +204,14 @@ def _entry(table: dict[str, object], file: str, line: int) -> Entry:
     )
 
 
-def write_block(code: str, turns: str, *, source: str = "", proof: str = "", core: str = "") -> str:
+def write_block(
+    code: str, turns: str, *, source: str = "", proof: str = "", proof_size: str = "", core: str = ""
+) -> str:
     """One ``[[sequence]]`` block as text, ending in a blank line."""
-    rows = [("code", code), ("turns", turns), ("core", core), ("source", source), ("proof", proof)]
-    body = "".join(f"{key} = {_quoted(value)}\n" for key, value in rows if value)
+    rows = {
+        "code": code, "turns": turns, "core": core, "source": source, "proof": proof, "proof_size": proof_size
+    }  # fmt: skip
+    body = "".join(f"{key} = {_quoted(value)}\n" for key, value in rows.items() if value)
     return f"[[sequence]]\n{body}\n"
 
 

@@ -151,6 +151,50 @@ def test_proofs_say_what_was_searched() -> None:
         assert first.proof.startswith("shortest: ") and "searched exhaustively" in first.proof
 
 
+@pytest.mark.parametrize(
+    ("code", "shortest"), [("e0-headlights", 6), ("e0-t", 7), ("e0-bowtie", 7), ("e0-h", 5), ("e0-sune", 7)]
+)
+def test_a_proof_is_shown_on_no_cube_that_it_was_not_searched_on(code: str, shortest: int) -> None:
+    """A 2x2x2 has no edges to be kept, so its shortest are shorter. The numbers are those of a breadth-first
+    search of the whole 2x2x2, written apart from this project."""
+    for angle in range(CASES[code].angles):
+        small = LastLayer(2, (0, 1, 2, 3), CASES[code].twist_at(angle), (), ())
+        proofs = {one.proof for one in library().suggest(small, 2)} - {""}
+        assert proofs, "the 2x2x2 has proofs of its own"
+        for proof in proofs:
+            assert str(shortest) in proof and "R U F" in proof.split(";")[1]
+    large = LastLayer(3, (0, 1, 2, 3), CASES[code].twist, (0, 1, 2, 3), CASES[code].flip)
+    assert all("all of 6+6 turns of R U F" not in one.proof for one in library().suggest(large, 3))
+
+
+@pytest.mark.parametrize(
+    ("turns", "size", "shown"),
+    [
+        ("R U R' U R U2 R'", "", {3, 4, 5, 6, 7}),
+        ("R U R' U R U2 R'", "2", {2}),
+        ("R U R' U R U2 R'", "4", {3, 4, 5, 6, 7}),
+        ("R2 U2 R U2 R2", "", {2}),
+    ],
+)
+def test_a_proof_of_the_users_own_holds_on_its_sizes(
+    turns: str, size: str, shown: set[int], tmp_path: Path
+) -> None:
+    path = tmp_path / "library.toml"
+    code = "e0-sune" if "R'" in turns else "e0-h"
+    path.write_text(write_block(code, turns, proof="it is the shortest", proof_size=size))
+    (entry,) = load_library([path], built_in=False).entries
+    told = {}
+    for n in entry.sizes:
+        home = (0, 1, 2, 3) if n > 2 else ()
+        state = LastLayer(n, (0, 1, 2, 3), CASES[code].twist, home, CASES[code].flip if n > 2 else ())
+        (one,) = load_library([path], built_in=False).suggest(state, n)
+        told[n] = one.proof
+    assert {n for n, proof in told.items() if proof} == shown
+    path.write_text(write_block(code, turns, proof="it is", proof_size="8"))
+    (bad,) = load_library([path], built_in=False).bad
+    assert "proof_size '8'" in bad.reason
+
+
 # --- files ---
 
 GOOD = write_block("e0-sune", "R U R' U R U2 R'", source="yours")

@@ -237,7 +237,8 @@ def _print_sequences(console: Console, found: dict[str, object], limit: int) -> 
         row = rows[turns]
         starts = [f"{where or 'as named'}: {first or '-'}" for where, first in by_turns[turns]]
         console.print(f"  {turns}", markup=False)
-        words = f"{row['length']} OBTM, {row['etm']} ETM, effort {row['effort']}; {row['proof']}"
+        words = f"{row['length']} OBTM, {row['etm']} ETM, effort {row['effort']}"
+        words += f"; {row['proof']}" if row["proof"] else ""
         console.print(f"    {words}", markup=False, style="dim")
         console.print(f"    turn first, by angle: {', '.join(starts)}", markup=False, style="dim")
     if len(rows) > limit:

@@ -216,13 +216,19 @@ def _print_results(results: Sequence[Result]) -> None:
 def _add(results: Sequence[Result]) -> None:
     from vision.cli_sequence import add_to_library
 
-    new = [
-        (found.code, str(found.moves), str(found.core) if found.core.moves else "", result.proof(found.code))
+    count = add_to_library([
+        {
+            "code": found.code,
+            "turns": str(found.moves),
+            "core": str(found.core) if found.core.moves else "",
+            "source": "lastlook find",
+            "proof": result.proof(found.code),
+            "proof_size": str(result.size),
+        }
         for result in results
         for case in result.cases.values()
         for found in case.found
-    ]
-    count = add_to_library([(c, t, core, "lastlook find", proof) for c, t, core, proof in new])
+    ])  # fmt: skip
     typer.echo(f"{count} new in your library", err=True)
 
 

@@ -26,10 +26,11 @@ def register(app: typer.Typer) -> None:
     app.add_typer(group, name="sequence")
 
 
-def add_to_library(rows: Sequence[tuple[str, str, str, str, str]]) -> int:
-    """Append (code, turns, core, source, proof) rows to the user's library; how many were new.
+def add_to_library(rows: Sequence[dict[str, str]]) -> int:
+    """Append sequences, each as `models.sequences.write_block` takes it, to the user's library.
 
-    Sequences that stand there already are skipped. The file keeps everything else that is in it.
+    Returns how many were new: those that stand there already are skipped. The file keeps everything else
+    that is in it.
     """
     from models.library import load_library
     from models.sequences import write_block
@@ -40,10 +41,10 @@ def add_to_library(rows: Sequence[tuple[str, str, str, str, str]]) -> int:
     text = read_text(path) if path.exists() else _HEAD
     held = {(e.code, e.turns) for e in load_library([path], built_in=False).entries}
     blocks = []
-    for code, turns, core, source, proof in rows:
-        if (code, turns) not in held:
-            held.add((code, turns))
-            blocks.append(write_block(code, turns, core=core, source=source, proof=proof))
+    for row in rows:
+        if (row["code"], row["turns"]) not in held:
+            held.add((row["code"], row["turns"]))
+            blocks.append(write_block(**row))
     if blocks:
         save_text(path, text.rstrip("\n") + "\n\n" + "".join(blocks))
     return len(blocks)
@@ -70,7 +71,7 @@ def add_sequence(
         check_entry(code, sequence)
     except LastlookError as error:
         raise LastlookError(f"not added: {sequence}: {error}") from error
-    new = add_to_library([(code, str(sequence), "", "yours", "")])
+    new = add_to_library([{"code": code, "turns": str(sequence), "source": "yours"}])
     typer.echo(f"{code}: {sequence} {'added' if new else 'was there already'}")
 
 
@@ -100,7 +101,8 @@ def list_sequences(
 def _row(entry: Entry) -> dict[str, object]:
     return {
         "code": entry.code, "turns": entry.turns, "core": entry.core, "source": entry.source,
-        "proof": entry.proof, "sizes": list(entry.sizes), "file": entry.file, "line": entry.line,
+        "proof": entry.proof, "proof_size": entry.proof_size, "sizes": list(entry.sizes), "file": entry.file,
+        "line": entry.line,
     }  # fmt: skip
 
 
@@ -147,14 +149,15 @@ def import_sequences(
     from models.toml_files import read_text
 
     text = sys.stdin.read() if str(file) == "-" else read_text(file)
-    rows: list[tuple[str, str, str, str, str]] = []
+    rows: list[dict[str, str]] = []
     bad = 0
     for number, line in enumerate(text.splitlines(), 1):
         words = line.split("#", 1)[0].replace("\t", ":").rsplit(":", 1)[-1].strip()
         if not words:
             continue
         try:
-            rows.append((*_case_of(words, size), "", f"imported from {file.name}", ""))
+            code, turns = _case_of(words, size)
+            rows.append({"code": code, "turns": turns, "source": f"imported from {file.name}"})
         except LastlookError as error:
             bad += 1
             typer.echo(f"{file}:{number}: left out: {error}", err=True)
