@@ -54,36 +54,46 @@ class Halves:
         self.cost = space.length
 
     def seams(self, core: Moves) -> tuple[NDArray[np.int8], NDArray[np.int8], FloatArray, FloatArray]:
-        """A sequence: turns as setup, as finish, after cancelling into the core; effort of either seam."""
+        """A sequence: turns as setup, as finish, after cancelling into the core; effort that either seam adds
+        to that of its two sides alone (less than nothing where turns vanish)."""
         space, turns = self.space, self.space.turns
+        core = core.cancelled()
         cost_s, cost_f = self.cost.copy(), self.cost.copy()
         effort_s = np.zeros(len(turns) + 1, np.float32)
         effort_f = np.zeros(len(turns) + 1, np.float32)
-        if core:
-            for i, turn in enumerate(turns):
-                effort_s[i] = self.model.pair_cost(turn, core[0])
-                effort_f[i] = self.model.pair_cost(core[-1], turn.inverse())
-            for role, cost in ((0, cost_s), (1, cost_f)):
-                saved = self._saved(core.inverse() if role else core)
-                cost -= saved
-        return cost_s, cost_f, effort_s[space.turn], effort_f[space.turn]
+        if not core:
+            return cost_s, cost_f, effort_s[space.turn], effort_f[space.turn]
+        for i, turn in enumerate(turns):
+            effort_s[i] = self.model.pair_cost(turn, core[0])
+            effort_f[i] = self.model.pair_cost(core[-1], turn.inverse())
+        saved_s, spared_s = self._saved(core)
+        saved_f, spared_f = self._saved(core, finish=True)
+        cost_s -= saved_s
+        cost_f -= saved_f
+        return cost_s, cost_f, effort_s[space.turn] - spared_s, effort_f[space.turn] - spared_f
 
-    def _saved(self, core: Moves) -> NDArray[np.int8]:
-        """Turns that vanish where each sequence meets the start of the core."""
+    def _saved(self, core: Moves, *, finish: bool = False) -> tuple[NDArray[np.int8], FloatArray]:
+        """Turns that vanish, and effort with them, where each sequence meets the start of the core; with
+        ``finish`` the inverted sequence and the end of the core."""
         space, turns = self.space, self.space.turns
-        base = len(core.cancelled())
+        core = core.inverse() if finish else core
+        base = len(core)
+        saved, spared = np.zeros(len(space), np.int8), np.zeros(len(space), np.float32)
         meets = any(len((Moves((t,)) + core).cancelled()) < base + 1 for t in turns)
         if not meets and without_top_turns(core) == core:
-            return np.zeros(len(space), np.int8)
+            return saved, spared
 
-        def saved_by(setup: Moves, whole: bool) -> tuple[int, bool]:
-            """(turns saved, whether turns further ahead may be touched as well)."""
+        def effort(moves: Moves) -> float:
+            return self.model.effort(moves.inverse() if finish else moves)
+
+        def saved_by(setup: Moves, whole: bool) -> tuple[int, float, bool]:
+            """(turns saved, effort saved, whether turns further ahead may be touched as well)."""
             joined = (setup + core).cancelled()
+            deeper = not whole and (len(joined) < base or joined[:1] != setup[:1])
             if whole:
-                return len(setup) + base - len(without_top_turns(joined, end=False)), False
-            return len(setup) + base - len(joined), len(joined) < base or joined[:1] != setup[:1]
+                joined = without_top_turns(joined, end=False)
+            return len(setup) + base - len(joined), effort(setup + core) - effort(joined), deeper
 
-        saved = np.zeros(len(space), np.int8)
         up: list[NDArray[np.signedinteger]] = [np.arange(len(space))]
         for _ in range(2):
             up.append(space.parent[up[-1]])
@@ -94,12 +104,12 @@ class Halves:
         unique, which = np.unique(np.column_stack([tails, short]), axis=0, return_inverse=True)
         for i, (*tail, whole) in enumerate(unique.tolist()):
             moves = Moves(tuple(turns[t] for t in reversed(tail) if t >= 0))
-            saved_here, deeper = saved_by(moves, bool(whole))
+            saved_here, spared_here, deeper = saved_by(moves, bool(whole))
             rows = np.flatnonzero(which.ravel() == i)
-            saved[rows] = saved_here
-            if deeper:
-                saved[rows] = [saved_by(space.moves(int(row)), True)[0] for row in rows]
-        return saved
+            saved[rows], spared[rows] = saved_here, spared_here
+            for row in rows if deeper else ():
+                saved[row], spared[row], _ = saved_by(space.moves(int(row)), True)
+        return saved, spared
 
 
 def without_top_turns(moves: Moves, *, end: bool = True) -> Moves:
@@ -139,7 +149,7 @@ def meetings(
         carried = destination(moves_permutation(core.moves, space.model.size))
     keys_s, keys_f = space.keys(carried), halves.finish_keys
     cost_s, cost_f, seam_s, seam_f = halves.seams(core.moves)
-    core_effort = halves.model.effort(core.moves)
+    core_effort = halves.model.effort(core.moves.cancelled())
     idle = np.array([_commutes(carried, turn, space.model.size) for turn in space.turns] + [False])
     by_cost_s = {int(c): _by_key(np.flatnonzero(cost_s == c), keys_s) for c in np.unique(cost_s)}
     by_cost_f = {int(c): _by_key(np.flatnonzero(cost_f == c), keys_f) for c in np.unique(cost_f)}

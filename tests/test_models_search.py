@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import lru_cache
 from math import comb
 
@@ -10,6 +11,7 @@ import pytest
 
 from models.cases import CASE_LIST, CASES, case_of, mirror_of
 from models.cube import moves_permutation
+from models.effort import load_effort
 from models.errors import LastlookError, LayerError, UsageError
 from models.layer import LastLayer
 from models.notation import Moves, Turn, parse_moves
@@ -149,8 +151,10 @@ def _beside(sticker: int, offset: int, model: object) -> int:
 # --- a slow plain search, held against the fast one ---
 
 
-def plain_search(core: Moves, layers: str, depth: int, size: int) -> dict[str, tuple[int, set[str]]]:
-    """Code -> (fewest setup + finish turns, all such sequences), trying every setup with every finish.
+def plain_meetings(
+    core: Moves, layers: str, depth: int, size: int
+) -> Iterator[tuple[str, Moves, Moves, Moves]]:
+    """(code, setup, finish, whole sequence) of all that keep the rest, trying every setup with every finish.
 
     Whole sticker permutations, no shortcut but the one that turns of U outside change nothing.
     """
@@ -175,7 +179,6 @@ def plain_search(core: Moves, layers: str, depth: int, size: int) -> dict[str, t
     fixed[corner_positions(size).ravel()] = False
     fixed[edge_positions(size).ravel()] = False
     after_setup = np.stack([moves_permutation(Moves(s) + core, size) for s in setups])
-    best: dict[str, tuple[int, set[str]]] = {}
     for finish in finishes:
         p = moves_permutation(Moves(finish), size)
         good = np.flatnonzero((home[after_setup[:, p[fixed]]] == home[fixed]).all(axis=1))
@@ -187,12 +190,19 @@ def plain_search(core: Moves, layers: str, depth: int, size: int) -> dict[str, t
                 moves = moves[:-1]
             state = LastLayer.after(moves, size).inverse()
             code = permutation_of(state)[0] if state.is_oriented else case_of(state)[0].code
-            turns_used = len(moves) - len(core.cancelled())
-            fewest, found = best.get(code, (99, set()))
-            if turns_used < fewest:
-                fewest, found = turns_used, set()
-            if turns_used == fewest:
-                best[code] = fewest, found | {str(moves)}
+            yield code, Moves(setups[i]), Moves(finish), moves
+
+
+def plain_search(core: Moves, layers: str, depth: int, size: int) -> dict[str, tuple[int, set[str]]]:
+    """Code -> (fewest setup + finish turns, all such sequences)."""
+    best: dict[str, tuple[int, set[str]]] = {}
+    for code, _, _, moves in plain_meetings(core, layers, depth, size):
+        turns_used = len(moves) - len(core.cancelled())
+        fewest, found = best.get(code, (99, set()))
+        if turns_used < fewest:
+            fewest, found = turns_used, set()
+        if turns_used == fewest:
+            best[code] = fewest, found | {str(moves)}
     return best
 
 
@@ -230,6 +240,25 @@ def test_the_plain_search_agrees_where_the_seams_cancel() -> None:
     found = find(["e1-headlights-front"], cores=(Core("long", core),), turns="R U F", depth=3, keep=1)
     assert found.cases["e1-headlights-front"].shortest == -6
     assert found.cases["e1-headlights-front"].found[0].moves == FLIP_ONE
+
+
+@pytest.mark.parametrize("keep", [1, 3])
+@pytest.mark.parametrize(
+    "core", ["R' F R B' R' F' R B", "U R U R' U R U2 R' U'", "R2 R2 F R U R' U' F'", "F U y F U' F' L' y'"]
+)
+def test_the_plain_search_agrees_on_effort_where_the_seams_cancel(core: str, keep: int) -> None:
+    """What vanishes into the core costs nothing: the easiest are those of all sequences as they are done."""
+    model, moves = load_effort(), parse_moves(core)
+    easiest: dict[str, dict[Moves, float]] = {}
+    for code, setup, finish, whole in plain_meetings(moves, "R U F", 3, 3):
+        if code not in ("solved", "e0-solved") and not is_padded(setup, moves, finish, 3):
+            easiest.setdefault(code, {})[whole] = model.effort(whole)
+    result = find(
+        list(easiest), size=3, cores=(Core("it", moves),), turns="R U F", depth=3, by="effort", keep=keep
+    )
+    for code, efforts in easiest.items():
+        found = [one.effort for one in result.cases[code].found]
+        assert found == pytest.approx(sorted(efforts.values())[:keep]), code
 
 
 def test_the_plain_search_agrees_without_a_core() -> None:
@@ -291,8 +320,6 @@ def test_another_angle_of_the_core_changes_nothing_but_the_hands() -> None:
 
 
 def test_by_effort_the_least_effort_comes_first() -> None:
-    from models.effort import load_effort
-
     model = load_effort()
     codes = ["e1-t-back", "e3-pi-left"]
     result = find(codes, cores=(CORE,), depth=5, keep=6, by="effort")
