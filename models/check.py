@@ -11,7 +11,7 @@ from models.cases import case_of
 from models.cube import Cube, invert, moves_permutation, rotation_moves, rotation_permutations
 from models.effort import EffortModel, load_effort
 from models.errors import LayerError
-from models.layer import LastLayer, corner_positions, edge_positions, has_edges
+from models.layer import LastLayer, edge_positions, rotation_back
 from models.notation import FACES, Moves
 from models.permutation import SOLVED_CODE, permutation_of
 
@@ -71,7 +71,10 @@ def check_moves(moves: Moves, size: int, *, effort: EffortModel | None = None) -
     cost = (effort or load_effort()).effort(moves)
     stickers = np.arange(6 * size * size) // (size * size)
     after = stickers[moves_permutation(moves, size)]
-    turned, after = _turned_back(after, size)
+    back = rotation_back(after)
+    after = after[rotation_permutations(size)[back]]
+    undone = invert(rotation_permutations(size)[back])
+    turned = str(rotation_moves()[int((rotation_permutations(size) == undone).all(axis=1).argmax())])
     disturbs = _disturbed(after.reshape(6, size, size), size)
     if turned:
         disturbs.append(f"leaves the whole cube turned by {turned}")
@@ -93,22 +96,6 @@ def check_moves(moves: Moves, size: int, *, effort: EffortModel | None = None) -
 def _case(state: LastLayer) -> tuple[str, int]:
     case, angle = case_of(state)
     return case.code, angle
-
-
-def _turned_back(after: NDArray[np.int64], size: int) -> tuple[str, NDArray[np.int64]]:
-    """(rotation that the cube was left in, stickers turned back): of all 24, the one that puts most below
-    the last layer home; no rotation where it is as good as any."""
-    home = np.arange(6 * size * size) // (size * size)
-    fixed = np.ones(len(home), dtype=bool)
-    fixed[corner_positions(size).ravel()] = False
-    if has_edges(size):
-        fixed[edge_positions(size).ravel()] = False
-    options = after[rotation_permutations(size)]
-    score = (options == home)[:, fixed].sum(axis=1)
-    best = int(score.argmax()) if score.max() > score[0] else 0
-    undone = invert(rotation_permutations(size)[best])
-    name = int(np.flatnonzero((rotation_permutations(size) == undone).all(axis=1))[0])
-    return str(rotation_moves()[name]), options[best]
 
 
 def _disturbed(after: NDArray[np.int64], size: int) -> list[str]:

@@ -29,7 +29,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.cube import Cube, FaceletArray, IntArray, check_size, frozen
+from models.cube import (
+    Cube,
+    FaceletArray,
+    IntArray,
+    check_size,
+    frozen,
+    moves_permutation,
+    rotation_moves,
+    rotation_permutations,
+)
 from models.errors import LayerError
 from models.notation import FACES, Moves
 
@@ -118,10 +127,7 @@ class LastLayer:
         size = int(facelets.shape[-1])
         check_size(size)
         flat = facelets.reshape(-1)
-        fixed = np.ones(len(flat), dtype=bool)
-        fixed[corner_positions(size).ravel()] = False
-        fixed[edge_positions(size).ravel()] = False
-        wrong = np.flatnonzero(fixed & (flat != np.repeat(np.arange(6), size * size)))
+        wrong = np.flatnonzero(_below(size) & (flat != np.repeat(np.arange(6), size * size)))
         if len(wrong):
             face, rest = divmod(int(wrong[0]), size * size)
             row, column = divmod(rest, size)
@@ -143,8 +149,13 @@ class LastLayer:
 
     @classmethod
     def after(cls, moves: Moves | str, size: int) -> LastLayer:
-        """What a sequence makes of a solved cube; ``LayerError`` if it disturbs more than the last layer."""
-        return cls.from_facelets(Cube.solved(size).apply(moves).facelets())
+        """What a sequence makes of a solved cube; ``LayerError`` if it disturbs more than the last layer.
+
+        Where the sequence leaves the whole cube turned, it is judged as if turned back.
+        """
+        after = Cube.solved(size).apply(moves).facelets().reshape(-1)
+        back = rotation_permutations(size)[rotation_back(after)]
+        return cls.from_facelets(after[back].reshape(6, size, size))
 
     @cached_property
     def corner_index(self) -> int:
@@ -338,3 +349,27 @@ def _parity(permutation: tuple[int, ...]) -> int:
 
 def _permutation_index(permutation: tuple[int, ...]) -> int:
     return _PERMUTATION_INDEX[permutation]
+
+
+@cache
+def _below(size: int) -> NDArray[np.bool_]:
+    """Which stickers do not belong to pieces of the last layer, flat."""
+    below = np.ones(6 * size * size, dtype=bool)
+    below[corner_positions(size).ravel()] = False
+    below[edge_positions(size).ravel()] = False
+    return frozen(below)
+
+
+def rotation_back(stickers: NDArray[np.integer[Any]]) -> int:
+    """Which of `rotation_moves` turns a cube back: the one that puts most below the last layer home, none (0)
+    where it is as good as any. ``stickers``: home faces 0..5, flat (6 * n * n,)."""
+    size = round((len(stickers) / 6) ** 0.5)
+    options = stickers[rotation_permutations(size)]
+    right = (options == np.repeat(np.arange(6), size * size))[:, _below(size)].sum(axis=1)
+    return int(right.argmax())
+
+
+def upright(moves: Moves, size: int) -> Moves:
+    """The sequence, and after it the rotation that turns the cube back where it leaves it turned."""
+    after = np.repeat(np.arange(6), size * size)[moves_permutation(moves, size)]
+    return moves + rotation_moves()[rotation_back(after)]

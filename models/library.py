@@ -23,7 +23,7 @@ from models.cube import FaceletArray, IntArray, frozen, moves_permutation
 from models.effort import EffortModel, load_effort
 from models.errors import LastlookError
 from models.files import replacing
-from models.layer import LastLayer, corner_positions, edge_positions, has_edges
+from models.layer import LastLayer, corner_positions, edge_positions, has_edges, upright
 from models.notation import Moves, parse_moves
 from models.permutation import permutation_of
 from models.sequences import BadEntry, Entry, built_in_texts, read_entries
@@ -134,6 +134,12 @@ def _permutation(moves: Moves, size: int) -> IntArray:
 
 
 @lru_cache(maxsize=8192)
+def _back(moves: Moves, size: int) -> Moves:
+    """The rotation that turns the cube back after a sequence."""
+    return upright(moves, size)[len(moves) :]
+
+
+@lru_cache(maxsize=8192)
 def _effect(moves: Moves, size: int) -> LastLayer:
     return LastLayer.after(moves, size)
 
@@ -153,7 +159,8 @@ def _first_and_turns(entry: Entry, state: LastLayer, size: int) -> tuple[Moves, 
         left = tuple(corners[i] for i in effect.corners), tuple(edges[i] for i in effect.edges)
         last = _last_turns(size).get(left)
         if last is not None:
-            first, whole = _TURNS[before], (moves + _TURNS[last]).cancelled()
+            # the top is where the sequence leaves it
+            first, whole = _TURNS[before], (moves + _TURNS[last].rotated(_back(moves, size))).cancelled()
             if best is None or len(first) + len(whole) < len(best[0]) + len(best[1]):
                 best = first, whole
     return best
@@ -185,10 +192,10 @@ def _moving(size: int) -> IntArray:
 def _executed(before: FaceletArray, first: Moves, moves: Moves, size: int, *, solve: bool) -> bool:
     """Whether ``first`` and ``moves`` do what they should to real stickers (flat, home faces) of that size.
 
-    Everything below the last layer comes home, every sticker on top shows the top colour, and with
-    ``solve`` everything else is home as well.
+    Everything below the last layer comes home (once the whole cube is turned back), every sticker on top
+    shows the top colour, and with ``solve`` everything else is home as well.
     """
-    after = before[_permutation(first, size)][_permutation(moves, size)]
+    after = before[_permutation(first, size)][_permutation(moves + _back(moves, size), size)]
     wrong = after != _home(size)
     if solve:
         return not wrong.any()

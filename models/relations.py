@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 
 from models.cases import CASE_LIST, CASES, Case, case_index_of, mirror_of
-from models.layer import PERMUTATIONS
+from models.layer import PERMUTATIONS, upright
 from models.library import Library
 from models.notation import Moves
 from models.permutation import PERMUTATION_CASES, permutation_of
@@ -74,12 +74,15 @@ def carried_over(library: Library, code: str, size: int) -> tuple[Carried, ...]:
         if size not in entry.sizes:
             continue
         ways = []
-        if mirror_code(entry.code) == code:
-            ways.append(("mirrored", entry.moves(size).mirrored()))
-        if entry.inverse_code == code:
-            ways.append(("inverted", entry.moves(size).inverse()))
-        if mirror_code(entry.inverse_code) == code:
-            ways.append(("mirrored and inverted", entry.moves(size).mirrored().inverse()))
+        related = mirror_code(entry.code), entry.inverse_code, mirror_code(entry.inverse_code)
+        # backwards a sequence begins with the cube as it leaves it
+        moves = upright(entry.moves(size), size).cancelled() if code in related else Moves()
+        if related[0] == code:
+            ways.append(("mirrored", moves.mirrored()))
+        if related[1] == code:
+            ways.append(("inverted", moves.inverse()))
+        if related[2] == code:
+            ways.append(("mirrored and inverted", moves.mirrored().inverse()))
         for how, moves in ways:
             text = str(moves)
             if text in held or text in out:

@@ -4,9 +4,10 @@ Meet in the middle. A sequence ``S C F`` leaves everything below the last layer 
 and the inverse of ``F`` carry the pieces below to the same places. Both are lists of short canonical
 sequences (`models.search_space`), so equal places are found by sorting 64-bit keys. From each meeting the
 orientation case that the sequence solves (where all is oriented, the permutation class) is read off
-the last layer's pieces. Every result is executed by
-the engine, sticker by sticker on the size asked, before it is handed out; equal keys by chance would fall
-there. A core must leave everything below the last layer alone (`models.layer.LastLayer.after`).
+the last layer's pieces. Every result is executed by the engine, sticker by sticker on the size asked, before
+it is handed out; equal keys by chance would fall there. A core must leave everything below the last layer
+alone (`models.layer.LastLayer.after`); where it leaves the whole cube turned, the rotation back becomes part
+of it.
 
 Length is counted in turns (each `Turn` one, rotations of a core included) after cancelling at the seams.
 Turns of the top layer at the very beginning and end change only the angle and the permutation left over, so
@@ -16,11 +17,12 @@ setups do not begin and finishes do not end with them.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from models.cases import CASE_LIST, CASES
 from models.effort import EffortModel, load_effort
 from models.errors import LayerError, UsageError
-from models.layer import LastLayer
+from models.layer import LastLayer, upright
 from models.notation import Turn
 from models.permutation import PERMUTATION_CASES, SOLVED_CODE
 from models.search_meet import Halves, meetings
@@ -56,6 +58,7 @@ def find(
     disturbs more than the last layer.
     """
     chosen = turn_set(turns, size) if isinstance(turns, str) else tuple(turns)
+    cores = [replace(core, moves=upright(core.moves, size)) for core in cores]
     _check(codes, size, cores, chosen, depth, by)
     model = effort or load_effort()
     outer = is_outer(chosen)

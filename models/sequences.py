@@ -9,7 +9,7 @@ from pathlib import Path
 
 from models.cases import CASES, case_of
 from models.errors import LastlookError
-from models.layer import LastLayer
+from models.layer import LastLayer, upright
 from models.notation import MAX_SIZE, MIN_SIZE, Moves, Turn, parse_moves
 from models.permutation import PERMUTATION_CASES, permutation_of
 from models.toml_files import read_blocks, read_text
@@ -187,7 +187,8 @@ def _entry(table: dict[str, object], file: str, line: int) -> Entry:
         raise LastlookError(f"proof_size {proof_size!r}: a number of layers from {MIN_SIZE} to {MAX_SIZE}")
     checked = check_entry(code, moves)
     first = checked.sizes[0]
-    backwards = solved_class(widened(moves.inverse(), first, checked.written_for), first)[0]
+    done = upright(widened(moves, first, checked.written_for), first)
+    backwards = solved_class(done.inverse(), first)[0]
     return Entry(
         code=code,
         turns=str(moves),

@@ -14,7 +14,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from sympy.combinatorics import Permutation, PermutationGroup
 
-from models.cube import Cube, moves_permutation
+from models.cube import Cube, moves_permutation, rotation_moves
 from models.errors import LayerError
 from models.layer import (
     CORNER_STATES,
@@ -28,6 +28,7 @@ from models.layer import (
     is_legal,
     legal_mask,
     state_count,
+    upright,
 )
 from models.notation import FACES, Moves, parse_moves
 
@@ -294,7 +295,21 @@ def test_the_decoders_tables_are_the_facelets() -> None:
 )
 def test_a_cube_below_which_not_all_is_solved_is_refused(moves: str, size: int, words: str) -> None:
     with pytest.raises(LayerError, match=words):
-        LastLayer.after(moves, size)
+        LastLayer.from_facelets(Cube.solved(size).apply(moves).facelets())
+
+
+@given(st.integers(2, 7), st.integers(0, 23), st.booleans())
+def test_a_sequence_is_judged_with_the_cube_turned_back(size: int, number: int, broken: bool) -> None:
+    """How the cube is held in the end says nothing of what a sequence does."""
+    moves = parse_moves("R U R' F" if broken else "R U R' U R U2 R'")
+    turned = moves + rotation_moves()[number]
+    if broken:
+        with pytest.raises(LayerError):
+            LastLayer.after(turned, size)
+        return
+    assert LastLayer.after(turned, size) == LastLayer.after(moves, size)
+    home = Cube.solved(size).apply(upright(turned, size)).facelets()
+    assert (home == Cube.solved(size).apply(moves).facelets()).all()
 
 
 def test_pieces_that_do_not_exist_are_refused() -> None:

@@ -13,12 +13,13 @@ from hypothesis import strategies as st
 from sympy.combinatorics import Permutation
 
 from models.cases import CASE_LIST, CASES, case_of
-from models.cube import Cube, moves_permutation, order
+from models.cube import Cube, moves_permutation, order, rotation_moves
 from models.errors import LastlookError
 from models.layer import LastLayer, legal_mask
 from models.library import Library, load_library
 from models.notation import parse_moves
 from models.permutation import PERMUTATION_CASES, SOLVED_CODE, permutation_codes_for, permutation_of
+from models.relations import carried_over
 from models.sequences import Entry, read_cores, read_entries, widened, write_block
 
 FLIP_ONE = read_cores()["flip-one"]
@@ -193,6 +194,26 @@ def test_a_proof_of_the_users_own_holds_on_its_sizes(
     path.write_text(write_block(code, turns, proof="it is", proof_size="8"))
     (bad,) = load_library([path], built_in=False).bad
     assert "proof_size '8'" in bad.reason
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.sampled_from(load_library().entries), st.integers(0, 23), st.data())
+def test_a_sequence_that_leaves_the_cube_turned_is_one_like_any_other(
+    entry: Entry, number: int, data: st.DataObject
+) -> None:
+    """A rotation at the end changes nothing but how the cube is held; the turns stay as they are written."""
+    rotation = rotation_moves()[number]
+    (own,), bad = read_entries(write_block(entry.code, f"{entry.turns} {rotation}"), "own")
+    assert bad == []
+    assert (own.angle, own.sizes, own.inverse_code) == (entry.angle, entry.sizes, entry.inverse_code)
+    size = data.draw(st.sampled_from(own.sizes))
+    state = LastLayer.after(entry.moves(size), size).inverse().after_top(data.draw(st.integers(0, 3)))
+    (one,) = Library((own,), (), library().effort, frozenset(["own"])).suggest(state, size)
+    assert f"{entry.moves(size)} {rotation}".strip() in one.turns or state.is_oriented
+    cube = Cube.from_facelets(state.facelets()).apply(f"{one.first} {one.turns}").apply(rotation.inverse())
+    after = LastLayer.from_facelets(cube.facelets())
+    assert after.is_oriented and (not state.is_oriented or after == LastLayer.solved(size))
+    assert carried_over(Library((own,), (), library().effort), own.inverse_code, size)
 
 
 # --- files ---

@@ -266,6 +266,32 @@ def test_removing_counts_lines_as_an_editor_does(
     assert library.read_bytes().decode() == first + second + blocks[1]
 
 
+@pytest.mark.parametrize(
+    ("code", "turns"),
+    [
+        ("V", "R' U R' U' y R' F' R2 U' R' U R' F R F"),
+        ("e0-sune", "R U R' U R U2 R' y"),
+        ("e0-sune", "y R U R' U R U2 R'"),
+        ("e0-sune", "R U R' U R U2 R' x"),
+    ],
+)
+def test_what_check_finds_to_solve_a_case_can_be_added(
+    code: str, turns: str, own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Also where the whole cube is left turned."""
+    assert f"solves {code} " in outcome(capsys, "check", turns, "-n", "3")[1]
+    assert outcome(capsys, "sequence", "add", code, turns)[0] == 0
+    assert outcome(capsys, "sequence", "list")[1] == f"{code}\t{turns}\n"
+    _, out, _ = outcome(capsys, "case", code, "-n", "3", "--json")
+    assert json.loads(out)["angles"][0]["sequences"][0]["source"] == "yours"
+    saved = own_folders / "set.txt"
+    saved.write_text(f"{turns}\n")
+    assert outcome(capsys, "sequence", "import", str(saved))[1].startswith("0 added, 1 there already")
+    partner = "e0-antisune" if code == "e0-sune" else "V"
+    core = ("--core", turns, "--mirrored", "--depth", "2", "-n", "3")
+    assert outcome(capsys, "find", code, partner, *core)[0] == 0
+
+
 def test_a_sequence_is_hidden_beside_those_that_were_written_by_hand(
     own_folders: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
