@@ -292,6 +292,49 @@ def test_what_check_finds_to_solve_a_case_can_be_added(
     assert outcome(capsys, "find", code, partner, *core)[0] == 0
 
 
+def test_what_was_exported_is_imported_whole(own_folders: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Sequences of every size, each under the case that it stood under."""
+    saved, back = own_folders / "all.txt", own_folders / "back.txt"
+    assert outcome(capsys, "sequence", "export", "--all", str(saved))[0] == 0
+    status, out, err = outcome(capsys, "sequence", "import", str(saved))
+    assert (status, err) == (0, "") and out.endswith(" 0 left out\n")
+    assert outcome(capsys, "sequence", "export", str(back))[0] == 0
+    written = saved.read_text().splitlines()
+    assert back.read_text().splitlines() == list(dict.fromkeys(written)) and len(written) > 700
+
+
+HALF_OF_SIX = "3Rw U2 x 3Rw U2 3Rw U2 3Rw' U2 3Lw U2 3Rw' U2 3Rw U2 3Rw' U2 3Rw'"
+
+
+@pytest.mark.parametrize(
+    ("line", "arguments", "code", "size"),
+    [
+        ("R2 U2 R U2 R2", [], "e0-h", 2),
+        ("e0-h: R2 U2 R U2 R2", [], "e0-h", 2),
+        # half of a 6x6x6, and all but one layer of a 4x4x4: each solves another case
+        (f"1: e1-headlights-front\t{HALF_OF_SIX}", [], "e1-headlights-front", 6),
+        (HALF_OF_SIX, ["-n", "6"], "e1-headlights-front", 6),
+        (HALF_OF_SIX, [], "e0-headlights", 4),
+        ("e0-pi: R U R' U R U2 R'", [], "e0-sune", 4),
+    ],
+)
+def test_a_sequence_is_imported_under_what_it_solves_on_any_size(
+    line: str,
+    arguments: list[str],
+    code: str,
+    size: int,
+    own_folders: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = own_folders / "set.txt"
+    text.write_text(f"{line}\n")
+    status, out, err = outcome(capsys, "sequence", "import", str(text), *arguments)
+    assert (status, out) == (0, "1 added, 0 there already, 0 left out\n")
+    assert ("not e0-pi" in err) == ("e0-pi" in line)
+    (row,) = json.loads(outcome(capsys, "sequence", "list", "--json")[1])
+    assert row["code"] == code and size in row["sizes"]
+
+
 def test_a_sequence_is_hidden_beside_those_that_were_written_by_hand(
     own_folders: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -58,13 +59,11 @@ def add_sequence(
     moves: Annotated[str, typer.Argument(help="Turns, quoted.", show_default=False)],
 ) -> None:
     """Put MOVES in your library as a sequence for CODE; refused when the engine finds another case."""
-    from models.cases import CASES
     from models.errors import LastlookError, UsageError
     from models.notation import parse_moves
-    from models.permutation import PERMUTATION_CASES
     from models.sequences import check_entry
 
-    if code not in CASES and code not in PERMUTATION_CASES:
+    if not _is_code(code):
         raise UsageError(f"unknown case {code!r}; `lastlook cases` lists all codes")
     sequence = parse_moves(moves)
     try:
@@ -142,8 +141,9 @@ def import_sequences(
 ) -> None:
     """Read sequences, one a line, and put each under the case that the engine finds it to solve.
 
-    Labels in the file are not believed: everything up to a colon or tab is skipped, and so is everything
-    after a #. Lines that solve no case are reported with their number; the others are kept.
+    What stands before a colon or tab is a label. One that is a case's code is believed where the engine finds
+    the sequence to solve that case on any size; --size is tried first for all others. What follows a # is
+    skipped. Lines that solve no case are reported with their number; the others are kept.
     """
     from models.errors import LastlookError
     from models.toml_files import read_text
@@ -151,38 +151,57 @@ def import_sequences(
     text = sys.stdin.read() if str(file) == "-" else read_text(file)
     rows: list[dict[str, str]] = []
     bad = 0
-    for number, line in enumerate(text.splitlines(), 1):
-        words = line.split("#", 1)[0].replace("\t", ":").rsplit(":", 1)[-1].strip()
-        if not words:
+    for number, line in enumerate(text.split("\n"), 1):
+        *labels, words = line.split("#", 1)[0].replace("\t", ":").split(":")
+        label = labels[-1].strip() if labels else ""
+        if not words.strip():
             continue
         try:
-            code, turns = _case_of(words, size)
-            rows.append({"code": code, "turns": turns, "source": f"imported from {file.name}"})
+            code, turns = _case_of(label, words.strip(), size)
         except LastlookError as error:
             bad += 1
             typer.echo(f"{file}:{number}: left out: {error}", err=True)
+            continue
+        if code != label and _is_code(label):
+            typer.echo(f"{file}:{number}: solves {code}, not {label}: kept as that", err=True)
+        rows.append({"code": code, "turns": turns, "source": f"imported from {file.name}"})
     new = add_to_library(rows)
     typer.echo(f"{new} added, {len(rows) - new} there already, {bad} left out")
     if bad:
         raise typer.Exit(1)
 
 
-def _case_of(text: str, size: int) -> tuple[str, str]:
-    """(code, turns as printed) of a sequence; raises LastlookError when it solves nothing."""
+def _is_code(text: str) -> bool:
+    from models.cases import CASES
+    from models.permutation import PERMUTATION_CASES
+
+    return text in CASES or text in PERMUTATION_CASES
+
+
+def _case_of(label: str, text: str, size: int) -> tuple[str, str]:
+    """(code, turns as printed) of a sequence; raises LastlookError when it solves nothing on any size."""
     from models.check import check_moves
     from models.errors import LastlookError
     from models.notation import parse_moves
     from models.sequences import check_entry, widened
 
-    sequence = parse_moves(text, size)
-    found = check_moves(sequence, size)
-    if found.solves is None:
-        as_3x3x3 = check_moves(widened(sequence, size, 3), size)
-        found = as_3x3x3 if as_3x3x3.solves else found
-    if found.solves is None:
-        raise LastlookError("solves no last-layer case" + "".join(f"; {what}" for what in found.disturbs))
-    check_entry(found.solves, sequence)
-    return found.solves, str(sequence)
+    sequence = parse_moves(text)
+    # a 2x2x2 at last: what solves a case there need not on any other
+    sizes = [n for n in dict.fromkeys((size, *range(3, 8), 2)) if n >= sequence.min_size]
+
+    def may_solve() -> Iterator[str]:
+        if _is_code(label):
+            yield label
+        for n in sizes:
+            for written_for in (n, 3):
+                yield check_moves(widened(sequence, n, written_for), n).solves or ""
+
+    for code in filter(None, may_solve()):
+        with suppress(LastlookError):
+            check_entry(code, sequence)
+            return code, str(sequence)
+    disturbs = check_moves(sequence, sizes[0]).disturbs
+    raise LastlookError("; ".join(["solves no last-layer case", *disturbs]))
 
 
 def export_sequences(
