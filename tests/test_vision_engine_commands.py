@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shlex
+import threading
 from pathlib import Path
 
 import pytest
 
 from models.cases import CASES, codes_for
 from models.layer import LastLayer
+from models.library import load_library
 from models.sequences import solved_class
+from vision import library_files
 from vision.cli import run
+from vision.cli_sequence import add_to_library
 from vision.diagram_text import diagram_cells
 
 
@@ -333,6 +338,33 @@ def test_a_sequence_is_imported_under_what_it_solves_on_any_size(
     assert ("not e0-pi" in err) == ("e0-pi" in line)
     (row,) = json.loads(outcome(capsys, "sequence", "list", "--json")[1])
     assert row["code"] == code and size in row["sizes"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="fcntl is POSIX")
+@pytest.mark.parametrize("first", ["add", "remove"])
+def test_two_commands_at_once_lose_nothing_of_each_other(first: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While one is about to write, the other cannot read what it will put in its place."""
+    rows = [{"code": "e0-sune", "turns": turns} for turns in ("R U R' U R U2 R'", "R' U2 R U R' U R")]
+    other = {"code": "e0-antisune", "turns": "R U2 R' U' R U' R'"}
+    add_to_library(rows[:1])
+    beside = threading.Thread(target=add_to_library, args=([other],))
+
+    def meanwhile(path: Path, text: str) -> None:
+        monkeypatch.setattr(library_files, "save_text", save_text)
+        beside.start()
+        beside.join(0.5)  # the whole of it, where nothing holds it up
+        save_text(path, text)
+
+    save_text = library_files.save_text
+    monkeypatch.setattr(library_files, "save_text", meanwhile)
+    if first == "add":
+        add_to_library(rows[1:])
+    else:
+        assert run(["sequence", "remove", "e0-sune", rows[0]["turns"]]) == 0
+    beside.join()
+    own = load_library([library_files.library_path()], built_in=False)
+    kept = {*(row["turns"] for row in rows), other["turns"]} if first == "add" else {other["turns"]}
+    assert {entry.turns for entry in own.entries} == kept
 
 
 def test_a_sequence_is_hidden_beside_those_that_were_written_by_hand(

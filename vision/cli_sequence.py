@@ -36,18 +36,19 @@ def add_to_library(rows: Sequence[dict[str, str]]) -> int:
     from models.library import load_library
     from models.sequences import write_block
     from models.toml_files import read_text
-    from vision.library_files import library_path, save_text
+    from vision.library_files import library_path, locked, save_text
 
     path = library_path()
-    text = read_text(path) if path.exists() else _HEAD
-    held = {(e.code, e.turns) for e in load_library([path], built_in=False).entries}
     blocks = []
-    for row in rows:
-        if (row["code"], row["turns"]) not in held:
-            held.add((row["code"], row["turns"]))
-            blocks.append(write_block(**row))
-    if blocks:
-        save_text(path, text.rstrip("\n") + "\n\n" + "".join(blocks))
+    with locked():
+        text = read_text(path) if path.exists() else _HEAD
+        held = {(e.code, e.turns) for e in load_library([path], built_in=False).entries}
+        for row in rows:
+            if (row["code"], row["turns"]) not in held:
+                held.add((row["code"], row["turns"]))
+                blocks.append(write_block(**row))
+        if blocks:
+            save_text(path, text.rstrip("\n") + "\n\n" + "".join(blocks))
     return len(blocks)
 
 
@@ -110,13 +111,25 @@ def remove_sequence(
     moves: Annotated[str, typer.Argument(help="Turns, quoted.", show_default=False)],
 ) -> None:
     """Remove a sequence from your library; a built-in one is hidden from now on."""
-    from models.errors import UsageError
     from models.notation import parse_moves
+    from vision.library_files import locked
+
+    turns = str(parse_moves(moves))
+    with locked():
+        hidden_in = _remove(code, turns)
+    if hidden_in is None:
+        typer.echo(f"{code}: {turns} removed")
+    else:
+        typer.echo(f"{code}: {turns} hidden (take it out of {hidden_in} to see it again)")
+
+
+def _remove(code: str, turns: str) -> Path | None:
+    """Take a sequence out of the user's file, or hide a built-in one: returns the file that hides it."""
+    from models.errors import UsageError
     from models.sequences import write_block
     from models.toml_files import read_text, without_blocks
     from vision.library_files import hidden_path, library_path, open_library, save_text
 
-    turns = str(parse_moves(moves))
     library = open_library()
     held = [e for e in library.entries if e.code == code and e.turns == turns]
     if not held:
@@ -125,12 +138,11 @@ def remove_sequence(
         path = library_path()
         lines = [entry.line for entry in held if entry.file == str(path)]
         save_text(path, without_blocks(read_text(path), "sequence", lines))
-        typer.echo(f"{code}: {turns} removed")
-        return
+        return None
     path = hidden_path()
     text = read_text(path) if path.exists() else "# Built-in sequences that you do not want to see.\n"
     save_text(path, text.rstrip("\n") + "\n\n" + write_block(code, turns))
-    typer.echo(f"{code}: {turns} hidden (take it out of {path} to see it again)")
+    return path
 
 
 def import_sequences(

@@ -7,11 +7,14 @@ They lie in the platform's data folder (``LASTLOOK_DATA`` names another), the ca
     cores.toml     [[core]] blocks: name, turns
     effort.toml    weights that take the place of the built-in ones
     hidden.toml    [[sequence]] blocks of built-in sequences that the user removed
+    .lock          held by the command that changes one of them
 """
 
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -88,12 +91,39 @@ def open_cores() -> dict[str, Moves]:
     return read_cores(path if kind_at(path) != "nothing" else None)
 
 
+@contextmanager
+def locked() -> Iterator[None]:
+    """Keep other commands from changing the user's files until the block ends, where the system can.
+
+    What is read and written back within it loses nothing that another command adds meanwhile.
+    """
+    try:
+        import fcntl
+    except ImportError:  # not on Windows
+        yield
+        return
+    _make_folder()
+    path = data_folder() / ".lock"
+    try:
+        stream = path.open("ab")
+    except OSError as error:
+        raise LastlookError(f"{path}: cannot be written ({error.strerror}); check the folder") from error
+    with stream:
+        with suppress(OSError):  # some network folders know no locks
+            fcntl.flock(stream, fcntl.LOCK_EX)
+        yield
+
+
+def _make_folder() -> None:
+    try:
+        data_folder().mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LastlookError(f"{data_folder()}: cannot be made ({error.strerror})") from error
+
+
 def save_text(path: Path, text: str) -> None:
     """Replace a file in the user's folder as a whole; raises LastlookError with one line."""
     from models.files import write_atomically
 
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LastlookError(f"{path.parent}: cannot be made ({error.strerror})") from error
+    _make_folder()
     write_atomically(path, text.encode("utf-8"))
