@@ -6,6 +6,8 @@ import threading
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from vision.lettering import BOLD, REGULAR, Lettering
 
@@ -31,6 +33,17 @@ def test_threads_that_write_at_the_same_time_keep_their_weights() -> None:
     for one in writers:
         one.join()
     assert not wrong
+
+
+words = st.text(st.characters(codec="ascii", exclude_categories=("C",)), max_size=80)
+
+
+@given(words, st.integers(30, 300))
+def test_lines_are_as_wide_as_wanted_and_no_letter_is_lost(text: str, width: int) -> None:
+    how = Lettering(20)
+    lines = how.wrapped(text, width)
+    assert "".join("".join(lines).split()) == "".join(text.split())
+    assert all(how.width(line) <= width for line in lines)
 
 
 @pytest.mark.parametrize("weight", [REGULAR, BOLD])

@@ -30,7 +30,6 @@ from models.cases import CASES
 from models.errors import LastlookError
 from models.journal import Attempt, Journal
 from vision.live import Screen, check_display
-from vision.live_panel import DARK, LIGHT, Doing, Shown, Theme, painted
 from vision.live_words import shown_at
 from vision.moments import save_moment
 from vision.readers import source_named
@@ -59,89 +58,6 @@ def settled() -> FrameReport:
     finally:
         watcher.close()
     raise AssertionError("the clip did not settle")
-
-
-def a_case(code: str) -> Shown:
-    case = CASES[code]
-    long = Doing("U2 " + "Rw U2 x' " * 8, "25 OBTM, 27 ETM")
-    return Shown(
-        "Settled", "sure", cube="4x4x4, yellow on top", name=case.name, code=code, cue=case.cue, per_cent=100,
-        twist=case.twist, flip=case.flip, doing=(long, Doing("R U R'", "3 OBTM, 3 ETM")), last="Last: 0.8 s",
-    )  # fmt: skip
-
-
-UNSURE = Shown(
-    "Not sure yet", "unsure", tilt="right", candidates=(("e1-headlights-left", 50), ("e1-t-left", 45))
-)
-LOOKING = Shown("Looking for a cube", "busy", advice="Hold the cube so that its whole top face can be seen.")
-
-
-def luminance(rgb: tuple[int, int, int]) -> float:
-    """Relative luminance, WCAG 2.2 (https://www.w3.org/TR/WCAG22/#dfn-relative-luminance)."""
-    linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in (c / 255 for c in rgb)]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-
-def contrast(a: tuple[int, int, int], b: tuple[int, int, int]) -> float:
-    high, low = sorted((luminance(a), luminance(b)), reverse=True)
-    return (high + 0.05) / (low + 0.05)
-
-
-@pytest.mark.parametrize("theme", [LIGHT, DARK])
-def test_words_stand_out_from_the_paper(theme: Theme) -> None:
-    """WCAG 2.2, success criterion 1.4.3: 4.5 to 1 for text, in every colour that text has here."""
-    for colour in (theme.ink, theme.quiet, theme.sure, theme.unsure):
-        assert contrast(colour, theme.paper) >= 4.5
-    for sign in (theme.sure, theme.unsure, theme.quiet):
-        assert contrast(theme.on_sign, sign) >= 4.5
-
-
-@pytest.mark.parametrize("wh", [(486, 720), (300, 480), (730, 1080), (640, 400)])
-@pytest.mark.parametrize("theme", [LIGHT, DARK])
-@pytest.mark.parametrize("code", ["e1-headlights-left", "e2o-antisune-right", "e0-solved", "e4-bowtie-left"])
-def test_nothing_runs_over_the_panels_edge(wh: tuple[int, int], theme: Theme, code: str) -> None:
-    if code not in CASES:
-        code = next(one for one in CASES if one.startswith("e4"))
-    for shown in (a_case(code), UNSURE, LOOKING):
-        image = painted(shown, *wh, theme)
-        assert image.shape == (wh[1], wh[0], 3)
-        rim = max(3, round(min(wh[1] / 36, wh[0] / 24) * 0.4))
-        paper = np.array(theme.paper[::-1])
-        for strip in (image[:, :rim], image[:, -rim:], image[-2:]):
-            assert (np.abs(strip.astype(int) - paper) < 12).all()
-
-
-@pytest.mark.parametrize("wh", [(486, 720), (300, 480), (730, 1080), (640, 400)])
-def test_a_sequence_is_never_cut_short(wh: tuple[int, int]) -> None:
-    """The last turns leave ink: two sequences that differ at the end alone give different panels."""
-    start = "U' " + "Rw U2 Rw' " * 9
-    one, other = (
-        replace(a_case("e1-sune-left"), doing=(Doing(f"{start}{end}", "30 OBTM"),), notice="A passing word.")
-        for end in ("R U2 R'", "R U2 L2")
-    )
-    assert (painted(one, *wh, DARK) != painted(other, *wh, DARK)).any()
-
-
-def test_states_differ_in_more_than_colour() -> None:
-    """In grey, with the words cut off, the three signs still look different."""
-    signs = []
-    for mood in ("sure", "unsure", "busy"):
-        image = painted(replace(LOOKING, status="I", mood=mood), 486, 720, LIGHT)
-        grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)[10:60, 22:60]
-        signs.append(cv2.threshold(grey, 0, 1, cv2.THRESH_BINARY | cv2.THRESH_OTSU)[1])
-    for k in range(3):
-        assert (signs[k] != signs[(k + 1) % 3]).mean() > 0.02
-
-
-def test_the_sequence_is_the_largest_text_after_the_name_and_grows_with_the_window() -> None:
-    """Rows of ink in the panel: at twice the size every line is twice as high (within a few pixels)."""
-
-    def ink_rows(scale: int) -> int:
-        image = painted(a_case("e1-headlights-left"), 486 * scale, 720 * scale, LIGHT)
-        grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
-        return int((grey.min(axis=1) < 120).sum())
-
-    assert ink_rows(2) == pytest.approx(2 * ink_rows(1), rel=0.12)
 
 
 def test_the_whole_picture_in_many_window_shapes(settled: FrameReport) -> None:

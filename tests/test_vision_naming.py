@@ -169,6 +169,10 @@ def test_a_watch_says_and_saves_own_names(tmp_path: Path) -> None:
     truth = json.loads(CLIP.with_suffix(".json").read_text())
     called = dict(zip(COLOURS, OWN, strict=True))
     assert f"{called[truth['top_colour']]} on top" in shown_at(settled, []).cube
+    own = [f"our {name}" for name in COLOURS]
+    looks = {name: (k, 2 * k, 3 * k) for k, name in enumerate(own)}
+    renamed = replace(settled, naming=Naming(tuple(own), rgb=looks))
+    assert shown_at(renamed, []).lit == looks[f"our {truth['top_colour']}"]
     moment = truth_of(save_moment(settled, tmp_path), OWN)
     top = [[called[name] for name in row] for row in truth["facelets"]["U"]]
     assert moment.code == settled.case

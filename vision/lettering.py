@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect
 from dataclasses import dataclass
 from functools import lru_cache
 from threading import local
@@ -55,14 +56,18 @@ class Lettering:
         self.put(image_bgr, text, round(x - self.width(text) / 2), round(y + self.size * 0.35))
 
     def wrapped(self, text: str, width: int) -> list[str]:
-        """``text`` broken at spaces into lines of at most ``width`` pixels; a long word stands alone."""
+        """``text`` broken at spaces into lines of at most ``width`` pixels, a longer word within itself."""
         lines: list[str] = []
         for word in text.split():
             longer = f"{lines[-1]} {word}" if lines else word
             if lines and self.width(longer) <= width:
                 lines[-1] = longer
-            else:
-                lines.append(word)
+                continue
+            while len(word) > 1 and self.width(word) > width:
+                most = bisect(range(2, len(word)), width, key=lambda count: self.width(word[:count])) + 1
+                lines.append(word[:most])
+                word = word[most:]
+            lines.append(word)
         return lines
 
 

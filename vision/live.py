@@ -22,7 +22,8 @@ from models.errors import LastlookError
 from vision.display import display_problem, is_open
 from vision.holding import labelled
 from vision.lettering import BOLD, Lettering
-from vision.live_panel import DARK, LIGHT, Shown, Theme, painted
+from vision.live_page import DARK, LIGHT, Theme
+from vision.live_panel import Shown, painted
 from vision.pose import FACES, CubePose, face_points
 from vision.watcher import FrameReport
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from models.cases import CASES, case_of
+from models.layer import has_edges
 from vision.evidence import SOLVED, Verdict
-from vision.live_panel import Doing, Shown
+from vision.lettering import Colour
+from vision.live_panel import LIT, Doing, Shown
 from vision.verdict import what_is_wrong
 from vision.watcher import FrameReport
 
@@ -32,54 +35,26 @@ def shown_at(
     notice: str = "",
 ) -> Shown:
     """The panel for a report (None: no frame has come yet)."""
-    front_words = _FRONT_WORDS.get(front or "near", "")
+    status, mood = ("No picture yet", "busy") if report is None else _status(report)
+    if frozen and report is not None:
+        status, mood = "Frozen", "still"
+    shown = Shown(status, mood, front=_FRONT_WORDS.get(front or "near", ""), last=last, notice=notice)
     if report is None:
-        return Shown(
-            "No picture yet", "busy", advice="Waiting for the camera.", front=front_words, last=last,
-            notice=notice,
-        )  # fmt: skip
-    status, mood = _status(report)
-    if frozen:
-        status, mood = "Frozen", "busy"
+        return replace(shown, advice="Waiting for the camera.")
     verdict = report.verdict if report.pose is not None and not report.turning else None
-    cube = _cube_words(report, verdict)
+    shown = replace(shown, cube=_cube_words(report, verdict), advice=_advice(report))
     if verdict is None:
-        advice = "" if report.turning else _advice(report)
-        return Shown(
-            status, mood, cube=cube, advice=advice, front=front_words, last=last, notice=notice,
-        )  # fmt: skip
-    top_colour = _colour_name(report, verdict)
+        return shown
+    shown = replace(shown, lit=_lit(report, verdict), size=verdict.posterior.size)
     if report.settled:
-        return _settled(report, verdict, suggestions, status, mood, cube, front_words, last, notice)
-    candidates: tuple[tuple[str, int], ...] = ()
-    if verdict.reason in (None, "ambiguous"):
-        steps = [(code, _stepped(p)) for code, p in verdict.posterior.candidates]
-        candidates = tuple(steps[:4])
-    return Shown(
-        status,
-        mood,
-        cube=cube,
-        top_colour=top_colour,
-        candidates=candidates,
-        tilt=report.next_view or "" if candidates else "",
-        advice=_advice(report),
-        front=front_words,
-        last=last,
-        notice=notice,
-    )
+        return _settled(shown, verdict, suggestions)
+    if verdict.reason not in (None, "ambiguous"):
+        return shown
+    candidates = tuple((code, _stepped(p)) for code, p in verdict.posterior.candidates[:4])
+    return replace(shown, candidates=candidates, tilt=report.next_view or "" if candidates else "")
 
 
-def _settled(
-    report: FrameReport,
-    verdict: Verdict,
-    suggestions: Sequence[Suggestion],
-    status: str,
-    mood: str,
-    cube: str,
-    front: str,
-    last: str,
-    notice: str,
-) -> Shown:
+def _settled(shown: Shown, verdict: Verdict, suggestions: Sequence[Suggestion]) -> Shown:
     assert verdict.case is not None
     case, state = CASES[verdict.case], verdict.posterior.state
     doing = tuple(
@@ -88,22 +63,16 @@ def _settled(
     advice = "" if doing else "No sequence is stored for this case yet."
     if case.code == SOLVED and not doing:
         advice = "Nothing to turn: every piece of the last layer is oriented."
-    return Shown(
-        status,
-        mood,
-        cube=cube,
+    return replace(
+        shown,
         name=case.name_on(state.size),
         code=case.code,
         cue=case.cue_at(case_of(state)[1], state.size),
         per_cent=_sure(verdict.probability),
         twist=tuple(state.twist),
-        flip=tuple(state.flip),
-        top_colour=_colour_name(report, verdict),
+        flip=tuple(state.flip) if has_edges(state.size) else (),
         doing=doing,
         advice=advice,
-        front=front,
-        last=last,
-        notice=notice,
     )
 
 
@@ -124,6 +93,8 @@ def _status(report: FrameReport) -> tuple[str, str]:
 
 
 def _advice(report: FrameReport) -> str:
+    if report.turning:
+        return ""
     if report.pose is None:
         return "Hold the cube so that its whole top face can be seen."
     reason = report.verdict.reason if report.verdict is not None else None
@@ -146,6 +117,12 @@ def _cube_words(report: FrameReport, verdict: Verdict | None) -> str:
 def _colour_name(report: FrameReport, verdict: Verdict) -> str:
     posterior = verdict.posterior
     return report.naming.names[posterior.face_colours[posterior.top]]
+
+
+def _lit(report: FrameReport, verdict: Verdict) -> Colour:
+    """The look of the top colour: the usual six brightened, others as the profile has them."""
+    name = _colour_name(report, verdict)
+    return LIT.get(name) or report.naming.rgb.get(name, LIT["yellow"])
 
 
 def _stepped(probability: float) -> int:

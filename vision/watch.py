@@ -14,7 +14,8 @@ from typing import Final, TextIO
 from models.errors import LastlookError
 from vision.holding import FRONTS
 from vision.live import Screen, Window
-from vision.live_panel import DARK, LIGHT, Shown
+from vision.live_page import DARK, LIGHT
+from vision.live_panel import Shown
 from vision.live_words import shown_at
 from vision.moments import save_moment
 from vision.session import Session, frame_json, frame_line
