@@ -121,7 +121,7 @@ def endurance(frames: list[Image], minutes: float, in_window: bool) -> None:
             writer.write(frame)
         writer.release()
         watcher, screen = Watcher(default_profile(), live=True), Screen()
-        window = Window() if in_window else None
+        window = Window(any_shape=True) if in_window else None
         spent: list[float] = []
         memory: list[float] = []
         next_look_s = 0.0

@@ -63,9 +63,11 @@ def settled() -> FrameReport:
 def test_the_whole_picture_in_many_window_shapes(settled: FrameReport) -> None:
     screen = Screen(at_once=True)
     shown = shown_at(settled, [])
-    for wh in ((1280, 720), (640, 480), (500, 900), (100, 50), (1920, 500)):
+    for wh in ((1280, 720), (640, 480), (500, 900), (100, 50), (1920, 500), (600, 250), (200, 400)):
         canvas = screen.compose(settled, shown, wh)
         assert canvas.shape[0] >= wh[1] and canvas.shape[1] >= wh[0]
+        if wh != (100, 50):  # the window stretches what it is given to its own shape
+            assert canvas.shape[1] / canvas.shape[0] == pytest.approx(wh[0] / wh[1], rel=0.01)
     plain = screen.compose(replace(settled, pose=None), shown, (1280, 720)).copy()
     drawn = screen.compose(settled, shown, (1280, 720))
     assert (plain != drawn).any(), "the found grid is drawn"
@@ -304,7 +306,8 @@ from vision.watcher import Watcher
 
 check_display()
 watcher = Watcher(default_profile(), live=True)
-with FrameStream(source_named(sys.argv[1]), pace="clock", frame_rate=8) as stream, Window() as window:
+source = source_named(sys.argv[1])
+with FrameStream(source, pace="clock", frame_rate=8) as stream, Window(any_shape=True) as window:
     session = Session(stream, watcher)
     runner = WindowWatch(session, dark=True, moments=Path(sys.argv[2]))
     keys = iter(sys.argv[3].split(","))
@@ -340,6 +343,30 @@ def test_a_real_window_takes_its_keys_and_ends(display: str, tmp_path: Path) -> 
     assert any("'Frozen'" in line or "Frozen" in line for line in lines)
     assert len(list((tmp_path / "moments").glob("*.png"))) == 1
     assert len(list((tmp_path / "moments").glob("*.json"))) == 1
+
+
+RESIZED = """
+import cv2, numpy as np, time
+from vision.live import TITLE, Window
+
+with Window(any_shape=True) as window:
+    for wh in ((600, 850), (1200, 400), (600, 250)):
+        window.show(np.zeros((720, 1280, 3), np.uint8))
+        cv2.resizeWindow(TITLE, *wh)
+        until = time.monotonic() + 10
+        while window.wh != wh and time.monotonic() < until:
+            window.show(np.zeros((720, 1280, 3), np.uint8))
+        print(*window.wh)
+"""
+
+
+def test_the_window_gives_its_whole_room(display: str, tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", RESIZED],
+        capture_output=True, text=True, timeout=120, env=environment(tmp_path, DISPLAY=display),
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines() == ["600 850", "1200 400", "600 250"]
 
 
 def test_the_command_in_a_window_draws_and_stops_on_ctrl_c(display: str, tmp_path: Path) -> None:

@@ -144,7 +144,7 @@ def watch(
 
             load_library_beside(session)
             runner = WindowWatch(session, dark=look is Look.dark, moments=moments or moments_folder())
-            with Window() as window, suppress(KeyboardInterrupt):
+            with Window(any_shape=True) as window, suppress(KeyboardInterrupt):
                 runner.run(window)
             return 0
         if not as_json:

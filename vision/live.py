@@ -32,7 +32,10 @@ Image = NDArray[np.uint8]
 TITLE: Final = "lastlook"
 OPENING_WH: Final = (1280, 720)
 LEAST_WH: Final = (480, 320)
+MOST_GROWN: Final = 4.0
+"""A window smaller than LEAST_WH shows a larger picture, shrunk; by no more than this, whatever its shape."""
 PANEL_SHARE: Final = 0.38
+USUAL_SHAPE: Final = 4 / 3
 _CASING: Final = (20, 22, 26)
 _LINE: Final = (255, 255, 255)
 _SURE: Final = (255, 176, 64)  # blue, green, red: the theme's blue, lighter
@@ -134,13 +137,16 @@ class Screen:
 
     def compose(self, report: FrameReport | None, shown: Shown, wh: tuple[int, int]) -> Image:
         """The whole picture of the window, uint8 (height, width, 3); the same array is used again."""
-        width, height = max(wh[0], LEAST_WH[0]), max(wh[1], LEAST_WH[1])
-        beside = width >= height
-        if beside:
-            panel_w = max(min(round(width * PANEL_SHARE), round(height * 0.75)), 200)
+        grown = min(max(1.0, LEAST_WH[0] / wh[0], LEAST_WH[1] / wh[1]), MOST_GROWN)
+        width, height = (max(round(one * grown), least) for one, least in zip(wh, LEAST_WH, strict=True))
+        shape = USUAL_SHAPE if report is None else report.image_bgr.shape[1] / report.image_bgr.shape[0]
+        if width >= height:  # the panel has what the picture leaves beside it
+            usual = max(min(round(width * PANEL_SHARE), round(height * 0.75)), 200)
+            panel_w = max(usual, min(width - round(height * shape), round(height * 1.5)))
             panel_wh, place, room = (panel_w, height), (width - panel_w, 0), (width - panel_w, height)
         else:
-            panel_h = round(height * 0.55)
+            usual = round(height * 0.55)
+            panel_h = max(usual, min(height - round(width / shape), round(height * 0.7)))
             panel_wh, place, room = (width, panel_h), (0, height - panel_h), (width, height - panel_h)
         layout = (width, height, None if report is None else report.image_bgr.shape)
         if self._canvas is None or layout != self._layout:
@@ -231,11 +237,15 @@ def draw_cube(picture: Image, pose: CubePose, zoom: float, report: FrameReport) 
 
 
 class Window:
-    """OpenCV's window. Open it after :func:`check_display`; use it in a ``with`` block."""
+    """OpenCV's window. Open it after :func:`check_display`; use it in a ``with`` block.
 
-    def __init__(self) -> None:
+    ``any_shape``: pictures are composed for ``wh`` and fill the window; else they keep their shape in it.
+    """
+
+    def __init__(self, *, any_shape: bool = False) -> None:
         os.environ.update(window_environment())
-        cv2.namedWindow(TITLE, cv2.WINDOW_NORMAL | cv2.WINDOW_GUI_NORMAL)
+        shape = cv2.WINDOW_FREERATIO if any_shape else cv2.WINDOW_KEEPRATIO
+        cv2.namedWindow(TITLE, cv2.WINDOW_NORMAL | cv2.WINDOW_GUI_NORMAL | shape)
         cv2.resizeWindow(TITLE, *OPENING_WH)
         self._shown = False
         self.latencies_s: deque[float] = deque(maxlen=20_000)
