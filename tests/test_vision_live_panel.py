@@ -41,7 +41,7 @@ WORDY = replace(
     cube="4x4x4, periwinkle on top, mirrored",
     front="front: right side",
     caution=CAUTION,
-    notice=f"{'/home/somebody' * 9}/moments: cannot be made; name another folder",
+    notice=f"{'/mnt/practice' * 9}/moments: cannot be made; name another folder",
 )
 LOOKING = Shown("Looking for a cube", "busy", advice="Hold the cube so that its whole top face can be seen.")
 
