@@ -149,7 +149,16 @@ def test_text_for_a_person_ends_with_the_caution(pictures: Path, capsys: pytest.
     assert run(["read", "named.jpg", "open.jpg"]) == 3
     out = capsys.readouterr().out
     assert "named.jpg" in out and "e1-antisune-left" in out and "Several cases fit" in out
-    assert out.strip().splitlines()[-1].startswith("Wrists and fingers tire")
+    assert out.strip().split("\n\n")[-1].startswith("Wrists and fingers tire")
+
+
+@pytest.mark.parametrize("width", [40, 60, 80])
+def test_text_keeps_to_the_width_of_the_terminal(
+    width: int, pictures: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(width))
+    assert run(["read", "named.jpg", "open.jpg"]) == 3
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= width
 
 
 def test_standard_input(
@@ -174,7 +183,11 @@ def test_saved_pictures(pictures: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert run(["read", "named.jpg", "open.jpg", "again/named.jpg", "--save", "many"]) == 3
     assert len(list((pictures / "many").iterdir())) == 3  # two of one name do not overwrite each other
     assert not [path for path in pictures.iterdir() if path.name.startswith(".")]  # no half-written file
+    assert run(["read", "named.jpg", "open.jpg", "--save", "new/deep/"]) == 3  # made on the way
+    assert len(list((pictures / "new" / "deep").iterdir())) == 2
     capsys.readouterr()
+    assert run(["read", "named.jpg", "--save", "named.jpg/"]) == 2
+    assert "cannot be made" in one_line(capsys)
     assert run(["read", "named.jpg", "--save", "nowhere/out.png"]) == 1
     assert "nowhere/out.png: cannot be written" in capsys.readouterr().err
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import time
 from collections.abc import Sequence
 from dataclasses import replace
@@ -45,9 +47,10 @@ def read(
         bool, typer.Option("--json", help="Print one JSON object a picture, one line each.")
     ] = False,
     save: Annotated[
-        Path | None,
+        str | None,
         typer.Option(
-            metavar="FILE", help="Write the annotated picture here (a folder for several pictures)."
+            metavar="FILE",
+            help="Write the annotated picture here; for several pictures a folder, made if it ends in a /.",
         ),
     ] = None,
     front: Annotated[
@@ -91,9 +94,11 @@ def read(
         shown += 1
         statuses.add(answer.exit_status)
     if shown and not json_lines:
+        import textwrap
+
         from vision.wording import CAUTION
 
-        typer.echo(f"\n{CAUTION}")
+        typer.echo("\n" + textwrap.fill(CAUTION, _width()))
     return next(status for status in (1, 4, 3, 0) if status in statuses)
 
 
@@ -101,24 +106,33 @@ def _show(answer: Answer, json_lines: bool, *, first: bool) -> None:
     if json_lines:
         typer.echo(json_line(answer.to_json_dict()))
         return
-    import shutil
-
     from vision.wording import answer_text
 
     gap = "" if first else "\n"
-    typer.echo(gap + answer_text(answer, min(100, shutil.get_terminal_size((88, 24)).columns)))
+    typer.echo(gap + answer_text(answer, _width()))
 
 
-def _targets(save: Path | None, names: Sequence[str], *, several: bool) -> list[Path | None]:
+def _width() -> int:
+    """Characters of a line in this terminal, 100 at most and 88 where there is none."""
+    return min(100, shutil.get_terminal_size((88, 24)).columns)
+
+
+def _targets(named: str | None, names: Sequence[str], *, several: bool) -> list[Path | None]:
     """Where each annotated picture goes; UsageError where one file is named for several pictures."""
-    if save is None:
+    if named is None:
         return [None] * len(names)
     from models.errors import UsageError
     from vision.paths import kind_at
 
+    save = Path(named)
+    if named.endswith(("/", os.sep)):
+        try:
+            save.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UsageError(f"--save {named}: this folder cannot be made ({error.strerror})") from None
     if kind_at(save) != "folder":
         if several:
-            raise UsageError(f"--save {save}: with several pictures name a folder that exists")
+            raise UsageError(f"--save {save}: for several pictures name a folder, as {save.with_suffix('')}/")
         return [save]
     targets: dict[str, Path | None] = {}
     for name in names:
