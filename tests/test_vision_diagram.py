@@ -7,12 +7,14 @@ import xml.etree.ElementTree as ElementTree
 
 import numpy as np
 import pytest
+from rich.color import ColorSystem
+from rich.style import Style
 
 from models.cases import CASES
 from models.layer import LastLayer
 from vision.answer import FACES
 from vision.diagram import EXTENT, PLAIN, Ink, case_image, case_shapes, case_svg
-from vision.diagram_text import FULL, HALF, diagram_cells
+from vision.diagram_text import FULL, HALF, diagram_cells, draw_case
 
 # where a corner or edge slot lies in the drawing, and its sticker on each face: (row, col) with n = 3
 CORNERS = {"UFR": (1, 1), "UFL": (-1, 1), "UBL": (-1, -1), "UBR": (1, -1)}
@@ -94,16 +96,32 @@ def test_all_112_cases_look_different_from_every_angle() -> None:
     assert len(set(pictures)) == len(pictures)
 
 
-def test_shape_alone_tells() -> None:
-    """Lit and unlit differ in lightness by more than WCAG 2.2, 1.4.11 asks of graphics (3:1)."""
+def contrast(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:
+    """WCAG 2.2, contrast ratio."""
 
     def luminance(colour: tuple[int, int, int]) -> float:
         linear = [(c / 255 / 12.92) if c <= 10 else ((c / 255 + 0.055) / 1.055) ** 2.4 for c in colour]
         return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
+    bright, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (bright + 0.05) / (dark + 0.05)
+
+
+def test_shape_alone_tells() -> None:
+    """Lit and unlit differ in lightness by more than WCAG 2.2, 1.4.11 asks of graphics (3:1)."""
     for ink in (Ink(), PLAIN):
-        bright, dark = sorted((luminance(ink.lit), luminance(ink.face)), reverse=True)
-        assert (bright + 0.05) / (dark + 0.05) > 3
+        assert contrast(ink.lit, ink.face) > 3
+
+
+@pytest.mark.parametrize("paper", [(255, 255, 255), (0, 0, 0)])
+def test_moons_stand_out_in_light_and_dark_terminals(paper: tuple[int, int, int]) -> None:
+    """The same 3:1, also where the terminal has but 256 colours."""
+    drawn = draw_case((0, 1, 2, 0), (1, 0, 0, 0))
+    colours = {Style.parse(str(span.style)).color for span in drawn.spans} - {None}
+    assert colours
+    for colour in colours:
+        for shown in (colour, colour.downgrade(ColorSystem.EIGHT_BIT)):
+            assert contrast(tuple(shown.get_truecolor()), paper) >= 3
 
 
 def test_the_terminal_shows_the_same_moons() -> None:

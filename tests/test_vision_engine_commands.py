@@ -420,6 +420,29 @@ def test_a_broken_file_of_the_users_own_is_reported_and_the_rest_works(
         assert status == 1 and "cores.toml:1: " in err and err.count("\n") == 1
 
 
+@pytest.mark.parametrize("width", [24, 40, 60, 61, 80, 200])
+@pytest.mark.parametrize("code", ["e1-sune-left", "e0-h", "T"])
+def test_a_terminal_of_any_width_breaks_lines_between_words(
+    width: int, code: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same words in the same order as in a file, no line too long, and each diagram's rows together."""
+    _, in_a_file, _ = outcome(capsys, "case", code)
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", str(width))
+    _, out, _ = outcome(capsys, "case", code)
+    text = re.sub(r"\x1b\[[0-9;]*m", "", out)
+    lines = text.splitlines()
+    assert max(map(len, lines)) <= width and not any(line != line.rstrip() for line in lines)
+    words = text.split("comes up")[1].split()
+    assert words == in_a_file.split("comes up")[1].split()
+    if code in CASES:
+        marks = [number for number, line in enumerate(lines) if "▔" in line]
+        cells = diagram_cells(CASES[code].twist, CASES[code].flip)
+        assert lines[marks[0] - 3 : marks[0]][0].split()[:3] == cells[0]
+        assert sum(line.count("▔") for line in lines) == CASES[code].angles
+        assert all(all(lines[mark - row].strip() for row in range(4)) for mark in marks)
+
+
 def test_the_diagram_in_the_terminal_shows_where_the_top_colour_faces() -> None:
     """Every piece is one moon: full on top, else the half towards the side that the name's rule says."""
     for case in CASES.values():

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vision.streams import json_line
+from vision.terminal import say
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -188,36 +189,40 @@ def _print_case(console: Console, case: Case, size: int) -> None:
     from models.layer import state_count
     from vision.diagram_text import draw_case, draw_row
 
-    console.print(f"[bold]{case.name_on(size)}[/bold]  {case.code}")
+    say(console, f"{case.name_on(size)}  {case.code}", bold=len(case.name_on(size)))
     console.print()
     drawn = [
         (_ANGLE_CAPTIONS[angle], draw_case(case.twist_at(angle), case.flip_at(angle) if size > 2 else ()))
         for angle in range(case.angles)
     ]
-    console.print(draw_row(drawn), no_wrap=True, crop=False, overflow="ignore")
+    width = console.width if console.is_terminal else None
+    console.print(draw_row(drawn, width=width), no_wrap=True, crop=False, overflow="ignore")
     console.print()
     for angle in range(case.angles):
-        console.print(f"  {_ANGLE_CAPTIONS[angle]:9} {case.cue_at(angle, size)}", markup=False)
+        say(console, f"  {_ANGLE_CAPTIONS[angle]:9} {case.cue_at(angle, size)}", hang=12)
     total = state_count(size)
     states = round(case.chance(size) * total)
-    console.print(
-        f"\ncomes up in {states:,} of {total:,} states of a {size}x{size}x{size}, one in {total / states:.0f}"
+    console.print()
+    say(
+        console,
+        f"comes up in {states:,} of {total:,} states of a {size}x{size}x{size}, one in {total / states:.0f}",
     )
 
 
 def _print_permutation(console: Console, case: PermutationCase, size: int) -> None:
     total = 24 if size == 2 else 288 if size % 2 else 576
-    console.print(f"[bold]{case.name}[/bold]  {case.code}")
+    say(console, f"{case.name}  {case.code}", bold=len(case.name))
     for cycle in _cycles(case):
-        console.print(f"  {cycle}")
-    console.print(f"\ncomes up in {case.states} of {total} arrangements, one in {total / case.states:.0f}")
+        say(console, f"  {cycle}")
+    console.print()
+    say(console, f"comes up in {case.states} of {total} arrangements, one in {total / case.states:.0f}")
 
 
 def _print_relations(console: Console, found: dict[str, object]) -> None:
     mirror, inverse = found["mirror"], found["inverse"]
-    console.print(f"mirror image: {'itself' if mirror == found['code'] else mirror}")
+    say(console, f"mirror image: {'itself' if mirror == found['code'] else mirror}")
     if isinstance(inverse, list):
-        console.print(f"done backwards, its sequences solve: {', '.join(inverse)}")
+        say(console, f"done backwards, its sequences solve: {', '.join(inverse)}")
 
 
 def _print_sequences(console: Console, found: dict[str, object], limit: int) -> None:
@@ -230,25 +235,25 @@ def _print_sequences(console: Console, found: dict[str, object], limit: int) -> 
         for row in angle["sequences"]:
             by_turns.setdefault(row["turns"], []).append((angle["angle"], row["first"]))
             rows.setdefault(row["turns"], row)
-    console.print(
-        "\nsequences (effort is a model of the hand):" if rows else "\nno sequence is needed or known"
-    )
+    console.print()
+    say(console, "sequences (effort is a model of the hand):" if rows else "no sequence is needed or known")
     for turns in list(rows)[:limit]:
         row = rows[turns]
         starts = [f"{where or 'as named'}: {first or '-'}" for where, first in by_turns[turns]]
-        console.print(f"  {turns}", markup=False)
+        say(console, f"  {turns}", hang=4)
         words = f"{row['length']} OBTM, {row['etm']} ETM, effort {row['effort']}"
         words += f"; {row['proof']}" if row["proof"] else ""
-        console.print(f"    {words}", markup=False, style="dim")
-        console.print(f"    turn first, by angle: {', '.join(starts)}", markup=False, style="dim")
+        say(console, f"    {words}", hang=6, style="dim")
+        say(console, f"    turn first, by angle: {', '.join(starts)}", hang=6, style="dim")
     if len(rows) > limit:
-        console.print(f"  and {len(rows) - limit} more (--limit)")
+        say(console, f"  and {len(rows) - limit} more (--limit)")
     carried = found.get("carried_over")
     if isinstance(carried, list) and carried:
-        console.print("\ncarried over from relations:")
+        console.print()
+        say(console, "carried over from relations:")
         for row in carried[:limit]:
-            console.print(f"  {row['turns']}", markup=False)
-            console.print(f"    {row['how']}, from {row['from']}", markup=False, style="dim")
+            say(console, f"  {row['turns']}", hang=4)
+            say(console, f"    {row['how']}, from {row['from']}", hang=6, style="dim")
 
 
 def list_cases(
