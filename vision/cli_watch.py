@@ -249,31 +249,48 @@ def _date(text: str | None) -> str | None:
 
 
 def _table(rows: list[Row]) -> None:
+    """A table where the terminal is wide enough for all but long sequences, else lines for each attempt."""
+    from rich.cells import cell_len
     from rich.console import Console
     from rich.table import Table
+
+    from vision.terminal import say
 
     if not rows:
         typer.echo("no attempts in the journal yet; 'lastlook watch' writes them")
         return
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for name, right in (
-        ("no.", True), ("when (UTC)", False), ("cube", False), ("case", False), ("seen", True),
-        ("turned", True), ("result", False), ("sequence", False),
-    ):  # fmt: skip
-        table.add_column(name, justify="right" if right else "left", no_wrap=name != "sequence")
-    for row in rows:
-        one = row.attempt
-        table.add_row(
-            str(row.id),
-            one.at[:19].replace("T", " "),
-            " ".join(part for part in (f"{one.size}x{one.size}", one.cube) if part),
-            one.case,
-            _seconds(one.recognition_s, one.recognition_pm_s),
-            _seconds(one.execution_s, one.execution_pm_s),
-            one.result,
-            one.sequence or "",
-        )
-    Console(width=None if sys.stdout.isatty() else 160, highlight=False, markup=False).print(table)
+    heads = ("no.", "when (UTC)", "cube", "case", "seen", "turned", "result", "sequence")
+    cells = [_cells(row) for row in rows]
+    console = Console(width=None if sys.stdout.isatty() else 160, highlight=False, markup=False)
+    widths = [max(map(cell_len, column)) for column in zip(heads, *cells, strict=True)]
+    if sum(widths[:-1]) + 2 * len(widths[:-1]) + min(widths[-1], 24) <= console.width:
+        table = Table(box=None, pad_edge=False, header_style="bold")
+        for name in heads:
+            right = name in ("no.", "seen", "turned")
+            table.add_column(name, justify="right" if right else "left", no_wrap=name != "sequence")
+        for one in cells:
+            table.add_row(*one)
+        console.print(table)
+        return
+    for number, when, cube, case, seen, turned, result, sequence in cells:
+        say(console, f"{number}  {when} UTC  {cube}", bold=len(number), hang=4)
+        say(console, f"    {case}, {result}; seen {seen}, turned {turned}", hang=4)
+        if sequence:
+            say(console, f"    {sequence}", hang=6, style="dim")
+
+
+def _cells(row: Row) -> tuple[str, str, str, str, str, str, str, str]:
+    one = row.attempt
+    return (
+        str(row.id),
+        one.at[:19].replace("T", " "),
+        " ".join(part for part in ("x".join([str(one.size)] * 3), one.cube) if part),
+        one.case,
+        _seconds(one.recognition_s, one.recognition_pm_s),
+        _seconds(one.execution_s, one.execution_pm_s),
+        one.result,
+        one.sequence or "",
+    )
 
 
 def _seconds(value: float | None, off: float | None) -> str:
