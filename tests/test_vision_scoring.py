@@ -146,6 +146,7 @@ def test_the_table_has_a_line_for_each_condition(samples: Path, monkeypatch, cap
     monkeypatch.setattr(vision.report, "_reader", perfect)
     score_folder(samples)
     lines = capsys.readouterr().out.splitlines()
+    assert any("placement" in line for line in lines) and any("in stickers" in line for line in lines)
     starts = [line.split("  ")[0].strip() for line in lines]
     for wanted in ("all", "settled", "not settled", "negative no-cube", "4 layers", "tag fingers", "tag dim"):
         assert wanted in starts, wanted

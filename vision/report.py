@@ -44,7 +44,7 @@ _QUALITY: Final = (
     ("size", "size_share", "percent"),
     ("stickers raw", "stickers_raw", "percent"),
     ("decoded", "stickers_decoded", "percent"),
-    ("placement", "placement", "number"),
+    ("placement\nin stickers", "placement", "number"),
     ("ECE", "ece", "number"),
     ("Brier", "brier", "number"),
 )
