@@ -14,6 +14,8 @@ import pytest
 from models.cases import CASE_LIST, CASES
 from models.layer import LastLayer
 from vision.answer import Answer, Candidate, NamedCase, ShownSequence, StateSeen
+from vision.gather import Item
+from vision.label import unreadable_answer
 from vision.page import cut_out, write_page
 
 COLOURS = ("yellow", "red", "green", "white", "orange", "blue")
@@ -169,3 +171,14 @@ def test_filters_work_in_a_browser(tmp_path: Path) -> None:
     assert on_view("all", "e1") == {"e1-pi-front", "e1-sune-left"}
     assert on_view("pi", "e1") == {"e1-pi-front"}
     assert on_view("sune", "e0") == set()
+
+
+def test_what_could_not_be_read_is_not_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It may bring down the process that tries; of all that the run has by then nothing may be lost."""
+
+    def never(*_: object, **__: object) -> None:
+        raise SystemExit("as if the process had died")
+
+    monkeypatch.setattr("vision.sources.load_photo", never)
+    assert write_page([unreadable_answer(Item("x.jpg", "picture", 1, 1))], tmp_path / "page.html") == 1
+    assert "x.jpg" in (tmp_path / "page.html").read_text()

@@ -185,7 +185,7 @@ def _picture(answer: Answer, thumb: Thumb, name: str) -> str:
 
     image = thumb(answer)
     if image is None:
-        return "<i>the picture is not there any more</i>"
+        return "<i>the picture is damaged, or not there any more</i>"
     ok, packed = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, 82])
     if not ok:
         return "<i>the picture cannot be shown</i>"
@@ -197,6 +197,8 @@ def thumb_of(answer: Answer) -> NDArray[np.uint8] | None:
     """The picture of an answer, cut round its cube and made small; None when it cannot be had."""
     from vision.sources import load_photo
 
+    if answer.get("reason") == "unreadable" and answer.get("size") is None:
+        return None  # it could not even be decoded, or brings the process down that tries
     quad = np.array((answer.get("top") or {}).get("quad") or np.zeros((0, 2)), np.float64)
     try:
         if answer.get("still"):
