@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,6 +16,8 @@ import pytest
 import vision.pipeline
 from calibration.profile import ColourSample, default_profile
 from vision.cli import run
+from vision.gather import gather
+from vision.photo_reader import annotated_path
 from vision.pipeline import Read, read_whole
 from vision.profiles import profile_path
 
@@ -121,6 +124,59 @@ def test_broken_files_do_not_stop_the_run(pictures: Path, capsys: pytest.Capture
     told = capsys.readouterr()
     assert [json.loads(line)["reason"] for line in told.out.splitlines()] == ["unreadable", "no-cube"]
     assert "00-cut.jpg" in told.err and "Traceback" not in told.err
+
+
+def test_a_copy_that_cannot_be_written_costs_no_answer_and_is_made_later(
+    pictures: Path, capsys: pytest.CaptureFixture
+) -> None:
+    out, drawn = pictures.parent / "a.jsonl", pictures.parent / "drawn"
+    plain, picture = pictures.parent / "plain.jsonl", pictures / "15-no-cube.jpg"
+    assert run(["label", str(picture), "-j", "1", "--out", str(plain)]) == 0
+    (item,) = gather([picture]).items
+    in_the_way = annotated_path(drawn, item)
+    in_the_way.mkdir(parents=True)
+    arguments = ["label", str(picture), "-j", "1", "--out", str(out), "--annotate", str(drawn)]
+    capsys.readouterr()
+    assert run(arguments) == 1
+    told = capsys.readouterr().err
+    assert without_times(out) == without_times(plain)
+    assert sum(str(in_the_way) in line for line in told.splitlines()) == 1 and "could not be read" not in told
+    assert run([*arguments, "--resume"]) == 1
+    in_the_way.rmdir()
+    assert run([*arguments, "--resume"]) == 0
+    assert in_the_way.is_file() and without_times(out) == without_times(plain)
+
+
+def without_times(out: Path) -> list[dict]:
+    return [{**json.loads(line), "seconds": None} for line in out.read_text().splitlines()]
+
+
+@pytest.mark.parametrize("name", ["n" * 245 + ".jpg", "n" * 251 + ".jpg", "é" * 122 + ".jpg", "n.jpg"])
+def test_a_picture_of_any_name_has_its_annotated_copy(name: str, tmp_path: Path) -> None:
+    drawn, paths = tmp_path / "drawn", [tmp_path / folder / name for folder in "ab"]
+    for path in paths:
+        path.parent.mkdir()
+        shutil.copy(SAMPLES / "15-no-cube.jpg", path)
+    arguments = ["label", *map(str, paths), "-j", "1", "--out", str(tmp_path / "o"), "--annotate", str(drawn)]
+    assert run(arguments) == 0
+    assert len(list(drawn.iterdir())) == 2
+    assert all(one.name.encode().decode() and one.name.startswith(name[0]) for one in drawn.iterdir())
+
+
+def test_heic_is_read_once_the_extra_is_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    heif = pytest.importorskip("pillow_heif")
+    path, out = tmp_path / "x.heic", tmp_path / "a.jsonl"
+    grey = np.full((64, 64, 3), 128, np.uint8)
+    heif.from_bytes("RGB", (64, 64), grey.tobytes()).save(path)
+    arguments = ["label", str(path), "-j", "1", "--out", str(out)]
+    with monkeypatch.context() as without:
+        without.setitem(sys.modules, "pillow_heif", None)
+        assert run(arguments) == 1
+        assert "run: pip install" in capsys.readouterr().err
+    assert run([*arguments, "--resume"]) == 0
+    assert [json.loads(line)["reason"] for line in out.read_text().splitlines()] == ["no-cube"]
 
 
 @pytest.mark.parametrize("option", ["--page", "--csv", "--annotate", "--chapters", "--stills"])

@@ -22,6 +22,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import vision.label_run
 from calibration.learn import LEARNED
 from calibration.profile import ColourSample, default_profile
 from models.errors import LastlookError, UsageError
@@ -29,10 +30,12 @@ from vision.answer import Answer, Candidate, NamedCase, TopFace
 from vision.filing import carry_out, plan, undo
 from vision.gather import Item, gather
 from vision.label import label, outcomes, read_one
-from vision.label_run import Settings, file_pictures, write_recording
+from vision.label_run import Progress, Settings, file_pictures, write_recording
+from vision.label_run import run as label_run
 from vision.ledger import AnswerLog, read_lines
 from vision.photo_reader import PhotoReader
 from vision.profiles import profile_path
+from vision.recording import Indexed
 from vision.shown import Reading, Shown
 from vision.table import answers_csv
 
@@ -386,6 +389,25 @@ def test_recordings_of_one_name_keep_their_chapters_and_stills_apart(tmp_path: P
     written = [write_recording(item, (Shown("e0-h", 1.0, 2.0, 1.0, best),), wanted) for item in items]
     assert len(list(tmp_path.iterdir())) == 2 * 5  # four kinds of chapters and one still of each
     assert written[0][0]["still"] != written[1][0]["still"]
+
+
+def test_chapters_that_cannot_be_written_cost_no_answer_and_are_made_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clip, out, chapters = tmp_path / "lesson.mp4", tmp_path / "a.jsonl", tmp_path / "chapters"
+    clip.write_bytes(b"-")
+    shown = (Shown("e0-h", 1.0, 2.0, 1.0, Reading(1.5, {"e0-h": 1.0}, True, {}, b"x")),)
+    monkeypatch.setattr(vision.label_run, "index_recording", lambda *_, **__: Indexed(shown, 3.0, 30, 3))
+    in_the_way = chapters / "lesson.mp4.chapters.vtt"
+    in_the_way.mkdir(parents=True)
+    wanted = Settings(SHADES, out=out, chapters_to=chapters)
+    for resume, unwritten in (False, 1), (True, 1), (True, 0):
+        tally, answers = label_run(gather([clip]), replace(wanted, resume=resume), Progress(lambda _: None))
+        assert len(tally.unwritten) == unwritten and not tally.problems
+        assert [one["start"] for one in answers] == [1.0]
+        if resume and unwritten:
+            in_the_way.rmdir()
+    assert in_the_way.is_file()
 
 
 def test_copies_made_before_are_not_made_again(tmp_path: Path) -> None:

@@ -86,8 +86,8 @@ def label_command(
     """Name the case in every picture and list the cases shown in recordings.
 
     Answers are written as they come; stop with Ctrl-C and go on with --resume. Files that cannot be read
-    are listed at the end. Exit status: 0 all files were read, 1 some could not be or the run was stopped,
-    4 no picture or recording was found.
+    are listed at the end. Exit status: 0 all files were read, 1 some could not be, something could not be
+    written beside the answers or the run was stopped, 4 no picture or recording was found.
     """
     from models.errors import UsageError
     from vision.gather import gather
@@ -137,7 +137,7 @@ def label_command(
     _summary(tally, settings)
     if profile not in (None, "default") and not tally.stopped:
         _learn(answers, settings, str(profile), really=learn)
-    if tally.stopped or tally.problems:
+    if tally.stopped or tally.problems or tally.unwritten:
         raise typer.Exit(1)
 
 
@@ -229,6 +229,7 @@ def _summary(tally: Tally, settings: Settings) -> None:
         counts.append(f"{tally.skipped} done before")
     typer.echo(f"{counted(tally.files, 'file')}: {', '.join(counts)}", err=True)
     _list_problems(tally.problems)
+    _list_problems(tally.unwritten, "read, but not all that was asked for could be written")
     if tally.stopped:
         how = (
             f"go on with --resume --out {settings.out}" if settings.out else "give --out to be able to go on"
@@ -270,9 +271,9 @@ def _learn(answers: list[dict[str, Any]], settings: Settings, profile: str, *, r
         typer.echo(f"{counted(len(good), 'picture')} added to {profile!r}", err=True)
 
 
-def _list_problems(problems: list[Problem]) -> None:
+def _list_problems(problems: list[Problem], words: str = "could not be read") -> None:
     if problems:
-        typer.echo(f"{len(problems)} could not be read:", err=True)
+        typer.echo(f"{len(problems)} {words}:", err=True)
     for problem in problems:
         typer.echo(f"  {one_line(f'{problem.path}: {problem.reason}')}", err=True)
 

@@ -20,6 +20,7 @@ from vision.apart import KILLS_ITS_PROCESS, own_process
 from vision.gather import Item, Problem
 from vision.ledger import AnswerLog, digest_of
 from vision.pool_end import ended_quietly, in_pool
+from vision.sources import MissingExtraError
 
 Json = dict[str, Any]
 Reader = Callable[[Item], list[Json]]
@@ -35,12 +36,23 @@ class Outcome:
     error: str | None = None
     retry: bool = False
     """The error may lie with the program or the machine: a resumed run tries the file again."""
+    unwritten: str | None = None
+    """What could not be written beside the answers, which are good, in one line."""
+
+
+class UnwrittenError(LastlookError):
+    """A file was read; what was to be written beside its ``answers`` could not be."""
+
+    def __init__(self, answers: Sequence[Json], text: str) -> None:
+        super().__init__(text)
+        self.answers = tuple(answers)
 
 
 @dataclass(slots=True)
 class Tally:
     """Counts of a run: files; pictures named, not settled and without a cube; recordings and the cases shown
-    in them; files done before; and the files that gave no answer."""
+    in them; files done before; the files that gave no answer, and those beside which something was not
+    written."""
 
     files: int = 0
     named: int = 0
@@ -51,6 +63,7 @@ class Tally:
     skipped: int = 0
     stopped: bool = False
     problems: list[Problem] = field(default_factory=list)
+    unwritten: list[Problem] = field(default_factory=list)
 
     def add(self, outcome: Outcome) -> None:
         """Count one file in."""
@@ -58,6 +71,8 @@ class Tally:
         if outcome.error is not None:
             self.problems.append(Problem(outcome.item.path, outcome.error))
             return
+        if outcome.unwritten is not None:
+            self.unwritten.append(Problem(outcome.item.path, outcome.unwritten))
         if outcome.item.kind == "recording":
             self.recordings += 1
             self.shown += len(outcome.answers)
@@ -87,8 +102,10 @@ def read_one(item: Item, reader: Reader) -> Outcome:
     try:
         digest = digest_of(item.path)
         return Outcome(item, tuple(reader(item)), digest)
+    except UnwrittenError as error:
+        return Outcome(item, error.answers, digest, unwritten=" ".join(str(error).split()))
     except LastlookError as error:
-        reason, retry = str(error), False
+        reason, retry = str(error), isinstance(error, MissingExtraError)
     except MemoryError:
         reason = "is too large for the memory of this machine"
     except OSError as error:

@@ -16,7 +16,7 @@ from models.errors import LastlookError, UsageError
 from models.files import write_atomically
 from vision.filing import Plan, carry_out, plan
 from vision.gather import Gathered, Item, Order
-from vision.label import Json, Outcome, Tally, label
+from vision.label import Json, Outcome, Tally, UnwrittenError, label
 from vision.ledger import AnswerLog, encoded, ledger_of, read_lines
 from vision.outputs import Wanted
 from vision.paths import is_file
@@ -139,7 +139,11 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
                 backend_options=options,
                 on_progress=lambda done, total: progress.on_recording(item, done, total),
             )
-            return write_recording(item, indexed.shown, settings)
+            try:
+                return write_recording(item, indexed.shown, settings)
+            except LastlookError as error:
+                answers = [one.to_json_dict(item.path) for one in indexed.shown]
+                raise UnwrittenError(answers, str(error)) from None
 
         with AnswerLog(out, options=settings.marks, resume=settings.resume, lacking=settings.lacks) as log:
             tally = label(

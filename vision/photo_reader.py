@@ -5,6 +5,7 @@ Large pictures are decoded smaller first; only where that leaves a case open are
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -14,8 +15,10 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from models.errors import LastlookError
 from vision.answer import Answer
 from vision.gather import Item
+from vision.label import UnwrittenError
 
 if TYPE_CHECKING:
     from calibration.profile import Profile
@@ -24,6 +27,8 @@ if TYPE_CHECKING:
 Read = Callable[..., Answer]
 LEAST_LONG_SIDES_PX: Final = (900, 1900)
 """Longer sides at which a picture is read, first and second try."""
+LONGEST_NAME_BYTES: Final = 255
+"""NAME_MAX of Linux's limits.h; other systems allow as many characters."""
 ENOUGH_PX: Final = 16.0
 """Pixels a sticker of a cube that was not named: from here on more of them do not help."""
 
@@ -54,9 +59,13 @@ class PhotoReader:
             photo = load_photo(item.path, min_long_side=least_px)
             answer = self.answer(photo.image_bgr, item.path)
         assert answer is not None and photo is not None
+        answers = [answer.scaled(photo.reduction).to_json_dict()]
         if self.annotate_to is not None:
-            self._draw(photo.image_bgr, answer, item)
-        return [answer.scaled(photo.reduction).to_json_dict()]
+            try:
+                self._draw(photo.image_bgr, answer, item)
+            except LastlookError as error:
+                raise UnwrittenError(answers, str(error)) from None
+        return answers
 
     def answer(self, image_bgr: NDArray[np.uint8], name: str) -> Answer:
         """Read one picture in memory."""
@@ -77,7 +86,10 @@ class PhotoReader:
         ok, packed = cv2.imencode(".jpg", annotated(image_bgr, answer), [cv2.IMWRITE_JPEG_QUALITY, 90])
         if ok:
             target = annotated_path(Path(self.annotate_to), item)
-            target.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                target.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise LastlookError(f"{target.parent}: cannot be made ({error.strerror})") from None
             write_atomically(target, bytes(packed))
 
 
@@ -97,15 +109,19 @@ class FrameAnswers:
 def annotated_path(folder: Path, item: Item) -> Path:
     """Where the annotated copy of ``item`` goes: the name with a short mark of the file's whole path.
 
-    Pictures of one name out of several folders would overwrite each other otherwise.
+    Pictures of one name out of several folders would overwrite each other otherwise. A name that would grow
+    longer than names can be is cut.
     """
-    return folder / f"{Path(item.path).stem}-{path_mark(item)}.jpg"
+    stem, rest = Path(item.path).stem, f"-{path_mark(item)}.jpg"
+    raw = os.fsencode(stem)
+    if len(raw) + len(rest) > LONGEST_NAME_BYTES:
+        stem = raw[: LONGEST_NAME_BYTES - len(rest)].decode("utf-8", "ignore")
+    return folder / f"{stem}{rest}"
 
 
 def path_mark(item: Item) -> str:
     """Six hex digits that stand for the file's whole path."""
     import hashlib
-    import os
 
     return hashlib.blake2b(os.fsencode(Path(item.path).absolute()), digest_size=3).hexdigest()
 

@@ -40,6 +40,10 @@ class PictureError(LastlookError):
     """A picture that cannot be read; the line names it and says what to do."""
 
 
+class MissingExtraError(PictureError):
+    """A picture that this installation cannot read; nothing is wrong with the picture."""
+
+
 @dataclass(frozen=True, eq=False)
 class Photo:
     """An upright picture.
@@ -224,7 +228,9 @@ def _decode_heic(data: bytes, name: str) -> NDArray[np.uint8]:
     try:
         import pillow_heif
     except ImportError:
-        raise PictureError(f"{name}: HEIC needs the extra 'heic'; run: pip install -e '.[heic]'") from None
+        raise MissingExtraError(
+            f"{name}: HEIC needs the extra 'heic'; run: pip install -e '.[heic]'"
+        ) from None
     from io import BytesIO
 
     try:
