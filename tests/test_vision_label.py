@@ -34,6 +34,7 @@ from vision.label_run import Progress, Settings, file_pictures, write_recording
 from vision.label_run import run as label_run
 from vision.ledger import AnswerLog, read_lines
 from vision.photo_reader import PhotoReader
+from vision.pool_end import held_back
 from vision.profiles import profile_path
 from vision.recording import Indexed
 from vision.shown import Reading, Shown
@@ -155,6 +156,46 @@ def test_ctrl_c_leaves_no_traceback(tmp_path: Path, jobs: int) -> None:
     os.killpg(running.pid, signal.SIGINT)  # a terminal sends it to all processes of the run
     told, errors = running.communicate(timeout=60)
     assert told.endswith("stopped\n") and "Traceback" not in errors
+
+
+STARTED_UNDER_CTRL_C = """
+import os, signal, sys
+if any("loky" in one or "spawn_main" in one for one in sys.orig_argv):
+    os.kill(os.getpid(), signal.SIGINT)
+"""
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="no masks there")
+@pytest.mark.parametrize("reader", ["SHADES", "partial(dies_on, name='1.png')"])
+def test_ctrl_c_does_not_meet_a_process_that_is_still_starting(tmp_path: Path, reader: str) -> None:
+    """Each process of the pool, and those that read one at a time, get the signal before their first line."""
+    for shade in range(3):
+        a_picture(tmp_path / "p" / f"{shade}.png", shade)
+    (tmp_path / "sitecustomize.py").write_text(STARTED_UNDER_CTRL_C)
+    (tmp_path / "run.py").write_text(
+        "import sys\nfrom functools import partial\nfrom pathlib import Path\n"
+        "from test_vision_label import SHADES, dies_on, items_of\nfrom vision.label import outcomes\n"
+        "if __name__ == '__main__':\n"
+        f"    found = list(outcomes(items_of(Path(sys.argv[1])), {reader}, jobs=2))\n"
+        "    print([one.error is None for one in found])\n"
+    )
+    paths = os.pathsep.join([str(tmp_path), str(Path(__file__).parent), str(Path(__file__).parent.parent)])
+    done = subprocess.run(
+        [sys.executable, str(tmp_path / "run.py"), str(tmp_path / "p")],
+        env={**os.environ, "PYTHONPATH": paths}, capture_output=True, text=True, timeout=120,
+    )  # fmt: skip
+    assert done.stdout == f"{[True, reader == 'SHADES', True]}\n"
+    assert "KeyboardInterrupt" not in done.stderr
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="no masks there")
+def test_ctrl_c_while_a_pool_starts_is_kept_until_it_has() -> None:
+    done = []
+    with pytest.raises(KeyboardInterrupt), held_back():
+        os.kill(os.getpid(), signal.SIGINT)
+        done.append("started")
+    assert done == ["started"]
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, [])
 
 
 @pytest.mark.parametrize("jobs", [1, 2])

@@ -12,6 +12,8 @@ from multiprocessing import active_children, get_context, parent_process
 from multiprocessing.process import BaseProcess
 from typing import Any, Final
 
+from vision.pool_end import held_back
+
 KILLS_ITS_PROCESS: Final = (
     "brings the process that reads it down; the file is damaged or too large for this machine"
 )
@@ -31,7 +33,7 @@ def own_process() -> Iterator[Callable[..., Any]]:
             if started:
                 return executor.submit(work, *arguments).result()
             before = set(active_children())
-            with _deaf_to_ctrl_c():  # as the process is from its first moment
+            with held_back():  # the process never hears of Ctrl-C
                 first = executor.submit(work, *arguments)
             started.update(set(active_children()) - before)
             return first.result()
@@ -55,17 +57,3 @@ def _end_with_parent() -> None:
     if parent is not None:
         parent.join()
         os._exit(1)
-
-
-@contextlib.contextmanager
-def _deaf_to_ctrl_c() -> Iterator[None]:
-    """Ctrl-C does nothing in the block, nor in a process that is started there."""
-    try:
-        before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    except ValueError:  # not the main thread, which alone hears of it
-        yield
-        return
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, signal.SIG_DFL if before is None else before)

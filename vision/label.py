@@ -19,7 +19,7 @@ from models.errors import LastlookError
 from vision.apart import KILLS_ITS_PROCESS, own_process
 from vision.gather import Item, Problem
 from vision.ledger import AnswerLog, digest_of
-from vision.pool_end import ended_quietly, in_pool
+from vision.pool_end import in_pool, running
 from vision.sources import MissingExtraError
 
 Json = dict[str, Any]
@@ -168,8 +168,7 @@ def _pooled(
         pool = Parallel(
             n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=_under_way(jobs), max_nbytes=None
         )
-        results = pool(delayed(in_pool)(read_one, item, reader) for item in waiting)
-        with ended_quietly(results):
+        with running(lambda: pool(delayed(in_pool)(read_one, item, reader) for item in waiting)) as results:
             yield from results
 
 

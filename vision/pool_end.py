@@ -1,10 +1,11 @@
-"""The end of a pool of processes: on Ctrl-C the person reads the run's own lines and nothing else."""
+"""Pools of processes and Ctrl-C: the person reads the run's own lines and nothing else."""
 
 from __future__ import annotations
 
 import contextlib
 import signal
 import threading
+import warnings
 from collections.abc import Callable, Generator, Iterator
 from typing import Any, Final, TypeVar
 
@@ -21,8 +22,27 @@ def in_pool(work: Callable[..., Result], *arguments: Any) -> Result:
 
 
 @contextlib.contextmanager
-def ended_quietly(results: Generator[Any, None, None]) -> Iterator[None]:
-    """Close ``results`` (what a pool yields) at the end of the block.
+def held_back() -> Iterator[None]:
+    """Let Ctrl-C wait until the end of the block; processes and threads begun in it never get it.
+
+    They inherit the mask, so it cannot meet a process that is still loading and has no guard yet.
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # when begun in the block it would end the mask
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextlib.contextmanager
+def running(start: Callable[[], Generator[Result, None, None]]) -> Iterator[Generator[Result, None, None]]:
+    """Start a pool and close it at the end of the block; ``start`` gives what the pool yields.
 
     When the block ends early, the pool is taken down under its own manager thread; what that thread then
     raises concerns nobody and is not printed. Errors of all other threads are told at once, those of the
@@ -37,10 +57,15 @@ def ended_quietly(results: Generator[Any, None, None]) -> Iterator[None]:
             told(one)
 
     threading.excepthook = hook
+    results = None
     try:
-        yield
+        with held_back():
+            results = start()
+        yield results
     except BaseException:
-        results.close()
+        if results is not None:
+            with warnings.catch_warnings(action="ignore"):  # joblib counts what is left undone
+                results.close()
         for thread in threading.enumerate():
             if thread.name.startswith(MANAGER):
                 thread.join(timeout=5.0)

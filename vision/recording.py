@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.apart import KILLS_ITS_PROCESS, own_process
-from vision.pool_end import ended_quietly, in_pool
+from vision.pool_end import in_pool, running
 from vision.readers import MAX_FRAME_PIXELS
 from vision.shown import Reading, Shown, reading_of, shown_cases
 
@@ -147,8 +147,8 @@ def _pooled(
 
     with parallel_config(backend=backend, n_jobs=jobs, **options):
         pool = Parallel(n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=2 * jobs)
-        results = pool(delayed(in_pool)(scan, path, start_s, end_s, reader) for start_s, end_s in stretches)
-        with ended_quietly(results):
+        tasks = (delayed(in_pool)(scan, path, start_s, end_s, reader) for start_s, end_s in stretches)
+        with running(lambda: pool(tasks)) as results:
             yield from results
 
 
