@@ -12,6 +12,7 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ from typing import Any
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
 from vision.gather import Item, Problem
+from vision.in_use import InUse
 from vision.paths import is_file, kind_at
 
 
@@ -73,7 +75,7 @@ class AnswerLog:
     read under other options do not count as done. Nor do files that could be read and of which ``lacking``
     (given the item and its number of answers) says that something else that the run is to write is missing.
     Raises UsageError when ``out`` is there and ``resume`` is not asked for, LastlookError when it cannot be
-    written. Use it as a context manager.
+    written or another run is writing it. Use it as a context manager.
     """
 
     def __init__(
@@ -94,17 +96,23 @@ class AnswerLog:
             raise UsageError(
                 f"{out} is a folder; name a file for the answers, such as {out / 'answers.jsonl'}"
             )
-        if out.exists() and out.stat().st_size and not resume:
-            raise UsageError(f"{out} holds answers already; go on with --resume, or name another file")
-        try:
-            out.parent.mkdir(parents=True, exist_ok=True)
-            if resume:
-                self._take_up()
-            self._answers_fd = os.open(out, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o666)
-            mode = os.O_WRONLY | os.O_APPEND | os.O_CREAT | (0 if resume else os.O_TRUNC)
-            self._ledger_fd = os.open(self.ledger, mode, 0o666)
-        except OSError as error:
-            raise LastlookError(f"{out}: cannot be written: {error.strerror or error}") from error
+        with ExitStack() as undo:
+            try:
+                out.parent.mkdir(parents=True, exist_ok=True)
+                self._in_use = InUse(out)
+                undo.callback(self._in_use.release)
+                if resume:
+                    self._take_up()
+                elif out.exists() and out.stat().st_size:
+                    raise UsageError(
+                        f"{out} holds answers already; go on with --resume, or name another file"
+                    )
+                self._answers_fd = os.open(out, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o666)
+                mode = os.O_WRONLY | os.O_APPEND | os.O_CREAT | (0 if resume else os.O_TRUNC)
+                self._ledger_fd = os.open(self.ledger, mode, 0o666)
+            except OSError as error:
+                raise LastlookError(f"{out}: cannot be written: {error.strerror or error}") from error
+            undo.pop_all()
 
     def __enter__(self) -> AnswerLog:
         return self
@@ -114,9 +122,14 @@ class AnswerLog:
 
     def close(self) -> None:
         """Put both files on the disk and let go of them."""
-        for fd in (self._answers_fd, self._ledger_fd):
-            os.fsync(fd)
-            os.close(fd)
+        try:
+            for fd in (self._answers_fd, self._ledger_fd):
+                os.fsync(fd)
+                os.close(fd)
+        except OSError as error:
+            raise LastlookError(f"{self.out}: cannot be written: {error.strerror or error}") from error
+        finally:
+            self._in_use.release()
 
     def remaining(self, items: Sequence[Item]) -> list[Item]:
         """The items that still have to be read; drops the lines of items that have changed.
