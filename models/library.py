@@ -21,13 +21,12 @@ import numpy as np
 from models.cases import CASES, case_of
 from models.cube import FaceletArray, IntArray, frozen, moves_permutation
 from models.effort import EffortModel, load_effort
-from models.errors import LastlookError
 from models.files import replacing
 from models.layer import LastLayer, corner_positions, edge_positions, has_edges, upright
 from models.notation import Moves, parse_moves
 from models.permutation import permutation_of
 from models.sequences import BadEntry, Entry, built_in_texts, read_entries
-from models.toml_files import read_text
+from models.toml_files import FileError, read_text
 
 _CACHE_FORMAT = 5
 _TURNS = tuple(parse_moves(turn) for turn in ("", "U", "U2", "U'"))
@@ -230,8 +229,8 @@ def load_library(
         try:
             if path.exists():
                 sources.append((str(path), read_text(path)))
-        except LastlookError as error:
-            bad.append(BadEntry(str(path), 1, str(error)))
+        except FileError as error:
+            bad.append(BadEntry(str(path), 0, error.reason))
     for name, text in sources:
         good, left_out = _checked(text, name, cache_folder)
         entries += [e for e in good if (e.code, e.turns) not in hidden or e.file in own]

@@ -57,14 +57,15 @@ class Entry:
 
 @dataclass(frozen=True)
 class BadEntry:
-    """An entry that was left out, and why."""
+    """An entry that was left out, and why; ``line`` 0 for the whole file."""
 
     file: str
     line: int
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.file}:{self.line}: {self.reason}"
+        where = f"{self.file}:{self.line}" if self.line else self.file
+        return f"{where}: {self.reason}"
 
 
 def widened(moves: Moves, size: int, written_for: int = 4) -> Moves:

@@ -9,9 +9,10 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Collection, Iterator, Sequence
+from contextlib import nullcontext
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from models.errors import LastlookError
 
@@ -19,20 +20,31 @@ MAX_FILE_BYTES = 8 << 20
 _QUOTES = ('"""', "'''")
 
 
-def read_text(path: Path) -> str:
-    """Text of a user's file, lines ended by "\\n"; raises ``LastlookError``, also over MAX_FILE_BYTES."""
+class FileError(LastlookError):
+    """A user's file cannot be read; ``reason`` says why and what to do, without its name."""
+
+    def __init__(self, path: Path, reason: str) -> None:
+        self.reason = reason
+        super().__init__(f"{path}: {reason}")
+
+
+def read_text(path: Path, stream: BinaryIO | None = None) -> str:
+    """Text of a user's file, or of ``stream`` instead, lines ended by "\\n", without a byte order mark.
+
+    Raises ``FileError``, also over MAX_FILE_BYTES.
+    """
     try:
-        with path.open("rb") as file:
+        with nullcontext(stream) if stream else path.open("rb") as file:
             data = file.read(MAX_FILE_BYTES + 1)
-        text = data.decode("utf-8")
+        text = data.decode("utf-8").removeprefix("\ufeff")
     except UnicodeDecodeError as error:
-        raise LastlookError(f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8") from error
+        raise FileError(path, f"is not UTF-8 text (byte {error.start}); save it as UTF-8") from error
     except OSError as error:
-        raise LastlookError(f"{path}: cannot be read ({error.strerror})") from error
+        raise FileError(
+            path, f"cannot be read ({error.strerror}); see that it is a file you may read"
+        ) from error
     if len(data) > MAX_FILE_BYTES:
-        raise LastlookError(
-            f"{path}: larger than {MAX_FILE_BYTES >> 20} MiB; move it away or make it smaller"
-        )
+        raise FileError(path, f"larger than {MAX_FILE_BYTES >> 20} MiB; move it away or make it smaller")
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 

@@ -14,6 +14,7 @@ from sympy.combinatorics import Permutation
 
 from models.cases import CASE_LIST, CASES, case_of
 from models.cube import Cube, moves_permutation, order, rotation_moves
+from models.effort import load_effort
 from models.errors import LastlookError
 from models.layer import LastLayer, legal_mask
 from models.library import Library, load_library
@@ -303,11 +304,29 @@ def test_a_core_that_cannot_be_used_is_named_with_its_line(text: str, line: int,
     assert str(caught.value).startswith(f"{path}:{line}: ") and "\n" not in str(caught.value)
 
 
-def test_a_file_that_is_no_text_is_reported(tmp_path: Path) -> None:
+@pytest.mark.parametrize("what", ["no text", "folder"])
+def test_a_file_that_cannot_be_read_is_reported(what: str, tmp_path: Path) -> None:
+    """With its name once, without a line, and with what to do."""
     path = tmp_path / "library.toml"
-    path.write_bytes(b"\xff\xfe\x00")
+    path.mkdir() if what == "folder" else path.write_bytes(b"\xff\xfe\x00")
     found = load_library([path, tmp_path / "missing.toml"], built_in=False)
-    assert found.entries == () and "UTF-8" in found.bad[0].reason
+    (bad,) = found.bad
+    assert found.entries == () and bad.file == str(path)
+    assert str(bad).startswith(f"{path}: ") and str(bad).count(str(path)) == 1
+    assert ("see that it is a file" if what == "folder" else "save it as UTF-8") in bad.reason
+
+
+def test_a_byte_order_mark_is_no_part_of_a_file(tmp_path: Path) -> None:
+    """Some editors begin a text with U+FEFF."""
+    for name, text in (
+        ("library.toml", GOOD), ("cores.toml", '[[core]]\nname = "mine"\nturns = "R R\'"\n'),
+        ("effort.toml", "[turn]\nside = 2.0\n"),
+    ):  # fmt: skip
+        (tmp_path / name).write_text(text, encoding="utf-8-sig")
+    found = load_library([tmp_path / "library.toml"], built_in=False)
+    assert [entry.line for entry in found.entries] == [1] and found.bad == ()
+    assert "mine" in read_cores(tmp_path / "cores.toml")
+    assert dict(load_effort(tmp_path / "effort.toml").turn)["side"] == 2.0
 
 
 def test_the_cache_is_used_renewed_and_never_believed_when_damaged(tmp_path: Path) -> None:

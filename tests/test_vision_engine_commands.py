@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import re
 import shlex
+import sys
 import threading
 from pathlib import Path
 
@@ -365,6 +367,20 @@ def test_two_commands_at_once_lose_nothing_of_each_other(first: str, monkeypatch
     own = load_library([library_files.library_path()], built_in=False)
     kept = {*(row["turns"] for row in rows), other["turns"]} if first == "add" else {other["turns"]}
     assert {entry.turns for entry in own.entries} == kept
+
+
+@pytest.mark.parametrize("from_input", [True, False])
+def test_the_first_line_of_an_import_may_follow_a_byte_order_mark(
+    from_input: bool, own_folders: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = own_folders / "set.txt"
+    text.write_text("R U R' U R U2 R'\r\n", encoding="utf-8-sig")
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(text.read_bytes()), "ascii"))
+    status, out, err = outcome(capsys, "sequence", "import", "-" if from_input else str(text))
+    assert (status, err) == (0, "") and out.startswith("1 added")
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(b"\xff\xfe")))
+    status, out, err = outcome(capsys, "sequence", "import", "-")
+    assert status == 1 and "is not UTF-8 text" in err and err.count("\n") == 1
 
 
 def test_a_sequence_is_hidden_beside_those_that_were_written_by_hand(

@@ -160,7 +160,7 @@ def import_sequences(
     from models.errors import LastlookError
     from models.toml_files import read_text
 
-    text = sys.stdin.read() if str(file) == "-" else read_text(file)
+    text = read_text(file, sys.stdin.buffer if str(file) == "-" else None)
     rows: list[dict[str, str]] = []
     bad = 0
     for number, line in enumerate(text.split("\n"), 1):
