@@ -272,7 +272,7 @@ def parse_moves(text: str, size: int | None = None) -> Moves:
         else:
             match = _TURN.match(text, place)
             if match is None:
-                raise _error(_hint(text[place]), text, place)
+                raise _error(_hint(text[place], text[:place].rstrip()[-1:]), text, place)
             groups[-1][1].append(_read_turn(match, text, largest))
             place = match.end()
             if len(groups[-1][1]) > MAX_TURNS:
@@ -299,12 +299,17 @@ def _read_turn(match: re.Match[str], text: str, largest: int) -> Turn:
     return turn
 
 
-def _hint(character: str) -> str:
+def _hint(character: str, before: str) -> str:
+    """Why no turn begins with a character; ``before``: the last one in front of it that is no blank."""
     if character in "XYZ":
         return "is not a turn: rotations are written in lower case, x y z"
     if character in "mes":
         return "is not a turn: middle slices are written in upper case, M E S"
-    if character in _PRIMES or character.isdigit():
+    if before not in ("", "(") and (character in _PRIMES or character.isdigit()):
+        if before == ")":
+            return "cannot stand here: after a bracket comes a number of repetitions, without a blank: (R U)3"
+        return "cannot stand here: after a turn comes one ' or one 2, without a blank: R' or R2"
+    if character in _PRIMES or character in "0123456789":
         return "stands without a turn before it"
     return "is not a turn; turns are U R F D L B, Rw, 3Rw, 2R, M E S, x y z, each with ' or 2 after it"
 

@@ -311,3 +311,25 @@ def test_a_sequence_is_a_frozen_hashable_sequence() -> None:
 def test_impossible_turns_cannot_be_made(fields: tuple[object, ...]) -> None:
     with pytest.raises(ValueError):
         Turn(*fields)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("text", "column", "words"),
+    [
+        ("R3", 2, "after a turn"),
+        ("U R²", 4, "after a turn"),
+        ("R³", 2, "after a turn"),
+        ("R'2", 3, "after a turn"),
+        ("R''", 3, "after a turn"),
+        ("R 2", 3, "after a turn"),
+        ("(R U)'", 6, "after a bracket"),
+        ("(R U) 3", 7, "after a bracket"),
+        ("2", 1, "without a turn before it"),
+        ("( ' R)", 3, "without a turn before it"),
+        ("٣R", 1, "is not a turn"),
+    ],
+)
+def test_a_suffix_is_told_what_is_wrong_with_its_place(text: str, column: int, words: str) -> None:
+    with pytest.raises(NotationError) as caught:
+        parse_moves(text)
+    assert caught.value.column == column and words in caught.value.reason
