@@ -106,6 +106,19 @@ def test_wrong_usage_is_one_line_and_2(arguments: list[str], capsys: pytest.Capt
     one_line(capsys)
 
 
+@pytest.mark.parametrize(
+    ("arguments", "commands"),
+    [([], "read, score"), (["sequence"], "add, list, remove"), (["profile"], "list, show, remove")],
+)
+def test_a_command_left_out_is_named(
+    arguments: list[str], commands: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The help is shown, and what is missing said."""
+    assert run(arguments) == 2
+    captured = capsys.readouterr()
+    assert f"missing: {commands}" in captured.err and captured.err.count("\n") == 1
+
+
 def by_name(image_bgr: np.ndarray, *, image: str, **options: object) -> Answer:
     """Stands in for the pipeline: answers by the picture's name."""
     assert image_bgr.ndim == 3 and options["library"] is not None

@@ -253,6 +253,16 @@ def test_wrong_usage_is_one_line_and_status_2(tmp_path: Path, arguments: list[st
     assert done.returncode == 2 and words in done.stderr and done.stderr.count("\n") == 1
 
 
+def test_an_empty_answer_of_the_journal_says_which_it_is(tmp_path: Path) -> None:
+    chosen = ("journal", "--case", "e1-solved")
+    assert "no attempts in the journal yet" in ran(tmp_path, *chosen).stdout
+    done = Attempt("2026-11-25T12:00:00.000Z", "", 4, "e0-sune", 0, None, 1.0, 0.1, None, None, "lost", 1.0)
+    with Journal(tmp_path / "journal.db") as journal:
+        journal.add(done)
+    for arguments in (chosen, ("journal", "--since", "2026-11-26")):
+        assert "no such attempts" in ran(tmp_path, *arguments).stdout
+
+
 def test_ctrl_c_ends_a_camera_cleanly_and_keeps_the_journal(tmp_path: Path) -> None:
     done = Attempt("2026-11-25T12:00:00.000Z", "", 4, "e0-sune", 0, None, 1.0, 0.1, None, None, "lost", 1.0)
     with Journal(tmp_path / "journal.db") as journal:

@@ -57,7 +57,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
         if usage is not None:
             context = getattr(error, "ctx", None)
             command = context.command_path if context is not None else "lastlook"
-            complain(f"{one_line(usage()).rstrip('.')}; see '{command} --help'")
+            words = one_line(usage()).rstrip(".")
+            if not words and context is not None:  # a group without one of its commands: help alone is shown
+                words = f"a command is missing: {', '.join(context.command.list_commands(context))}"
+            complain(f"{words}; see '{command} --help'")
             return int(getattr(error, "exit_code", 2))
         if os.environ.get("LASTLOOK_DEBUG"):
             raise

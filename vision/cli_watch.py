@@ -187,6 +187,7 @@ def journal(
     _known_case(case)
     with Journal(journal_path()) as notebook:
         rows = notebook.rows(case=case, since=_date(since), last=last)
+        written = len(notebook)
     if as_json:
         for line in as_json_lines(rows):
             typer.echo(line.encode("utf-8", "backslashreplace"))
@@ -195,8 +196,12 @@ def journal(
         writer.writerow(["id", *COLUMNS])
         for row in rows:
             writer.writerow(["" if value is None else value for value in row.to_json_dict().values()])
-    else:
+    elif rows:
         _table(rows)
+    elif written:
+        typer.echo("no such attempts in the journal; 'lastlook journal' shows those that there are")
+    else:
+        typer.echo("no attempts in the journal yet; 'lastlook watch' writes them")
     return 0
 
 
@@ -256,9 +261,6 @@ def _table(rows: list[Row]) -> None:
 
     from vision.terminal import say
 
-    if not rows:
-        typer.echo("no attempts in the journal yet; 'lastlook watch' writes them")
-        return
     heads = ("no.", "when (UTC)", "cube", "case", "seen", "turned", "result", "sequence")
     cells = [_cells(row) for row in rows]
     console = Console(width=None if sys.stdout.isatty() else 160, highlight=False, markup=False)
