@@ -24,11 +24,12 @@ from models.effort import EffortModel, load_effort
 from models.errors import LayerError, UsageError
 from models.layer import LastLayer, upright
 from models.notation import Turn
-from models.permutation import PERMUTATION_CASES, SOLVED_CODE
+from models.permutation import PERMUTATION_CASES
 from models.search_meet import Halves, meetings
 from models.search_rank import Ranked
 from models.search_result import NO_CORE, CaseResult, Core, Found, Progress, Result, core_variants
 from models.search_space import OUTER, enumerate_space, estimate, is_outer, turn_set
+from models.sequences import NEEDS_NO_SEQUENCE
 
 __all__ = ["NO_CORE", "Core", "Found", "Result", "all_odd_codes", "core_variants", "find"]
 # a sequence takes about this many bytes while it is searched: positions, parent, keys and their order
@@ -99,7 +100,7 @@ def _check(
         target = CASES.get(code) or PERMUTATION_CASES.get(code)
         if target is None:
             raise UsageError(f"unknown case {code!r}; `lastlook cases` lists all codes")
-        if code in (SOLVED_CODE, "e0-solved"):
+        if code in NEEDS_NO_SEQUENCE:
             raise UsageError(f"case {code!r} needs no sequence")
         if not target.occurs_on(size):
             raise UsageError(f"case {code} cannot occur on a {size}x{size}x{size}")

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cube import frozen, invert, sticker_positions, turn_permutation
-from models.errors import UsageError
+from models.errors import NotationError, UsageError
 from models.layer import corner_positions, edge_positions
 from models.notation import Moves, Turn, parse_moves
 from models.search_result import Progress
@@ -119,11 +119,15 @@ def destination(permutation: NDArray[np.integer]) -> NDArray[np.intp]:
 def turn_set(names: Sequence[str] | str, size: int) -> tuple[Turn, ...]:
     """Quarter and half turns of the layers named: ``"R U"``, ``"R U M"``, ``"Rw U"``, ``"2R U"``.
 
-    Raises ``UsageError`` for rotations and for nothing at all, ``NotationError`` for what is no turn.
+    Raises ``UsageError`` for what is no turn, for rotations and for nothing at all.
     """
     text = names if isinstance(names, str) else " ".join(names)
     turns: list[Turn] = []
-    for turn in parse_moves(text, size):
+    try:
+        layers = parse_moves(text, size)
+    except NotationError as error:
+        raise UsageError(f"--turns {text}: {error}") from error
+    for turn in layers:
         if turn.is_rotation:
             raise UsageError(
                 f"--turns {text}: {turn} turns the whole cube; name layers such as R, U, Rw or M"

@@ -11,9 +11,10 @@ from models.cases import CASES, case_of
 from models.errors import LastlookError
 from models.layer import LastLayer, upright
 from models.notation import MAX_SIZE, MIN_SIZE, Moves, Turn, parse_moves
-from models.permutation import PERMUTATION_CASES, permutation_of
+from models.permutation import PERMUTATION_CASES, SOLVED_CODE, permutation_of
 from models.toml_files import read_blocks, read_text
 
+NEEDS_NO_SEQUENCE = ("e0-solved", SOLVED_CODE)
 _KEYS = {"code", "turns", "source", "proof", "proof_size", "core", "note"}
 
 
@@ -123,6 +124,8 @@ def check_entry(code: str, moves: Moves) -> Checked:
     where the code can occur there. Block turns are read as written for a 4x4x4 (and widened on a 6x6x6),
     or, where that is not right, as written for a 3x3x3 (and widened on all larger ones).
     """
+    if code in NEEDS_NO_SEQUENCE:
+        raise LastlookError(f"case {code!r} needs no sequence")
     attempts: list[tuple[int, tuple[int, ...]]] = []
     if holds_on_every_size(moves):
         small = (2,) if moves.min_size == 2 and code.startswith(("e0-", "corners-")) else ()

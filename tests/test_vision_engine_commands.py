@@ -10,12 +10,15 @@ import shlex
 import sys
 import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from models import search
 from models.cases import CASES, codes_for
 from models.layer import LastLayer
 from models.library import load_library
+from models.search import Result, find
 from models.sequences import solved_class
 from vision import library_files
 from vision.cli import run
@@ -88,6 +91,61 @@ def test_find_all_is_filtered_by_edges(capsys: pytest.CaptureFixture[str]) -> No
     )
     assert status == 0
     assert {row["code"] for row in json.loads(out)} == {c for c in codes_for(4) if CASES[c].edges == "e3"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["find", "--all", "--edges", "e1", "-n", "3"], "--edges e1: no such case on a 3x3x3"),
+        (["find", "e0-sune", "--all"], "e0-sune and --all"),
+        (["find", "e0-sune", "--core", "nosuch"], "--core: no core by name (flip-one, "),
+        (["find", "e0-sune", "--turns", "R3"], "--turns R3: column 2: "),
+        (["cases", "--permutations", "--edges", "e1"], "--edges chooses among orientation cases"),
+        (["cases", "--permutations", "--corners", "sune"], "--corners chooses among orientation cases"),
+        (["sequence", "list", "nosuch"], "unknown case 'nosuch'"),
+        (["sequence", "add", "solved", ""], "case 'solved' needs no sequence"),
+        (["sequence", "add", "solved", "U"], "case 'solved' needs no sequence"),
+        (["sequence", "add", "e0-solved", ""], "case 'e0-solved' needs no sequence"),
+    ],
+)
+def test_wrong_usage_names_what_is_wrong(
+    arguments: list[str], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    status, out, err = outcome(capsys, *arguments)
+    assert (status, out) == (2, "") and words in err and err.count("\n") == 1
+
+
+def test_an_empty_list_says_of_what_there_is_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    assert "no sequences of your own yet" in outcome(capsys, "sequence", "list")[2]
+    assert outcome(capsys, "sequence", "add", "e0-sune", "R U R' U R U2 R'")[0] == 0
+    _, out, err = outcome(capsys, "sequence", "list", "e0-t")
+    assert out == "" and "yet" not in err and "e0-t" in err and "--all" in err
+    _, out, err = outcome(capsys, "sequence", "list", "e0-solved", "--all")
+    assert out == "" and "--all" not in err
+
+
+def test_cases_counts_the_sequences_that_case_shows(capsys: pytest.CaptureFixture[str]) -> None:
+    """A sequence that stands in two files is one."""
+    for size in ("2", "4"):
+        _, out, _ = outcome(capsys, "cases", "--corners", "sune", "--edges", "e0", "-n", size, "--json")
+        (row,) = json.loads(out)
+        found = json.loads(outcome(capsys, "case", "e0-sune", "-n", size, "--json")[1])
+        shown = {one["turns"] for angle in found["angles"] for one in angle["sequences"]}
+        assert row["sequences"] == len(shown)
+
+
+def test_what_a_stopped_search_did_not_reach_is_named(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stopped(codes: list[str], **options: Any) -> Result:
+        result = find(codes, **{**options, "depth": 4})
+        result.complete = False
+        return result
+
+    monkeypatch.setattr(search, "find", stopped)
+    _, out, _ = outcome(capsys, "find", "e0-sune", "e1-solved", "par-solved-frlb", "e3-solved")
+    assert "stopped before the end" in out
+    assert out.splitlines()[-1] == "not searched: e1-solved, e3-solved, par-solved-frlb"
 
 
 @pytest.mark.parametrize(

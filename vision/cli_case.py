@@ -279,10 +279,12 @@ def list_cases(
     for name, value, choices in (("edges", edges, EDGE_PATTERNS), ("corners", corners, CORNER_PATTERNS)):
         if value is not None and value not in choices:
             raise UsageError(f"--{name} {value}: choose from {', '.join(choices)}")
+        if value is not None and permutations:
+            raise UsageError(f"--{name} chooses among orientation cases; leave out --permutations")
     library = open_library()
 
     def known(code: str) -> int:
-        return sum(size in entry.sizes for entry in library.of(code))
+        return len({str(entry.moves(size)) for entry in library.of(code) if size in entry.sizes})
 
     rows: list[dict[str, object]] = []
     if permutations:

@@ -58,16 +58,14 @@ def find_sequences(
     Without --core, cases with one or three flipped edges are searched round the core "flip-one", permutation
     classes with parity round "swap-two", all others without a core. Ctrl-C stops and keeps what was found.
     """
-    from models.errors import UsageError
     from models.search import find
     from vision.library_files import open_effort
 
     wanted = _wanted(codes or [], every, edges, size)
-    if not wanted:
-        raise UsageError("name a case, as e1-sune-left, or say --all; `lastlook cases` lists them")
     weights = open_effort()
     results: list[Result] = []
-    for group, given in _groups(wanted, core or [], size):
+    groups = _groups(wanted, core or [], size)
+    for group, given in groups:
         cores = _variants(given, mirrored, inverted, angles)
         with _bar() as progress:
             result = find(
@@ -83,6 +81,9 @@ def find_sequences(
         typer.echo(json_line([row for result in results for row in _rows(result)]))
     else:
         _print_results(results)
+        missed = [code for group, _ in groups[len(results) :] for code in group]
+        if missed:
+            typer.echo(f"not searched: {', '.join(missed)}")
     if not any(case.found for result in results for case in result.cases.values()):
         raise typer.Exit(4)
 
@@ -96,9 +97,16 @@ def _wanted(codes: Sequence[str], every: bool, edges: str | None, size: int) -> 
     if not every:
         if edges is not None:
             raise UsageError("--edges goes with --all")
+        if not codes:
+            raise UsageError("name a case, as e1-sune-left, or say --all; `lastlook cases` lists them")
         return list(dict.fromkeys(codes))
+    if codes:
+        raise UsageError(f"{codes[0]} and --all exclude each other; choose one")
     chosen = [CASES[code] for code in codes_for(size) if not CASES[code].is_oriented]
-    return [c.code for c in chosen if edges is None or c.edges in edges.split(",")]
+    wanted = [c.code for c in chosen if edges is None or c.edges in edges.split(",")]
+    if not wanted:
+        raise UsageError(f"--edges {edges}: no such case on a {size}x{size}x{size}")
+    return wanted
 
 
 def _groups(codes: Sequence[str], named: Sequence[str], size: int) -> list[tuple[list[str], list[Core]]]:
@@ -127,6 +135,7 @@ def _groups(codes: Sequence[str], named: Sequence[str], size: int) -> list[tuple
 
 
 def _core(text: str, known: dict[str, Moves], size: int) -> Core:
+    from models.errors import NotationError, UsageError
     from models.notation import parse_moves
     from models.search_result import NO_CORE, Core
     from models.sequences import widened
@@ -136,7 +145,10 @@ def _core(text: str, known: dict[str, Moves], size: int) -> Core:
     moves = known.get(text)
     if moves is not None:
         return Core(text, widened(moves, size))
-    return Core(text, parse_moves(text, size))
+    try:
+        return Core(text, parse_moves(text, size))
+    except NotationError as error:
+        raise UsageError(f"--core: no core by name ({', '.join(known)}, none), nor turns: {error}") from error
 
 
 def _variants(cores: Sequence[Core], mirrored: bool, inverted: bool, angles: bool) -> list[Core]:

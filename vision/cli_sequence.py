@@ -62,10 +62,11 @@ def add_sequence(
     """Put MOVES in your library as a sequence for CODE; refused when the engine finds another case."""
     from models.errors import LastlookError, UsageError
     from models.notation import parse_moves
-    from models.sequences import check_entry
+    from models.sequences import NEEDS_NO_SEQUENCE, check_entry
 
-    if not _is_code(code):
-        raise UsageError(f"unknown case {code!r}; `lastlook cases` lists all codes")
+    _known(code)
+    if code in NEEDS_NO_SEQUENCE:
+        raise UsageError(f"case {code!r} needs no sequence")
     sequence = parse_moves(moves)
     try:
         check_entry(code, sequence)
@@ -73,6 +74,13 @@ def add_sequence(
         raise LastlookError(f"not added: {sequence}: {error}") from error
     new = add_to_library([{"code": code, "turns": str(sequence), "source": "yours"}])
     typer.echo(f"{code}: {sequence} {'added' if new else 'was there already'}")
+
+
+def _known(code: str) -> None:
+    from models.errors import UsageError
+
+    if not _is_code(code):
+        raise UsageError(f"unknown case {code!r}; `lastlook cases` lists all codes")
 
 
 def list_sequences(
@@ -83,6 +91,8 @@ def list_sequences(
     """List your sequences, and tell which entries of your file were left out and why."""
     from vision.library_files import open_library
 
+    if code is not None:
+        _known(code)
     library = open_library()
     entries = [
         e for e in library.entries if (every or e.file in library.own) and (code is None or e.code == code)
@@ -93,9 +103,17 @@ def list_sequences(
         for entry in entries:
             typer.echo(f"{entry.code}\t{entry.turns}")
         if not entries:
-            typer.echo("no sequences of your own yet; add one with `lastlook sequence add`", err=True)
+            typer.echo(_none_of(code, every), err=True)
     for bad in library.bad:
         typer.echo(f"left out: {bad}", err=True)
+
+
+def _none_of(code: str | None, every: bool) -> str:
+    if code is None:
+        return "no sequences of your own yet; add one with `lastlook sequence add`"
+    if every:
+        return f"no sequences for {code}"
+    return f"no sequences of your own for {code}; --all lists the built-in ones as well"
 
 
 def _row(entry: Entry) -> dict[str, object]:
