@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import secrets
+import stat
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
@@ -16,12 +17,18 @@ from models.errors import LastlookError
 def replacing(path: Path) -> Iterator[BinaryIO]:
     """A file to write bytes to that takes the place of ``path`` when the block ends, on the disk by then.
 
-    When the block raises, ``path`` stays as it was. The file gets the permissions that any new file gets.
-    Raises OSError when it cannot be written.
+    When the block raises, ``path`` stays as it was. A file that is there keeps its permissions, a new one
+    gets those of any new file. A symbolic link stays one: what it points to is replaced. Raises OSError when
+    it cannot be written.
     """
+    path = Path(os.path.realpath(path))
     draft = path.parent / f".{secrets.token_hex(8)}.part"
     try:
         with draft.open("xb") as stream:
+            with suppress(FileNotFoundError):
+                before = path.stat().st_mode
+                if stat.S_ISREG(before):
+                    draft.chmod(stat.S_IMODE(before))
             yield stream
             stream.flush()
             os.fsync(stream.fileno())

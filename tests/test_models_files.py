@@ -60,6 +60,22 @@ def test_a_new_file_has_the_permissions_of_any_new_file(
     assert stat.S_IMODE(path.stat().st_mode) == 0o666 & ~usual_umask
 
 
+@pytest.mark.skipif(os.name == "nt", reason="POSIX permissions and links")
+@pytest.mark.parametrize("mode", [0o600, 0o664, 0o400])
+def test_a_file_that_is_there_keeps_its_permissions_and_its_links(mode: int, tmp_path: Path) -> None:
+    """Before the first byte is written as well: what is nobody else's business never lies open."""
+    real, link = tmp_path / "elsewhere" / "real", tmp_path / "link"
+    real.parent.mkdir()
+    link.symlink_to(Path("elsewhere") / "real")
+    write_atomically(link, b"new, where there was nothing")
+    real.chmod(mode)
+    with replacing(link) as stream:
+        assert stat.S_IMODE(os.fstat(stream.fileno()).st_mode) == mode
+        stream.write(b"new")
+    assert link.is_symlink() and real.read_bytes() == b"new" and stat.S_IMODE(real.stat().st_mode) == mode
+    assert set(tmp_path.rglob("*")) == {real.parent, real, link}
+
+
 @pytest.mark.parametrize("reason", [OSError(28, "No space left on device"), KeyboardInterrupt()])
 def test_what_fails_half_way_changes_nothing(reason: BaseException, tmp_path: Path) -> None:
     path = tmp_path / "kept"
