@@ -144,8 +144,10 @@ def _model(tables: Mapping[str, Mapping[str, float]]) -> EffortModel:
 
 
 def _merge(tables: dict[str, dict[str, float]], name: str, values: object, path: Path) -> None:
-    if name not in tables or not isinstance(values, Mapping):
+    if name not in tables:
         raise EffortError(f"{path}: unknown table [{name}]; known are {', '.join(tables)}")
+    if not isinstance(values, Mapping):
+        raise EffortError(f"{path}: {name} must be a table: [{name}] in a line, then a weight a line")
     for key, value in values.items():
         known = key in tables[name] or (
             name == "regrip" and len(parts := key.split("-")) == 2 and set(parts) <= set(PLACES)

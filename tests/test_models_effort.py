@@ -107,7 +107,7 @@ def test_weights_that_cannot_be_read_are_one_line(tmp_path: Path) -> None:
         ("[turn\n", "cannot be read"),
         ("turn = " + "[" * 20_000, "cannot be read"),
         ("turn = " + "1" * 5_000, "cannot be read"),
-        ("turn = 3\n", "turn"),
+        ("turn = 3\n", "turn must be a table"),
         ("[regrip]\nback-nowhere = 1\n", "back-nowhere"),
     ],
 )
