@@ -6,7 +6,6 @@ an X server for themselves (Xvfb) and are left out where there is none.
 
 from __future__ import annotations
 
-import io
 import json
 import os
 import shutil
@@ -34,9 +33,8 @@ from vision.live_words import shown_at
 from vision.moments import save_moment
 from vision.readers import source_named
 from vision.session import Session
-from vision.stream import FrameStream, StreamEvent
+from vision.stream import FrameStream
 from vision.truth import truth_of
-from vision.watch import WindowWatch, run_lines
 from vision.watcher import FrameReport, Watcher
 
 DATA = Path(__file__).parent / "data"
@@ -98,61 +96,6 @@ def test_a_saved_moment_is_a_picture_with_its_truth_guess(settled: FrameReport, 
     (tmp_path / "file").write_text("")
     with pytest.raises(LastlookError):
         save_moment(settled, tmp_path / "file" / "below")
-
-
-class GivingUp:
-    """A stream that gives up just after its news was read."""
-
-    ended = False
-    dropped = 0
-
-    def __init__(self) -> None:
-        self.news: list[StreamEvent] = []
-
-    def next_frame(self, timeout_s: float) -> None:
-        return None
-
-    def events(self) -> list[StreamEvent]:
-        news, self.news = self.news, []
-        if not self.ended:
-            self.ended, self.news = True, [StreamEvent("gave-up", "camera 0: given up after 60 s")]
-        return news
-
-
-def test_why_a_camera_was_given_up_is_told_however_late_it_comes() -> None:
-    watcher = Watcher(default_profile())
-    session = Session(GivingUp(), watcher)  # type: ignore[arg-type]
-    with pytest.raises(LastlookError, match="given up after 60 s"):
-        run_lines(session, io.StringIO(), as_json=True, finite=False)
-    watcher.close()
-
-
-class FailingWindow:
-    """A window that breaks once the clock of an attempt runs."""
-
-    wh = (640, 360)
-
-    def __init__(self, watcher: Watcher) -> None:
-        self.watcher = watcher
-
-    def show(self, canvas: np.ndarray, arrived_s: float | None = None) -> str:
-        if self.watcher.timer.phase == "running":
-            raise RuntimeError("the display has gone")
-        return ""
-
-
-def test_an_attempt_under_way_is_kept_when_the_window_breaks(tmp_path: Path) -> None:
-    watcher = Watcher(default_profile())
-    with (
-        FrameStream(source_named(str(DATA / "clip_turning")), pace="every") as stream,
-        Journal(tmp_path / "journal.db") as journal,
-    ):
-        session = Session(stream, watcher, journal=journal)
-        runner = WindowWatch(session, dark=True, moments=tmp_path)
-        with pytest.raises(RuntimeError, match="has gone"):
-            runner.run(FailingWindow(watcher))  # type: ignore[arg-type]
-        assert [row.attempt.result for row in journal.rows()] == ["unfinished"]
-    watcher.close()
 
 
 # the command

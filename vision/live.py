@@ -135,8 +135,11 @@ class Screen:
         """From light to dark or back."""
         self.theme = LIGHT if self.theme is DARK else DARK
 
-    def compose(self, report: FrameReport | None, shown: Shown, wh: tuple[int, int]) -> Image:
-        """The whole picture of the window, uint8 (height, width, 3); the same array is used again."""
+    def compose(
+        self, report: FrameReport | None, shown: Shown, wh: tuple[int, int], *, still: bool = False
+    ) -> Image:
+        """The whole picture of the window, uint8 (height, width, 3); the same array is used again. ``still``:
+        the report is no longer the newest, so no clock runs."""
         grown = min(max(1.0, LEAST_WH[0] / wh[0], LEAST_WH[1] / wh[1]), MOST_GROWN)
         width, height = (max(round(one * grown), least) for one, least in zip(wh, LEAST_WH, strict=True))
         shape = USUAL_SHAPE if report is None else report.image_bgr.shape[1] / report.image_bgr.shape[0]
@@ -154,12 +157,12 @@ class Screen:
             self._layout = layout
         canvas = self._canvas
         if report is not None:
-            self._picture(canvas[: room[1], : room[0]], report)
+            self._picture(canvas[: room[1], : room[0]], report, still=still)
         panel = self.painter.panel(shown, *panel_wh, self.theme)
         canvas[place[1] : place[1] + panel_wh[1], place[0] : place[0] + panel_wh[0]] = panel
         return canvas
 
-    def _picture(self, room: Image, report: FrameReport) -> None:
+    def _picture(self, room: Image, report: FrameReport, *, still: bool) -> None:
         source = report.image_bgr
         zoom = min(room.shape[1] / source.shape[1], room.shape[0] / source.shape[0])
         wide, high = max(1, round(source.shape[1] * zoom)), max(1, round(source.shape[0] * zoom))
@@ -169,7 +172,7 @@ class Screen:
         if report.pose is not None:
             draw_cube(part, report.pose, zoom, report)
         if report.running_s is not None:
-            self._timer(part, report.running_s, running=report.phase == "running")
+            self._timer(part, report.running_s, running=report.phase == "running" and not still)
 
     def _timer(self, part: Image, seconds: float, *, running: bool) -> None:
         """Large digits at the lower left, on a dark plate; each digit is painted once and kept."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 from models.cases import CASES, case_of
 from models.layer import has_edges
@@ -18,11 +18,7 @@ if TYPE_CHECKING:
     from models.library import Suggestion
 
 PER_CENT_STEP: Final = 5
-_FRONT_WORDS: Final = {
-    "far": "front: far side",
-    "left": "front: left side",
-    "right": "front: right side",
-}
+Still = Literal["", "Frozen", "Ended"]
 
 
 def shown_at(
@@ -30,28 +26,35 @@ def shown_at(
     suggestions: Sequence[Suggestion],
     *,
     front: str | None = None,
-    frozen: bool = False,
+    still: Still = "",
     last: str = "",
     notice: str = "",
+    caution: str = "",
 ) -> Shown:
-    """The panel for a report (None: no frame has come yet)."""
-    status, mood = ("No picture yet", "busy") if report is None else _status(report)
-    if frozen and report is not None:
-        status, mood = "Frozen", "still"
-    shown = Shown(status, mood, front=_FRONT_WORDS.get(front or "near", ""), last=last, notice=notice)
+    """The panel for a report (None: no frame has come yet).
+
+    ``front`` is the side that the user calls his front from now on; a verdict is shown under its own.
+    ``still`` says that the report stays as it is: the user has frozen it, or the source has ended.
+    """
+    status, mood = (still, "still") if still else _status(report)
+    shown = Shown(status, mood, front=_front_words(front), last=last, notice=notice, caution=caution)
     if report is None:
-        return replace(shown, advice="Waiting for the camera.")
+        return replace(shown, advice="" if still else "Waiting for the camera.")
     verdict = report.verdict if report.pose is not None and not report.turning else None
-    shown = replace(shown, cube=_cube_words(report, verdict), advice=_advice(report))
+    shown = replace(shown, cube=_cube_words(report, verdict), advice="" if still else _advice(report))
     if verdict is None:
         return shown
-    shown = replace(shown, lit=_lit(report, verdict), size=verdict.posterior.size)
+    size = verdict.posterior.size
+    shown = replace(shown, front=_front_words(report.front_side), size=size, lit=_lit(report, verdict))
     if report.settled:
         return _settled(shown, verdict, suggestions)
-    if verdict.reason not in (None, "ambiguous"):
+    if verdict.reason == "not-last-layer":
+        told = what_is_wrong(verdict.posterior)
+        return replace(shown, advice=f"{told[0].upper()}{told[1:]}.")
+    if verdict.reason is not None and verdict.reason != "ambiguous":
         return shown
     candidates = tuple((code, _stepped(p)) for code, p in verdict.posterior.candidates[:4])
-    return replace(shown, candidates=candidates, tilt=report.next_view or "" if candidates else "")
+    return replace(shown, candidates=candidates, tilt="" if still else report.next_view or "")
 
 
 def _settled(shown: Shown, verdict: Verdict, suggestions: Sequence[Suggestion]) -> Shown:
@@ -76,7 +79,9 @@ def _settled(shown: Shown, verdict: Verdict, suggestions: Sequence[Suggestion]) 
     )
 
 
-def _status(report: FrameReport) -> tuple[str, str]:
+def _status(report: FrameReport | None) -> tuple[str, str]:
+    if report is None:
+        return "No picture yet", "busy"
     if report.pose is None:
         return "Looking for a cube", "busy"
     if report.turning:
@@ -97,13 +102,13 @@ def _advice(report: FrameReport) -> str:
         return ""
     if report.pose is None:
         return "Hold the cube so that its whole top face can be seen."
-    reason = report.verdict.reason if report.verdict is not None else None
-    if reason == "top-hidden":
+    if report.verdict is not None and report.verdict.reason == "top-hidden":
         return "Move the fingers, or the cube, so that all of its top face shows."
-    if reason == "not-last-layer" and report.verdict is not None:
-        told = what_is_wrong(report.verdict.posterior)
-        return f"{told[0].upper()}{told[1:]}."
     return ""
+
+
+def _front_words(side: str | None) -> str:
+    return "" if side in (None, "near") else f"front: {side} side"
 
 
 def _cube_words(report: FrameReport, verdict: Verdict | None) -> str:

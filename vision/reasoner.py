@@ -26,8 +26,9 @@ ONE_COLOUR_FROM: Final = 0.9
 @dataclass(frozen=True, eq=False)
 class Job:
     """One frame's stickers. ``epoch`` counts how often the evidence has been dropped, ``number`` frames;
-    ``weight`` (6, n, n) how much each sticker's word counts, 0..1; ``front`` the face taken as F;
-    ``turned_over`` whether the frames are put right as those of a mirrored source."""
+    ``weight`` (6, n, n) how much each sticker's word counts, 0..1; ``front`` the face taken as F, and
+    ``front_side`` which of ``holding.FRONTS`` it was wanted to be; ``turned_over`` whether the frames are put
+    right as those of a mirrored source."""
 
     number: int
     epoch: int
@@ -35,6 +36,7 @@ class Job:
     samples: StickerSamples
     weight: NDArray[np.float64]
     front: int
+    front_side: str | None = None
     turned_over: bool = False
 
 
@@ -44,6 +46,7 @@ class Outcome:
     to be the top of an oriented last layer, else None;
     ``doubtful`` that the frame spoke against what was known, or the frames so far against the chirality that
     was read; ``mirrored_probability`` that of the source, 0..1; ``next_view`` as in the answer format;
+    ``front`` and ``front_side`` are those that the verdict was made with, which may have stood for a while;
     ``samples`` and ``reading`` are the frame's own, None where no sticker was seen."""
 
     number: int
@@ -55,6 +58,8 @@ class Outcome:
     mirrored_probability: float
     next_view: str | None
     top_look: tuple[int, ...]
+    front: int
+    front_side: str | None
     samples: StickerSamples | None = None
     reading: Reading | None = None
 
@@ -67,6 +72,7 @@ class Reasoner:
         self._evidence: Evidence | None = None
         self._epoch = -1
         self._chirality, self._turned_over = Chirality(), False
+        self._judged: tuple[Verdict | None, int, str | None] = None, 2, None
         self._worker = Worker(self._work, name="lastlook-reader", background=background)
 
     @property
@@ -95,7 +101,9 @@ class Reasoner:
             self._epoch = job.epoch
         evidence = self._evidence
         if not (job.samples.coverage > LEAST_COVERAGE).any():
-            return Outcome(job.number, job.epoch, job.time_s, None, None, False, 0.0, None, ())
+            return Outcome(
+                job.number, job.epoch, job.time_s, None, None, False, 0.0, None, (), job.front, job.front_side
+            )
         sure_top = evidence.sure_top
         reading = read_stickers(
             job.samples, self._profile, tops=None if sure_top is None else (sure_top,), front=job.front
@@ -117,6 +125,8 @@ class Reasoner:
             else tuple(int(f) for f in np.unique(np.nonzero(evidence.seen)[0]))
         )
         verdict = evidence.verdict(tops, job.front, self._chirality.opposes)
+        if verdict is None or verdict is not self._judged[0]:
+            self._judged = verdict, job.front, job.front_side
         view = None
         look: tuple[int, ...] = ()
         opposed = False
@@ -136,6 +146,7 @@ class Reasoner:
             self._chirality.probability,
             view,
             look,
+            *self._judged[1:],
             job.samples,
             reading,
         )

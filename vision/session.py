@@ -11,6 +11,7 @@ from models.cases import CASES, case_of
 from models.journal import Attempt, Journal, utc_text
 from models.layer import LastLayer
 from vision.stream import FrameStream, StreamEvent
+from vision.timing import Practice
 from vision.watcher import FrameReport, SettledState, Watcher
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ class _Begun:
 
 class Session:
     """Frames in, reports out; attempts go into the journal as they end. ``cube`` names the profile,
-    ``learner`` hands looks on to it."""
+    ``learner`` hands looks on to it; ``practice`` tells when a pause is due."""
 
     def __init__(
         self,
@@ -48,6 +49,7 @@ class Session:
         self.stream = stream
         self.watcher = watcher
         self.attempts: list[Attempt] = []
+        self.practice = Practice()
         self.chosen = 0
         self.frames = self.tracked = self.settled = 0
         self._cases: Counter[str] = Counter()
@@ -73,6 +75,7 @@ class Session:
         self.settled += report.settled
         if report.newly_settled and report.case is not None:
             self._cases[report.case] += 1
+        self.practice.see(report.time_s, turning=report.turning)
         self._note(report)
         if self._learner is not None:
             self._learner.see(report, self.watcher)

@@ -1,4 +1,4 @@
-"""Time an attempt by what the camera sees: settled case, first turn, one colour on top.
+"""Time an attempt by what the camera sees: settled case, first turn, one colour on top; and the practice.
 
 A state machine over one observation a frame, with no picture in it. Each event lies between two frames, and
 a duration can be off by what is open at both of its ends together. Frames that were dropped or not tracked
@@ -18,6 +18,11 @@ AWAY_S: Final = 4.0
 LONGEST_S: Final = 120.0
 CALM_S: Final = 1.2
 """When the old case stands there again, unturned for so long, the "first turn" was none (a hand, a slip)."""
+
+PRACTICE_S: Final = 300.0
+"""Turning that goes on for so long asks for a pause."""
+PAUSE_S: Final = 60.0
+"""Without a turn for so long is a pause."""
 
 
 class State(Protocol):
@@ -192,3 +197,24 @@ class AttemptTimer:
         recognition = self._settled_at.until(self._turn_at)
         self.phase, self._calm_since_s = "finished", None
         return Timed(self._settled, self._settled_at, recognition, execution, result)
+
+
+class Practice:
+    """Feed :meth:`see` with every frame in order."""
+
+    def __init__(self) -> None:
+        self._since_s: float | None = None
+        self._last_s = 0.0
+
+    @property
+    def pause_due(self) -> bool:
+        """Whether the turning has gone on for PRACTICE_S without a pause; true until one is made."""
+        return self._since_s is not None and self._last_s - self._since_s >= PRACTICE_S
+
+    def see(self, time_s: float, *, turning: bool) -> None:
+        """Whether a layer is being turned at ``time_s``; time that runs backwards begins anew."""
+        if not 0 <= time_s - self._last_s < PAUSE_S:
+            self._since_s = None
+        if turning:
+            self._since_s = time_s if self._since_s is None else self._since_s
+            self._last_s = time_s

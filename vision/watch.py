@@ -7,6 +7,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, TextIO
@@ -16,7 +17,7 @@ from vision.holding import FRONTS
 from vision.live import Screen, Window
 from vision.live_page import DARK, LIGHT
 from vision.live_panel import Shown
-from vision.live_words import shown_at
+from vision.live_words import Still, shown_at
 from vision.moments import save_moment
 from vision.session import Session, frame_json, frame_line
 from vision.stream import StreamEvent
@@ -34,6 +35,11 @@ HELP: Final = (
     "F: which side you call your front, as the camera sees it. M: the source shows a mirror image. "
     f"{CAUTION}"
 )
+
+_NOT_NOW: Final[dict[Still, str]] = {
+    "Frozen": "Not while the picture is frozen; space lets it go on.",
+    "Ended": "Not after the end: nothing is read any more.",
+}
 
 
 @dataclass(slots=True)
@@ -58,12 +64,21 @@ class WindowWatch:
         self.screen = Screen(theme=DARK if dark else LIGHT)
         self._moments = moments
         self._report: FrameReport | None = None
+        self._newest: FrameReport | None = None
         self._frozen = self._help = False
         self._last = ""
         self._notice = _Notice()
         self._trouble = ""
+        self._end = ""
         self._shown: Shown | None = None
         self._shown_s = 0.0
+
+    @property
+    def _still(self) -> Still:
+        """Why the report shown stays as it is; "" while the next one takes its place."""
+        if self._frozen:
+            return "Frozen"
+        return "Ended" if self._end else ""
 
     def run(self, window: Window, *, stop: Callable[[], bool] | None = None) -> None:
         """Until Q, Escape, the window's own close button, or ``stop`` says so. At the end of a recording the
@@ -74,8 +89,10 @@ class WindowWatch:
                 self._hear(events)
                 if report is not None:
                     self._take(report)
+                elif self._end:  # nothing to wait for any more
+                    time.sleep(WAIT_S)
                 arrived = report.arrived_s if report is not None and not self._frozen else None
-                canvas = self.screen.compose(self._report, self._panel(), window.wh)
+                canvas = self.screen.compose(self._report, self._panel(), window.wh, still=bool(self._still))
                 key = window.show(canvas, arrived)
                 if key in ("q", "escape", "closed") or (stop is not None and stop()):
                     return
@@ -87,35 +104,41 @@ class WindowWatch:
     def _take(self, report: FrameReport) -> None:
         if report.ended is not None:
             self._last = _last_words(report.ended)
+        if report.turned_over:
+            self._notice.say(_turned_over_words(report))
+        self._trouble = ""
+        self._newest = report
         if not self._frozen:
             self._report = report
-            self._trouble = ""
 
     def _hear(self, events: list[StreamEvent]) -> None:
         for event in events:
-            if event.kind in ("lost", "waiting", "stalled", "gave-up"):
+            if event.kind in ("lost", "waiting", "stalled"):
                 self._trouble = event.text
-            elif event.kind == "ended":
-                self._notice.say("The end of the recording. Q leaves.", 3600)
             elif event.kind == "skipped":
                 self._notice.say(event.text)
             else:
                 self._trouble = ""
+                if event.kind == "ended":
+                    self._end = "The end of the recording. Q leaves."
+                elif event.kind == "gave-up":
+                    self._end = f"{event.text}. Q leaves."
 
     def _panel(self) -> Shown:
         now = time.monotonic()
+        front = self.session.watcher.front_wanted
         if self._help:
-            front = self.session.watcher.front_wanted
-            return Shown("Help", "busy", advice=HELP, front=f"your front: {front or 'near'}")
+            return Shown("Help", "still", advice=HELP, front=f"your front: {front or 'near'}")
         report = self._report
         suggestions = self.session.suggestions(report) if report is not None and report.settled else []
         shown = shown_at(
             report,
             suggestions,
-            front=self.session.watcher.front_wanted,
-            frozen=self._frozen,
+            front=front,
+            still=self._still,
             last=self._last,
-            notice=self._trouble or self._notice.now(),
+            notice=self._trouble or self._notice.now() or self._end,
+            caution=CAUTION if self.session.practice.pause_due else "",
         )
         # what is unsure changes with every frame; a person cannot read faster than this
         settled_now = self._shown is None or shown.mood == "sure" or self._shown.mood == "sure"
@@ -126,16 +149,20 @@ class WindowWatch:
 
     def _press(self, key: str) -> None:
         watcher = self.session.watcher
-        if key == " ":
+        if key == " " and self._report is not None and (self._frozen or not self._end):
             self._frozen = not self._frozen
+            self._report = self._newest
+            self._notice.say("")
         elif key == "s" and self._report is not None:
             try:
-                path = save_moment(self._report, self._moments)
-                self._notice.say(f"Saved: {path.name}")
+                save_moment(self._report, self._moments)
+                self._notice.say(f"Saved in {_short(self._moments)}")
             except LastlookError as error:
                 self._notice.say(str(error))
         elif key == "n":
             self.session.chosen += 1
+        elif key in ("f", "m") and self._still:
+            self._notice.say(_NOT_NOW[self._still])
         elif key == "f":
             here = FRONTS.index(watcher.front_wanted or "near")
             watcher.front_wanted = FRONTS[(here + 1) % len(FRONTS)]
@@ -150,7 +177,7 @@ class WindowWatch:
 
 def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> int:
     """Without a window: one JSON object a frame, or a line for what is worth one; returns the exit status."""
-    over = False
+    over = cautioned = False
     failed = ""
     try:
         while not over:
@@ -162,7 +189,12 @@ def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> 
                 elif event.kind not in ("opened", "ended"):
                     print(f"lastlook: {event.text}", file=sys.stderr)
             if report is not None:
+                if report.turned_over:
+                    print(f"lastlook: {_turned_over_words(report)}", file=sys.stderr)
                 _print_frame(session, report, out, as_json=as_json)
+            if session.practice.pause_due and not cautioned:
+                cautioned = True
+                print(f"lastlook: {CAUTION}", file=sys.stderr)
             over = ended and report is None
     finally:
         session.finish()
@@ -219,3 +251,17 @@ def _last_words(ended: Timed) -> str:
     if ended.execution is None:
         return f"{seen}, {'out of sight' if ended.result == 'lost' else 'not finished'}"
     return f"{seen}, turned {ended.execution.seconds:.2f} s"
+
+
+def _turned_over_words(report: FrameReport) -> str:
+    """What the watcher found out about the source by itself."""
+    if report.mirrored:
+        return "The source shows a mirror image: it is turned over."
+    return "The source shows no mirror image: it is taken as it is."
+
+
+def _short(folder: Path) -> str:
+    """A folder for a person: ``~`` for his own."""
+    with suppress(ValueError, RuntimeError):
+        return str("~" / folder.relative_to(Path.home()))
+    return str(folder)

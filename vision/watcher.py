@@ -53,8 +53,9 @@ class SettledState:
 @dataclass(frozen=True, eq=False)
 class FrameReport:
     """What is known at one frame. ``image_bgr`` is put right where the source is mirrored; ``pose`` in the
-    track's labelling, ``top`` and ``front`` faces of it; ``ended`` an attempt that ended in this frame;
-    ``naming`` the names of the colours."""
+    track's labelling, ``top`` and ``front`` faces of it, ``front_side`` which of ``holding.FRONTS`` the
+    verdict calls front; ``turned_over``: with this frame the watcher took the source for mirrored by itself,
+    or no longer; ``ended`` an attempt that ended in this frame; ``naming`` the names of the colours."""
 
     number: int
     time_s: float
@@ -72,6 +73,8 @@ class FrameReport:
     ended: Timed | None
     newly_settled: bool
     arrived_s: float
+    front_side: str | None = None
+    turned_over: bool = False
     naming: Naming = USUAL
 
     @property
@@ -170,7 +173,7 @@ class Watcher:
         if tracked_pose is not None and not turning:
             self._read(tracked_pose, frame, image)
         if self._take_outcome():
-            return self.step(frame)
+            return replace(self.step(frame), turned_over=True)
         return self._report(frame, image, tracked_pose, turning)
 
     # where the cube is
@@ -240,7 +243,8 @@ class Watcher:
 
     def _read(self, pose: CubePose, frame: StreamFrame, image: Image) -> None:
         doubtful = self._known.outcome is not None and self._known.outcome.doubtful
-        rests = self._was_settled and not doubtful and self.timer.phase != "running"
+        turned = self._known.outcome is not None and self._known.outcome.front_side != self.front_wanted
+        rests = self._was_settled and not doubtful and not turned and self.timer.phase != "running"
         every = SETTLED_READ_EVERY if rests else 1
         if frame.index - self._known.last_read < every or self._reasoner.busy:
             return
@@ -263,6 +267,7 @@ class Watcher:
                 samples,
                 view_weight(pose),
                 self._front,
+                self.front_wanted,
                 self.mirrored,
             )
         )
@@ -335,7 +340,8 @@ class Watcher:
             settled=settled,
             turning=turning,
             top=verdict.posterior.top if verdict is not None else None,
-            front=self._front,
+            front=outcome.front if outcome is not None else self._front,
+            front_side=outcome.front_side if outcome is not None else self.front_wanted,
             next_view=outcome.next_view if outcome is not None and not settled else None,
             phase=self.timer.phase,
             running_s=self.timer.running_s(frame.time_s),

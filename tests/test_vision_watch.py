@@ -1,0 +1,366 @@
+"""What a watch says and does while it runs: keys, words that agree with the picture, the end, the reminder.
+
+Keys are pressed by a script in place of the window; the frames are the studio's clips, worked off one by one.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from calibration.profile import default_profile
+from models.errors import LastlookError
+from models.journal import Journal
+from vision.evidence import Evidence
+from vision.holding import front_face
+from vision.live import Screen
+from vision.live_words import shown_at
+from vision.readers import source_named
+from vision.session import Session
+from vision.stream import FrameStream, StreamEvent
+from vision.timing import PAUSE_S, PRACTICE_S, Practice
+from vision.watch import WindowWatch, run_lines
+from vision.watcher import FrameReport, Watcher
+from vision.wording import CAUTION
+
+DATA = Path(__file__).parent / "data"
+CLIP = DATA / "clip_tilting"
+Script = Callable[[WindowWatch], Iterator[str]]
+
+
+class ScriptedWindow:
+    """Each picture shown asks the script for the next key; at its end the window is left."""
+
+    wh = (640, 360)
+
+    def __init__(self, keys: Iterator[str]) -> None:
+        self.keys = keys
+
+    def show(self, canvas: np.ndarray, arrived_s: float | None = None) -> str:
+        return next(self.keys, "q")
+
+
+@pytest.fixture
+def play(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., WindowWatch]]:
+    """Runs a script over a clip, in a window that repaints at once."""
+    monkeypatch.setattr("vision.watch.REPAINT_S", 0.0)
+    with ExitStack() as tidy:
+
+        def run(script: Script, source: Path = CLIP) -> WindowWatch:
+            watcher = Watcher(default_profile())
+            tidy.callback(watcher.close)
+            stream = tidy.enter_context(FrameStream(source_named(str(source)), pace="every"))
+            runner = WindowWatch(Session(stream, watcher), dark=True, moments=tmp_path / "moments")
+            runner.run(ScriptedWindow(script(runner)))  # type: ignore[arg-type]
+            return runner
+
+        yield run
+
+
+def until(runner: WindowWatch, so: Callable[[], bool]) -> Iterator[str]:
+    for _ in range(200):
+        if so():
+            return
+        yield ""
+    raise AssertionError("it never came to that")
+
+
+def is_settled(runner: WindowWatch) -> Callable[[], bool]:
+    return lambda: runner._report is not None and runner._report.settled
+
+
+def test_words_and_picture_agree_while_it_is_frozen(play: Callable[..., WindowWatch]) -> None:
+    def script(runner: WindowWatch) -> Iterator[str]:
+        yield from until(runner, is_settled(runner))
+        yield " "
+        before, report = runner._panel(), runner._report
+        assert (before.status, before.mood) == ("Frozen", "still")
+        for key in "fm":
+            runner._notice.words = ""
+            yield key
+            shown = runner._panel()
+            assert "frozen" in shown.notice
+            assert replace(shown, notice="") == before and runner._report is report
+        watcher = runner.session.watcher
+        assert watcher.front_wanted is None and not watcher.mirrored
+        yield " "
+        assert runner._report is not report and runner._panel().notice == ""
+
+    play(script)
+
+
+def test_the_front_that_is_named_is_the_one_that_the_verdict_is_for(
+    play: Callable[..., WindowWatch],
+) -> None:
+    def script(runner: WindowWatch) -> Iterator[str]:
+        yield from until(runner, is_settled(runner))
+        for side in ("far", "left"):
+            yield "f"
+            report = runner._report
+            assert report is not None and report.pose is not None and report.top is not None
+            assert report.settled and report.front == front_face(report.pose, report.top, side)
+            assert runner._panel().front == f"front: {side} side"
+
+    play(script)
+
+
+def test_a_verdict_that_stands_keeps_its_front(
+    play: Callable[..., WindowWatch], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While a hand passes by, the last sure verdict stays: so does the side that it calls front."""
+
+    def script(runner: WindowWatch) -> Iterator[str]:
+        yield from until(runner, is_settled(runner))
+        before = runner._report
+        assert before is not None
+        monkeypatch.setattr(Evidence, "verdict", lambda *_: before.verdict)
+        yield "f"
+        report = runner._report
+        assert report is not None and report is not before and report.verdict is before.verdict
+        assert (report.front, report.front_side) == (before.front, before.front_side)
+        assert runner._panel().front == ""
+
+    play(script)
+
+
+def test_a_verdict_is_shown_under_its_own_front(settled: FrameReport) -> None:
+    assert shown_at(settled, [], front="far").front == ""
+    assert shown_at(replace(settled, front_side="far"), []).front == "front: far side"
+    assert shown_at(replace(settled, pose=None), [], front="far").front == "front: far side"
+
+
+def test_after_the_end_it_says_so_whatever_else_it_says(
+    play: Callable[..., WindowWatch], tmp_path: Path
+) -> None:
+    def script(runner: WindowWatch) -> Iterator[str]:
+        yield from until(runner, lambda: runner._panel().status == "Ended")
+        for key in ("f", "m", " ", "s", "n", "h", "h"):
+            yield key
+            shown = runner._panel()
+            if key in "fm":
+                assert "end" in shown.notice
+            if key == "s":
+                assert shown.notice.startswith("Saved in ") and shown.notice.endswith("moments")
+            runner._notice.until_s = 0.0
+            yield ""
+            if not runner._help:
+                assert (runner._panel().status, runner._panel().mood) == ("Ended", "still")
+                assert "end of the recording" in runner._panel().notice
+        watcher = runner.session.watcher
+        assert watcher.front_wanted is None and not watcher.mirrored
+        assert len(list((tmp_path / "moments").glob("*.png"))) == 1
+
+    play(script)
+
+
+def test_let_go_after_the_end_the_last_picture_shows(play: Callable[..., WindowWatch]) -> None:
+    def script(runner: WindowWatch) -> Iterator[str]:
+        yield from until(runner, is_settled(runner))
+        yield " "
+        yield from until(runner, lambda: bool(runner._end))
+        assert runner._panel().status == "Frozen"
+        yield " "
+        assert runner._report is not None and runner._report.number == 29
+        assert runner._panel().status == "Ended"
+
+    play(script)
+
+
+def test_a_picture_that_stays_runs_no_clock_and_asks_for_nothing(settled: FrameReport) -> None:
+    running = replace(settled, phase="running", running_s=3.2)
+    screen, shown = Screen(at_once=True), shown_at(running, [])
+
+    def picture(report: FrameReport, still: bool) -> np.ndarray:
+        return screen.compose(report, shown, (1280, 720), still=still).copy()
+
+    assert (picture(running, still=False) != picture(running, still=True)).any()
+    assert (picture(replace(running, phase="settled"), still=False) == picture(running, still=True)).all()
+    unsure = replace(settled, settled=False, next_view="right")
+    assert shown_at(unsure, []).tilt == "right" and shown_at(unsure, [], still="Ended").tilt == ""
+    assert shown_at(replace(settled, pose=None), [], still="Ended").advice == ""
+
+
+@pytest.fixture(scope="module")
+def settled() -> FrameReport:
+    """A frame of the studio's clip in which the case is settled."""
+    watcher = Watcher(default_profile())
+    with FrameStream(source_named(str(CLIP)), pace="every") as stream:
+        session = Session(stream, watcher)
+        reports = (session.advance(5.0)[0] for _ in range(12))
+        found = next(report for report in reports if report is not None and report.settled)
+    watcher.close()
+    return found
+
+
+@pytest.fixture(scope="module")
+def mirrored(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("mirrored")
+    for picture in sorted(CLIP.glob("*.jpg")):
+        cv2.imwrite(str(folder / f"{picture.stem}.png"), cv2.flip(cv2.imread(str(picture)), 1))
+    return folder
+
+
+def test_what_the_watcher_finds_out_about_the_source_replaces_older_words(
+    play: Callable[..., WindowWatch], mirrored: Path
+) -> None:
+    """The user presses M at a source that is as it should be; the watcher takes that back."""
+
+    def of_itself(runner: WindowWatch) -> Iterator[str]:
+        yield from until(runner, lambda: runner.session.watcher.mirrored)
+        assert "mirror image" in runner._panel().notice and "no" not in runner._panel().notice
+
+    def taken_back(runner: WindowWatch) -> Iterator[str]:
+        yield from until(runner, is_settled(runner))
+        yield "m"
+        assert runner._panel().notice == "Taken for a mirror image."
+        yield from until(runner, lambda: not runner.session.watcher.mirrored)
+        assert "no mirror image" in runner._panel().notice
+
+    play(of_itself, mirrored)
+    play(taken_back)
+
+
+def test_a_mirrored_source_is_told_once_without_a_window(
+    mirrored: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = in_lines(mirrored)
+    assert capsys.readouterr().err.count("mirror image") == 1
+    assert all("mirror" not in line for line in lines)
+
+
+def in_lines(source: Path) -> list[str]:
+    """What a watch without a window prints, as JSON lines."""
+    watcher = Watcher(default_profile())
+    out = io.StringIO()
+    with FrameStream(source_named(str(source)), pace="every") as stream:
+        assert run_lines(Session(stream, watcher), out, as_json=True, finite=True) == 0
+    watcher.close()
+    lines = out.getvalue().splitlines()
+    assert [json.loads(line) for line in lines]
+    return lines
+
+
+# the reminder
+
+
+def after(*turns_s: float, now_s: float) -> Practice:
+    practice = Practice()
+    for second in range(int(now_s) + 1):
+        practice.see(float(second), turning=second in turns_s)
+    return practice
+
+
+def test_turning_without_a_pause_asks_for_one() -> None:
+    steady = range(0, 2000, int(PAUSE_S / 2))
+    assert not after(*steady, now_s=PRACTICE_S - 1).pause_due
+    assert after(*steady, now_s=PRACTICE_S + PAUSE_S).pause_due
+    assert after(*range(400), now_s=400 + PAUSE_S - 2).pause_due, "it stays until the pause is made"
+    assert not after(*range(400), now_s=400 + PAUSE_S).pause_due
+    assert not after(now_s=2000).pause_due, "a cube that only lies there"
+
+
+@given(st.lists(st.floats(0, 4000), min_size=1, max_size=60))
+def test_no_reminder_comes_before_its_time(times_s: list[float]) -> None:
+    """At any moment at which a pause is due, PRACTICE_S of it lie behind in this very order of times."""
+    practice = Practice()
+    for time_s in times_s:
+        practice.see(time_s, turning=True)
+        assert not practice.pause_due or time_s >= PRACTICE_S
+
+
+def test_the_panel_and_the_lines_say_it(
+    play: Callable[..., WindowWatch], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = in_lines(DATA / "clip_turning")
+    assert capsys.readouterr().err == ""
+    monkeypatch.setattr("vision.timing.PRACTICE_S", 0.8)
+    assert in_lines(DATA / "clip_turning")[:-1] == lines[:-1]
+    assert capsys.readouterr().err == f"lastlook: {CAUTION}\n"
+
+    def script(runner: WindowWatch) -> Iterator[str]:
+        assert runner._panel().caution == ""
+        yield from until(runner, lambda: runner.session.practice.pause_due)
+        assert runner._panel().caution == CAUTION
+
+    play(script, DATA / "clip_turning")
+
+
+# when it goes wrong
+
+
+class GivingUp:
+    """A stream that gives up just after its news was read."""
+
+    ended = False
+    dropped = 0
+
+    def __init__(self) -> None:
+        self.news: list[StreamEvent] = []
+
+    def next_frame(self, timeout_s: float) -> None:
+        return None
+
+    def events(self) -> list[StreamEvent]:
+        news, self.news = self.news, []
+        if not self.ended:
+            self.ended, self.news = True, [StreamEvent("gave-up", "camera 0: given up after 60 s")]
+        return news
+
+
+def test_why_a_camera_was_given_up_is_told_however_late_it_comes() -> None:
+    watcher = Watcher(default_profile())
+    session = Session(GivingUp(), watcher)  # type: ignore[arg-type]
+    with pytest.raises(LastlookError, match="given up after 60 s"):
+        run_lines(session, io.StringIO(), as_json=True, finite=False)
+    watcher.close()
+
+
+class FailingWindow:
+    """A window that breaks once the clock of an attempt runs."""
+
+    wh = (640, 360)
+
+    def __init__(self, watcher: Watcher) -> None:
+        self.watcher = watcher
+
+    def show(self, canvas: np.ndarray, arrived_s: float | None = None) -> str:
+        if self.watcher.timer.phase == "running":
+            raise RuntimeError("the display has gone")
+        return ""
+
+
+def test_an_attempt_under_way_is_kept_when_the_window_breaks(tmp_path: Path) -> None:
+    watcher = Watcher(default_profile())
+    with (
+        FrameStream(source_named(str(DATA / "clip_turning")), pace="every") as stream,
+        Journal(tmp_path / "journal.db") as journal,
+    ):
+        session = Session(stream, watcher, journal=journal)
+        runner = WindowWatch(session, dark=True, moments=tmp_path)
+        with pytest.raises(RuntimeError, match="has gone"):
+            runner.run(FailingWindow(watcher))  # type: ignore[arg-type]
+        assert [row.attempt.result for row in journal.rows()] == ["unfinished"]
+    watcher.close()
+
+
+def test_the_window_says_why_a_camera_was_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("vision.watch.REPAINT_S", 0.0)
+    watcher = Watcher(default_profile())
+    runner = WindowWatch(Session(GivingUp(), watcher), dark=True, moments=tmp_path)  # type: ignore[arg-type]
+
+    def script() -> Iterator[str]:
+        yield from until(runner, lambda: bool(runner._end))
+        assert runner._panel().status == "Ended" and "given up after 60 s" in runner._panel().notice
+
+    runner.run(ScriptedWindow(script()))  # type: ignore[arg-type]
+    watcher.close()
