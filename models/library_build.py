@@ -39,7 +39,7 @@ def _take(kept: Kept, result: Result, most: int, note: str = "") -> None:
             if found.turns == case.shortest:
                 proof = result.proof(code)
             else:
-                proof = f"{found.turns} turns where {case.shortest} is the shortest; {note}"
+                proof = f"{found.turns} {result.counted(code)} where {case.shortest} is the shortest; {note}"
             rows[text] = found, proof
 
 

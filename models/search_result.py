@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from models.notation import Moves, Turn
+from models.permutation import PERMUTATION_CASES
 
 Progress = Callable[[float, str], None]
 """Called with the share done (0..1) and a few words."""
@@ -100,11 +101,12 @@ class Result:
     def proof(self, code: str) -> str:
         """What this search proves about the case, in one sentence."""
         layers = " ".join(dict.fromkeys(str(Turn(t.base, 1, t.depth, t.inner)) for t in self.turns))
-        bare = all(not core.moves for core in self.cores)
         within = f"{self.depth}+{self.depth}"
         if not self.complete:
             within = f"{self.searched} together, {within} at most"
-        what = f"turns of {layers}, " + ("no core" if bare else "round " + " | ".join(map(str, self.cores)))
+        what = f"turns of {layers}, " + (
+            "no core" if self._bare else "round " + " | ".join(map(str, self.cores))
+        )
         shortest = self.cases[code].shortest
         if shortest is None and not self.complete:
             return f"none yet: stopped when all of {within} {what} had been searched"
@@ -112,5 +114,16 @@ class Result:
             return f"none within {within} {what}, searched exhaustively"
         if shortest > self.searched:
             return f"found within {within} {what}; the search was stopped before it proved this the shortest"
-        noun = "turns" if bare else "setup and finish turns"
-        return f"shortest: {shortest} {noun}; all of {within} {what}, searched exhaustively"
+        return f"shortest: {shortest} {self.counted(code)}; all of {within} {what}, searched exhaustively"
+
+    def counted(self, code: str) -> str:
+        """What this search's numbers of turns count: not the core, nor turns of the top layer at either end.
+
+        For an arrangement one such turn may be left to do at the end. An inner slice counts one, as in ETM.
+        """
+        noun = "turns" if self._bare else "setup and finish turns"
+        return f"{noun} (a last one of the top layer apart)" if code in PERMUTATION_CASES else noun
+
+    @property
+    def _bare(self) -> bool:
+        return all(not core.moves for core in self.cores)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from functools import lru_cache
 from pathlib import Path
 
@@ -215,6 +216,20 @@ def test_a_sequence_that_leaves_the_cube_turned_is_one_like_any_other(
     after = LastLayer.from_facelets(cube.facelets())
     assert after.is_oriented and (not state.is_oriented or after == LastLayer.solved(size))
     assert carried_over(Library((own,), (), library().effort), own.inverse_code, size)
+
+
+def test_a_proof_counts_what_it_says() -> None:
+    """Of every built-in sequence: all its turns, or all but the core's; an arrangement's last turn of the top
+    layer, which a suggestion ends in, is said to be left out."""
+    said = re.compile(
+        r"(?:shortest: )?(-?\d+) (turns|setup and finish turns)( \(a last one of the top layer apart\))?"
+    )
+    cores = read_cores()
+    for entry in library().entries:
+        number, noun, apart = said.match(entry.proof).group(1, 2, 3)  # type: ignore[union-attr]
+        core = len(cores[entry.core.split()[0]]) if entry.core else 0
+        assert int(number) == len(parse_moves(entry.turns)) - core, entry
+        assert (noun == "turns") == (not entry.core) and bool(apart) == (entry.code in PERMUTATION_CASES)
 
 
 # --- files ---
