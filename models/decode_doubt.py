@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from models.cube import frozen
 from models.decode import FloatArray, Posterior, Scored, case_table, log_sum
+from models.decode_permutation import arrangements
 from models.decode_slot import slot_evidence
 from models.decode_tables import (
     CORNER_FACES,
@@ -26,6 +27,7 @@ from models.decode_tables import (
     edge_positions,
     flat_index,
 )
+from models.permutation import PERMUTATION_CASES
 
 CORNER_NAMES = ("UFR", "UFL", "UBL", "UBR")
 EDGE_NAMES = ("UF", "UR", "UB", "UL")
@@ -74,11 +76,13 @@ def case_information(posterior: Posterior, *, least_share: float = 1e-3) -> dict
             block = 216 * int(s.tables.colours[h, face])
             seen = _view_joint(s, h, face, order, first)
             total[label][block : block + 216, present] += share * seen
-    out = {}
-    for name, joint in total.items():
-        joint = joint / joint.sum()
-        out[name] = _entropy(joint.sum(axis=0)) + _entropy(joint.sum(axis=1)) - _entropy(joint.ravel())
-    return out
+    return {name: _information(joint) for name, joint in total.items()}
+
+
+def _information(joint: FloatArray) -> float:
+    """Mutual information of rows and columns, nats, of weights (R, C) that need not sum to 1."""
+    joint = joint / joint.sum()
+    return _entropy(joint.sum(axis=0)) + _entropy(joint.sum(axis=1)) - _entropy(joint.ravel())
 
 
 @lru_cache(maxsize=12)
@@ -131,9 +135,36 @@ def next_view(posterior: Posterior, *, least_gain: float = 0.05) -> str | None:
 
     None when no side promises ``least_gain`` nats, which is so when the case is settled already.
     """
-    gains = case_information(posterior)
+    return _best_view(case_information(posterior), least_gain)
+
+
+def _best_view(gains: dict[str, float], least_gain: float) -> str | None:
     best = max(gains, key=lambda name: gains[name])
     return best if gains[best] >= least_gain else None
+
+
+def permutation_view(posterior: Posterior, *, least_gain: float = 0.05) -> str | None:
+    """The side (as in `next_view`) whose view tells most about the permutation class of an oriented state.
+
+    None when no side promises ``least_gain`` nats. Raises ValueError for a state that is not oriented.
+    """
+    if not posterior.state.is_oriented:
+        raise ValueError("what is left of a state that is not oriented depends on the sequence")
+    twist, flip = posterior.orientation_index
+    total = {name: np.zeros((6**4, len(PERMUTATION_CASES))) for name, _ in _VIEWS}
+    for one in arrangements(posterior):
+        tables, h = one.scored.tables, one.hypothesis
+        colours = tables.colours[h]
+        for name, face in _VIEWS:
+            label = _MIRRORED_VIEW[name] if tables.mirrored[h] else name
+            corner_slots, edge_slots = _side_slots(face)
+            look = np.full(len(one.corners), colours[face], np.intp)
+            for slot, place in corner_slots:
+                look = look * 6 + colours[_corner_shows(slot, place)[one.corners, twist]]
+            if posterior.size > 2:
+                look = look * 6 + colours[_edge_shows(*edge_slots[0])[one.edges, flip]]
+            np.add.at(total[label], (look, one.classes), one.weight)
+    return _best_view({name: _information(joint) for name, joint in total.items()}, least_gain)
 
 
 @dataclass(frozen=True)

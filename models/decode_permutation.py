@@ -2,16 +2,59 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
-from models.decode import Posterior
+from models.decode import FloatArray, Posterior, Scored
 from models.decode_tables import PERMUTATIONS
 from models.layer import LastLayer
 from models.permutation import PERMUTATION_CASES, class_index_of
 
 IntArray = NDArray[np.int64]
+TOLD_FROM: Final = 0.9
+"""A class is told from this probability on, as a case is named; below, what is seen does not settle it."""
 _NAMES = tuple(PERMUTATION_CASES)
+
+
+@dataclass(frozen=True, eq=False)
+class Arranged:
+    """Arrangements under one colouring: indices into PERMUTATIONS as the picture shows them, (N,) each
+    (``edges`` all 0 on a 2x2x2), the ``classes`` (N,) by number and their ``weight`` (N,)."""
+
+    scored: Scored
+    hypothesis: int
+    corners: IntArray
+    edges: IntArray
+    classes: IntArray
+    weight: FloatArray
+
+
+def arrangements(posterior: Posterior, effect: LastLayer | None = None) -> Iterator[Arranged]:
+    """What may be arranged how, given the orientation of ``posterior.state``; the weights sum to no 1.
+
+    Classes are those left after ``effect`` (see `permutation_candidates`), numbered as in PERMUTATION_CASES.
+    """
+    twist, flip = posterior.orientation_index
+    mirrored = posterior.mirrored
+    size = posterior.size
+    orders = np.array(PERMUTATIONS)
+    for s, h, share in posterior.kept:
+        if bool(s.tables.mirrored[h]) != mirrored:
+            continue
+        corners = s.corners[h, :, :, twist].reshape(-1)
+        parity = s.parity[h]
+        if size == 2:
+            weight = (corners * np.repeat(parity[:, 0], 12))[:, None]
+        else:
+            edges = s.edges[h, :, :, flip].reshape(-1)
+            weight = corners[:, None] * edges[None, :] * np.repeat(np.repeat(parity, 12, 0), 12, 1)
+        c, e = np.nonzero(weight > 1e-12)
+        classes = class_index_of(*_after(orders[c], None if size == 2 else orders[e], effect, mirrored))
+        yield Arranged(s, h, c, e, classes, share * weight[c, e])
 
 
 def permutation_candidates(
@@ -23,25 +66,9 @@ def permutation_candidates(
     layer before it included); the classes are then those left after it. Without it, the arrangement as it
     is. Classes below ``least`` are left out.
     """
-    twist, flip = posterior.orientation_index
-    mirrored = posterior.mirrored
-    size = posterior.size
     total = np.zeros(len(_NAMES))
-    orders = np.array(PERMUTATIONS)
-    for s, h, share in posterior.kept:
-        if bool(s.tables.mirrored[h]) != mirrored:
-            continue
-        corners = s.corners[h, :, :, twist].reshape(-1)
-        parity = s.parity[h]
-        if size == 2:
-            weight = (corners * np.repeat(parity[:, 0], 12))[:, None]
-            edges = None
-        else:
-            edges = s.edges[h, :, :, flip].reshape(-1)
-            weight = corners[:, None] * edges[None, :] * np.repeat(np.repeat(parity, 12, 0), 12, 1)
-        c, e = np.nonzero(weight > 1e-12)
-        place = class_index_of(*_after(orders[c], None if edges is None else orders[e], effect, mirrored))
-        np.add.at(total, place, share * weight[c, e])
+    for one in arrangements(posterior, effect):
+        np.add.at(total, one.classes, one.weight)
     if total.sum() <= 0:
         return ()
     total /= total.sum()
@@ -50,7 +77,7 @@ def permutation_candidates(
 
 
 def permutation_posterior(
-    posterior: Posterior, turns: str | None = None, *, least: float = 0.5
+    posterior: Posterior, turns: str | None = None, *, least: float = TOLD_FROM
 ) -> tuple[str, float] | None:
     """(code, probability) of the permutation class left once the pieces are oriented, or None.
 

@@ -9,8 +9,17 @@ from numpy.typing import NDArray
 from models.cases import CASE_LIST, case_index_of
 from models.cube import moves_permutation
 from models.decode import decode
-from models.decode_doubt import alternatives, case_information, is_doubted, misfits, next_view
+from models.decode_doubt import (
+    alternatives,
+    case_information,
+    is_doubted,
+    misfits,
+    next_view,
+    permutation_view,
+)
+from models.decode_permutation import permutation_candidates, permutation_posterior
 from models.layer import LastLayer, corner_positions, corner_stickers
+from models.permutation import PERMUTATION_CASES, permutation_codes_for
 
 SCHEME = (0, 2, 5, 1, 3, 4)
 SIDES = {"front": 2, "right": 1, "back": 5, "left": 4}
@@ -95,6 +104,42 @@ def test_in_a_mirror_the_named_side_is_the_real_one() -> None:
         for name in SIDES:
             assert mirrored[name] == pytest.approx(straight[name], abs=1e-6)
         tried += 1
+
+
+@pytest.mark.parametrize("size", [2, 3, 4])
+def test_the_view_named_for_a_permutation_settles_it(size: int) -> None:
+    """Oriented states, clearly seen but for some sides: what stays open is told by the side that is named."""
+    rng = np.random.default_rng(size)
+    asked = 0
+    for hidden in ((1, 4, 5), (4, 5), (1, 5)):
+        for _ in range(8):
+            code = str(rng.choice(permutation_codes_for(size)[1:]))
+            state = PERMUTATION_CASES[code].state(size).turned(int(rng.integers(4)))
+            whole = picture(state.facelets(), wrong=20.0)
+            posterior = decode(hide(whole, 3, *hidden), scheme=SCHEME, mirror=False)
+            assert posterior.state.is_oriented
+            side = permutation_view(posterior)
+            told = permutation_posterior(posterior)
+            if told is not None and told[1] > 0.99:
+                assert side is None
+                continue
+            assert told is None and side is not None and SIDES[side] in hidden
+            more = decode(hide(whole, 3, *set(hidden) - {SIDES[side]}), scheme=SCHEME, mirror=False)
+            assert permutation_candidates(more)[0][1] > permutation_candidates(posterior)[0][1]
+            asked += 1
+            if len(hidden) == 2:
+                assert permutation_candidates(more)[0][1] > 0.99
+    assert asked > 3
+
+
+def test_in_a_mirror_the_side_that_tells_the_permutation_is_the_real_one() -> None:
+    """Front and right of the real cube in view: its back or left tells, in a mirror as without one."""
+    state = LastLayer.from_indices(4, 0, 0).then(LastLayer.after("R U R' U' R' F R2 U' R' U' R U R' F'", 4))
+    view = hide(picture(state.facelets(), wrong=30.0), 3, 4, 5)
+    in_mirror = view[[0, 4, 2, 3, 1, 5]][:, :, ::-1].copy()
+    straight = permutation_view(decode(view, scheme=SCHEME))
+    assert straight in ("back", "left")
+    assert permutation_view(decode(in_mirror, scheme=SCHEME, mirror_prior=1 - 1e-2)) == straight
 
 
 def faces_after(moves: str, size: int) -> NDArray[np.int64]:
