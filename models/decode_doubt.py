@@ -5,7 +5,7 @@ Functions over a `models.decode.Posterior`; all log values are in nats.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cube import frozen
-from models.decode import FloatArray, Posterior, Scored, case_table, log_sum
+from models.decode import MIRROR_PRIOR, FloatArray, Posterior, Scored, case_table, log_sum
 from models.decode_permutation import arrangements
 from models.decode_slot import slot_evidence
 from models.decode_tables import (
@@ -332,10 +332,26 @@ def alternatives(posterior: Posterior) -> dict[str, float]:
 
 def is_doubted(posterior: Posterior, *, strict: bool = False) -> bool:
     """Whether another explanation of the picture beats the last layer by its margin (DOUBT_NATS); ``strict``:
-    by anything at all, for one who can wait and look again."""
+    by anything at all, for one who can wait and look again.
+
+    Mirror images are rare whatever is on the cube, so what fits as one is asked as if they were not.
+    """
+    if posterior.mirrored:
+        posterior = _with_common_mirrors(posterior)
     rivals = alternatives(posterior)
     lead = max(value - (0.0 if strict else DOUBT_NATS[name]) for name, value in rivals.items())
     return lead > posterior.log_evidence
+
+
+def _with_common_mirrors(posterior: Posterior) -> Posterior:
+    """The posterior with mirror images as likely beforehand as the cube itself."""
+    price = np.log1p(-MIRROR_PRIOR) - np.log(MIRROR_PRIOR)
+    scored = []
+    for s in posterior.scored:
+        more = np.where(s.tables.mirrored, price, 0.0)
+        scored.append(replace(s, log_prior=s.log_prior + more, log_weight=s.log_weight + more))
+    evidence = float(log_sum(np.concatenate([s.log_weight for s in scored])))
+    return replace(posterior, scored=tuple(scored), log_evidence=evidence)
 
 
 def corner_evidence(s: Scored) -> FloatArray:

@@ -226,6 +226,25 @@ def test_a_last_layer_is_likelier_than_an_unsolved_slot() -> None:
         assert alternatives(posterior)["slot"] < posterior.log_evidence
 
 
+def test_a_mirror_image_is_doubted_no_more_than_the_cube_itself() -> None:
+    """A 2x2x2 with one sticker misread, as it is and in a mirror: what lies below is the same."""
+    rng = np.random.default_rng(1)
+    taken = doubted = 0
+    for _ in range(60):
+        whole = picture(LastLayer.from_indices(2, int(rng.integers(648))).facelets(), wrong=6.0)
+        misread = int(rng.choice([0, 1, 2])), 0, int(rng.integers(2))
+        whole[misread] = np.roll(whole[misread], int(rng.integers(1, 6)))
+        straight = hide(whole, 3, 4, 5)
+        in_mirror = straight[[0, 4, 2, 3, 1, 5]][:, :, ::-1].copy()
+        one, other = decode(straight, scheme=SCHEME), decode(in_mirror, scheme=SCHEME)
+        if one.mirrored or not other.mirrored:
+            continue
+        assert is_doubted(one) == is_doubted(other)
+        taken += 1
+        doubted += is_doubted(one)
+    assert taken > 30 and 0 < doubted < taken / 2
+
+
 def test_centres_that_are_mixed_are_named() -> None:
     faces = LastLayer.from_indices(4, 10, 20).facelets().astype(np.int64)
     faces[0, 1, 1] = 2
