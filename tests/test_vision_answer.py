@@ -15,7 +15,7 @@ from truth_answers import answer_of_truth
 from models.layer import LastLayer
 from vision.answer import COLOURS, FACES, REASONS, Answer, Candidate, NamedCase, StateSeen, TopFace
 from vision.pose import CubePose
-from vision.wording import CAUTION, answer_text, percent, refusal
+from vision.wording import CAUTION, answer_text, little_seen, percent, refusal, remarks
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 KEYS = ["image", "ok", "size", "reason", "top", "seen", "state", "mirrored", "case", "candidates",
@@ -128,6 +128,21 @@ def test_an_answer_scales_as_its_pose_does() -> None:
     assert np.allclose(top.quad_xy, finer.face_quad_xy("F"))
 
 
+@given(st.sampled_from([2, 4]), st.integers(0, 647), st.integers(0, 383))
+def test_the_settled_stickers_of_a_mirrored_picture_lie_as_it_shows_them(
+    size: int, corner: int, edge: int
+) -> None:
+    """The engine's mirror image of what the picture shows is the real cube, its right in the left's place."""
+    shown = LastLayer.from_indices(size, corner, edge)
+    colours = ["yellow", "orange", "green", "white", "red", "blue"]
+    swapped = [colours[i] for i in (0, 4, 2, 3, 1, 5)]
+    real = StateSeen.from_layer(shown.mirrored(), swapped)
+    answer = Answer(image="x", ok=False, reason="ambiguous", size=size, state=real)
+    assert answer.settled == real.facelets
+    assert replace(answer, mirrored=True).settled == StateSeen.from_layer(shown, colours).facelets
+    assert replace(answer, state=None).settled == {}
+
+
 def test_the_text_says_what_a_person_needs() -> None:
     answer = answer_of_truth(SAMPLES / "01-large-on-desk.jpg")
     assert answer.case is not None
@@ -135,12 +150,15 @@ def test_the_text_says_what_a_person_needs() -> None:
     for wanted in (
         answer.case.code,
         "98.6 %",
-        "U' Rw U2 x",
+        "first U', then Rw U2 x",
+        "17 OBTM, 18 ETM, the first turn not counted",
         "17 OBTM",
         "glare on two stickers",
         "4x4x4, green on top",
     ):
         assert wanted in " ".join(text.split()), wanted
+    said = " ".join(text.split())
+    assert said.count("not counted") == 1 and said.count("first U") == len(answer.sequences) == 2
     assert max(map(len, text.splitlines())) <= 72
     assert "wrists" in CAUTION.lower() and "pause" in CAUTION
 
@@ -154,6 +172,37 @@ def test_an_open_answer_lists_candidates_and_the_next_view() -> None:
     assert "e0-t 60.0 %, e0-headlights 40.0 %" in text and "show the right side next" in text
 
 
+@pytest.mark.parametrize("width", range(40, 100, 7))
+def test_a_number_keeps_its_sign(width: int) -> None:
+    many = tuple(Candidate(f"e1-{family}-left", 0.1) for family in ("t", "h", "sune", "pi", "bowtie") * 2)
+    answer = Answer(image="x", ok=False, reason="ambiguous", size=4, candidates=many)
+    assert not [line for line in answer_text(answer, width).splitlines() if line.lstrip().startswith("%")]
+
+
+def test_what_is_said_of_a_mirror_image_is_said_once_and_not_of_what_is_refused() -> None:
+    answer = answer_of_truth(SAMPLES / "01-large-on-desk.jpg")
+    told = dict(remarks(replace(answer, mirrored=True, notes=("glare on two stickers",))))
+    assert "mirror" in told["Mirrored"] and "mirror" not in told["Hard to see"]
+    refused = Answer(image="x", ok=False, reason="not-last-layer", size=2, mirrored=True)
+    assert "mirror" not in answer_text(refused)
+
+
+def test_what_is_left_is_told_or_said_to_be_open() -> None:
+    answer = answer_of_truth(SAMPLES / "01-large-on-desk.jpg")
+    assert dict(remarks(answer))["After it"] == "the permutation is not settled by what is seen"
+    left = Candidate("T", 0.95)
+    assert "permutation T" in dict(remarks(replace(answer, permutation=left)))["After it"]
+    assert answer.state is not None
+    oriented = replace(answer, sequences=(), state=replace(answer.state, twist=(0,) * 4, flip=(0,) * 4))
+    told = dict(remarks(replace(oriented, permutation_view="left")))
+    assert "the permutation is not settled" in told["Do"] and "show the left side next" in told["Do"]
+    assert dict(remarks(replace(oriented, permutation=Candidate("solved", 0.99))))["Do"].startswith(
+        "nothing:"
+    )
+    assert "no sequence is stored" in dict(remarks(replace(oriented, permutation=left)))["Do"]
+    assert "no sequence is stored" in dict(remarks(replace(answer, sequences=())))["Do"]
+
+
 def test_a_refusal_says_what_is_wrong() -> None:
     detail = "the third row of the front face is not one colour"
     answer = Answer(image="x", ok=False, reason="not-last-layer", size=4, detail=detail)
@@ -161,6 +210,8 @@ def test_a_refusal_says_what_is_wrong() -> None:
 
 
 def test_no_probability_is_rounded_up_to_certainty() -> None:
-    assert percent(0.99999) == "over 99.9 %"
-    assert percent(0.9994) == "99.9 %"
-    assert percent(0.00001) == "under 0.1 %"
+    assert percent(0.99999) == "over 99.9\N{NO-BREAK SPACE}%"
+    assert percent(0.9994) == "99.9\N{NO-BREAK SPACE}%"
+    assert percent(0.00001) == "under 0.1\N{NO-BREAK SPACE}%"
+    assert little_seen(0.0, "top face") == "the top face is covered"
+    assert little_seen(0.123, "top face") == "only 12.3\N{NO-BREAK SPACE}% of the top face can be seen"

@@ -19,6 +19,7 @@ from dataclasses import replace
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -26,11 +27,17 @@ import pytest
 
 from calibration.profile import default_profile
 from models.cases import CASES
+from models.decode import decode
 from models.errors import LastlookError
 from models.journal import Attempt, Journal
+from models.layer import LastLayer
+from models.library import load_library
+from models.permutation import PERMUTATION_CASES
+from vision.evidence import Verdict
 from vision.live import Screen, check_display
 from vision.live_words import shown_at
 from vision.moments import save_moment
+from vision.naming import USUAL
 from vision.readers import source_named
 from vision.session import Session
 from vision.stream import FrameStream
@@ -96,6 +103,35 @@ def test_a_saved_moment_is_a_picture_with_its_truth_guess(settled: FrameReport, 
     (tmp_path / "file").write_text("")
     with pytest.raises(LastlookError):
         save_moment(settled, tmp_path / "file" / "below")
+
+
+@pytest.mark.parametrize("hidden", [(3, 4, 5), (3, 4)])
+def test_no_sequence_is_suggested_for_a_guessed_permutation(hidden: tuple[int, ...]) -> None:
+    """An oriented 4x4x4: two sides in view leave open how the other two edges are, three do not."""
+    scheme = (0, 2, 5, 1, 3, 4)
+    state = PERMUTATION_CASES["T"].state(4)
+    true = np.array(scheme)[state.facelets()]
+    loglik = np.where(true[..., None] == np.arange(6), 0.0, -20.0)
+    loglik[list(hidden)] = 0.0
+    posterior = decode(loglik, scheme=scheme, mirror=False)
+    verdict = Verdict(posterior, None, True, "e0-solved", 1.0)
+    report = SimpleNamespace(
+        verdict=verdict,
+        pose=SimpleNamespace(size=4),
+        settled=True,
+        turning=False,
+        mirrored=False,
+        naming=USUAL,
+    )
+    session = Session(None, None, library=load_library())  # type: ignore[arg-type]
+    found = session.suggestions(report)  # type: ignore[arg-type]
+    shown = shown_at(report, found)  # type: ignore[arg-type]
+    if len(hidden) == 3:
+        assert found == [] and ("show the back side" in shown.advice or "show the left side" in shown.advice)
+    else:
+        assert found and shown.advice == "" and len(shown.doing) == len(found)
+        for one in found:
+            assert state.then(LastLayer.after(f"{one.first} {one.turns}", 4)) == LastLayer.solved(4)
 
 
 # the command

@@ -123,7 +123,11 @@ def test_a_recorded_case_shows_its_time_and_a_lost_picture_is_said(tmp_path: Pat
     }
     write_page([answer], tmp_path / "p.html")
     text = Elements((tmp_path / "p.html").read_text()).text
-    assert "gone.mp4, 1:42 to 1:45" in text and "not there any more" in text and "80.0 %" in text
+    assert (
+        "gone.mp4, 1:42 to 1:45" in text
+        and "not there any more" in text
+        and "80.0\N{NO-BREAK SPACE}%" in text
+    )
 
 
 def test_cuts_stay_inside_and_hold_the_quad() -> None:

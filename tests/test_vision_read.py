@@ -116,6 +116,20 @@ def test_a_small_cube_in_a_mirror_is_not_refused() -> None:
     assert answer.candidates[0].code == truth_of(picture).code
 
 
+def test_no_sequence_is_shown_for_a_guessed_permutation() -> None:
+    """Two sides of a 4x4x4 whose pieces are all oriented: the other two edges may be either way round."""
+    image = load_photo(str(ROOT / "tests" / "data" / "clip_turning" / "f110.jpg")).image_bgr
+    answer = read_picture(image, library=load_library())
+    assert answer.ok and answer.is_oriented and answer.permutation is None
+    assert answer.sequences == () and answer.permutation_view in ("back", "left")
+
+
+@pytest.mark.parametrize("picture", SETTLED, ids=name_of)
+def test_what_follows_is_told_as_surely_as_the_case(picture: Path) -> None:
+    left = mark_of(picture).answer.permutation
+    assert left is None or left.probability >= 0.9
+
+
 @pytest.mark.parametrize("name", ["01-large-on-desk", "03-pastel-shades", "04-size-3", "11-dim-room"])
 def test_a_pose_that_is_off_by_half_a_sticker_is_made_good_by_other_crops(name: str) -> None:
     picture = SAMPLES / f"{name}.jpg"

@@ -146,6 +146,8 @@ class Answer:
     """For a refusal: what exactly is wrong ("the third row of the front face is not one colour")."""
     notes: tuple[str, ...] = ()
     """What was hard to see, one clause each, for the text answer."""
+    permutation_view: str | None = None
+    """Where the pieces are oriented and what is seen leaves the permutation open: which side tells."""
     grids: Mapping[str, Grid] = field(default_factory=dict)
     """Pixel nodes of every face in view, by face letter, rows as printed."""
     profile: str = ""
@@ -166,6 +168,24 @@ class Answer:
             raise ValueError(f"reason {self.reason!r} is none of {', '.join(REASONS)}")
         if self.next_view is not None and self.next_view not in NEXT_VIEWS:
             raise ValueError(f"next view {self.next_view!r} is none of {', '.join(NEXT_VIEWS)}")
+
+    @property
+    def is_oriented(self) -> bool:
+        """Whether every piece of the last layer is seen to be oriented."""
+        return self.state is not None and not any(self.state.twist) and not any(self.state.flip)
+
+    @property
+    def settled(self) -> Mapping[str, Rows]:
+        """The facelets of ``state`` where the picture shows them, as ``seen`` lies; empty without a state."""
+        if self.state is None:
+            return {}
+        if not self.mirrored:
+            return self.state.facelets
+        swapped = {"L": "R", "R": "L"}
+        return {
+            swapped.get(face, face): tuple(row[::-1] for row in rows)
+            for face, rows in self.state.facelets.items()
+        }
 
     @property
     def exit_status(self) -> int:

@@ -7,12 +7,15 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final, Literal
 
 from models.cases import CASES, case_of
+from models.decode_doubt import permutation_view
+from models.decode_permutation import permutation_posterior
 from models.layer import has_edges
 from vision.evidence import SOLVED, Verdict
 from vision.lettering import Colour
 from vision.live_panel import LIT, Doing, Shown
 from vision.verdict import what_is_wrong
 from vision.watcher import FrameReport
+from vision.wording import left_open, metrics, turns_from_here
 
 if TYPE_CHECKING:
     from models.library import Suggestion
@@ -61,11 +64,14 @@ def _settled(shown: Shown, verdict: Verdict, suggestions: Sequence[Suggestion]) 
     assert verdict.case is not None
     case, state = CASES[verdict.case], verdict.posterior.state
     doing = tuple(
-        Doing(f"{one.first} {one.turns}".strip(), f"{one.length} OBTM, {one.etm} ETM") for one in suggestions
+        Doing(turns_from_here(one), metrics(one, first_told=rank == 0))
+        for rank, one in enumerate(suggestions)
     )
     advice = "" if doing else "No sequence is stored for this case yet."
     if case.code == SOLVED and not doing:
         advice = "Nothing to turn: every piece of the last layer is oriented."
+        if permutation_posterior(verdict.posterior) is None:
+            advice = f"Every piece is oriented; {left_open(permutation_view(verdict.posterior))}."
     return replace(
         shown,
         name=case.name_on(state.size),

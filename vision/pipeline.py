@@ -14,7 +14,7 @@ from calibration.own import read_by_profile
 from calibration.profile import Profile, default_profile
 from calibration.reading import Reading
 from calibration.samples import LEAST_COVERAGE, StickerSamples
-from vision.answer import Answer, ShownSequence
+from vision.answer import Answer, Candidate, ShownSequence
 from vision.evidence import SOLVED
 from vision.locate import Found, FoundCube, find_cubes, find_near
 from vision.pose import FACES, CubePose, face_points
@@ -29,8 +29,10 @@ from vision.verdict import (
     refusal,
 )
 from vision.whose_colour import look_at
+from vision.wording import little_seen
 
 if TYPE_CHECKING:
+    from models.decode import Posterior
     from models.library import Library
 
 #: what cannot be read counts as a cube from this probability of the finder on
@@ -194,16 +196,27 @@ def _read_cube(
     began = time.perf_counter()
     fields = judged(reading, samples, settings.profile, pose, told.top_share, told.refused, advise=advise)
     if not fields["ok"] and upper_seen < LEAST_TOP_SEEN and fields["reason"] != "top-hidden":
-        fields |= {"reason": "top-hidden", "detail": f"only {upper_seen:.0%} of the upper face can be seen"}
+        fields |= {"reason": "top-hidden", "detail": little_seen(upper_seen, "upper face")}
     seconds["decode"] = time.perf_counter() - began
     if fields["ok"] and settings.library is not None:
-        state = reading.posterior.state
-        shown = settings.library.suggest(state, pose.size)
-        fields["sequences"] = tuple(ShownSequence.from_suggestion(one) for one in shown)
-        if shown and not state.is_oriented:
-            fields["permutation"] = left_permutation(reading.posterior, f"{shown[0].first} {shown[0].turns}")
+        fields |= _suggested(reading.posterior, settings.library, fields["permutation"])
     answer = Answer(**{**_base(settings.image, pose, found, cube), **fields}, seconds=seconds)
     return Read(answer, found, cube, samples, reading)
+
+
+def _suggested(posterior: Posterior, library: Library, left: Candidate | None) -> dict[str, Any]:
+    """Sequences, and what is left after the first of them; none for oriented pieces whose permutation
+    (``left``) is not settled: they would be for a guess."""
+    state = posterior.state
+    if state.is_oriented and left is None:
+        return {}
+    shown = library.suggest(state, posterior.size)
+    if shown and not state.is_oriented:
+        left = left_permutation(posterior, f"{shown[0].first} {shown[0].turns}")
+    return {
+        "sequences": tuple(ShownSequence.from_suggestion(one) for one in shown),
+        "permutation": left,
+    }
 
 
 def sampled(

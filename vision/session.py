@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from models.cases import CASES, case_of
+from models.decode_permutation import permutation_posterior
 from models.journal import Attempt, Journal, utc_text
 from models.layer import LastLayer
 from vision.stream import FrameStream, StreamEvent
@@ -58,7 +59,7 @@ class Session:
         self._cube = cube
         self._learner = learner
         self._begun: _Begun | None = None
-        self._state: LastLayer | None = None
+        self._told: tuple[LastLayer, bool] | None = None
         self._suggested: list[Suggestion] = []
         self._last_s = 0.0
 
@@ -85,10 +86,14 @@ class Session:
         """Sequences for the cube as it is held, the chosen one first."""
         if report.verdict is None or report.pose is None or self.library is None:
             return []
-        state = report.verdict.posterior.state
-        if state != self._state:
-            self._state = state
-            self._suggested = list(self.library.suggest(state, report.pose.size, limit=MOST_SUGGESTIONS))
+        posterior = report.verdict.posterior
+        state = posterior.state
+        # oriented pieces whose permutation is open would get a sequence for a guess
+        is_told = not state.is_oriented or permutation_posterior(posterior) is not None
+        if (state, is_told) != self._told:
+            self._told = state, is_told
+            found = self.library.suggest(state, report.pose.size, limit=MOST_SUGGESTIONS) if is_told else []
+            self._suggested = list(found)
             self.chosen = 0
         shift = self.chosen % max(len(self._suggested), 1)
         return self._suggested[shift:] + self._suggested[:shift]

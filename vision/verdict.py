@@ -12,10 +12,11 @@ from calibration.reading import SEEN_FROM, Reading
 from calibration.samples import StickerSamples
 from models.cases import CASES, Case, case_of
 from models.decode import Posterior
-from models.decode_doubt import is_doubted, misfits, next_view
+from models.decode_doubt import is_doubted, misfits, next_view, permutation_view
 from models.decode_permutation import permutation_posterior
 from vision.answer import Candidate, NamedCase, Quad, Reason, StateSeen, TopFace
 from vision.pose import FACES, CubePose
+from vision.wording import little_seen
 
 #: a case is named from this posterior probability on; `lastlook score` prints what other choices would cost
 SPEAK_FROM = 0.90
@@ -41,7 +42,8 @@ def judged(
 ) -> dict[str, Any]:
     """The answer's fields from a reading in the frame U = top, F = front.
 
-    ``top_share`` is the probability that U is the last layer's face, where another was in question;
+    ``top_share`` is the probability that U is the last layer's face, where another was in question: every
+    candidate's is multiplied by it, so together they have 0.99 of it at least; the rest is the other face's.
     ``refused`` what :func:`refusal` says of this reading, where that is known already; ``advise`` whether to
     work out which side should be shown where several cases fit.
     """
@@ -69,11 +71,14 @@ def judged(
         return {**fields, "reason": "ambiguous", "state": None, "next_view": view,
                 "detail": f"{len(candidates)} cases fit what can be seen"}  # fmt: skip
     case = CASES[code]
+    left = left_permutation(posterior)
+    is_open = left is None and posterior.state.is_oriented
     return {
         **fields,
         "ok": True,
         "case": NamedCase(code, case.name_on(pose.size), _cue(case, posterior), probability),
-        "permutation": left_permutation(posterior),
+        "permutation": left,
+        "permutation_view": permutation_view(posterior) if is_open else None,
     }
 
 
@@ -96,7 +101,7 @@ def refusal(posterior: Posterior, top_seen: float) -> tuple[Reason | None, str]:
     if top_seen >= LEAST_TOP_DOUBTED and is_doubted(posterior):
         return "not-last-layer", what_is_wrong(posterior)
     if top_seen < LEAST_TOP_SEEN:
-        return "top-hidden", f"only {top_seen:.0%} of the top face can be seen"
+        return "top-hidden", little_seen(top_seen, "top face")
     return None, ""
 
 
@@ -160,8 +165,6 @@ def _notes(reading: Reading, samples: StickerSamples) -> tuple[str, ...]:
     doubted = int(((reading.clean[0] < 0.5) & (top >= SEEN_FROM)).sum())
     if doubted:
         notes.append(f"{_stickers(doubted)} of the top face unlike any colour (glare, a finger, a print)")
-    if reading.posterior.mirrored:
-        notes.append("the picture is a mirror image; the case is that of the real cube")
     return tuple(notes)
 
 

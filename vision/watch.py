@@ -23,7 +23,7 @@ from vision.session import Session, frame_json, frame_line
 from vision.stream import StreamEvent
 from vision.timing import Timed
 from vision.watcher import FrameReport
-from vision.wording import CAUTION
+from vision.wording import CAUTION, turns_from_here
 
 WAIT_S: Final = 0.03
 NOTICE_S: Final = 4.0
@@ -216,7 +216,7 @@ def _print_frame(session: Session, report: FrameReport, out: TextIO, *, as_json:
     turns = ""
     if report.newly_settled:
         shown = session.suggestions(report)
-        turns = f"{shown[0].first} {shown[0].turns}".strip() if shown else ""
+        turns = turns_from_here(shown[0]) if shown else ""
     line = frame_line(report, turns)
     if line:
         print(line, file=out, flush=True)

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Final
 
-from vision.answer import Answer, ShownSequence
+from models.permutation import SOLVED_CODE
+from vision.answer import Answer, Candidate, ShownSequence
+
+if TYPE_CHECKING:
+    from models.library import Suggestion
 
 CAUTION = "Wrists and fingers tire before you notice: pause often, and stop when it hurts."
+NOT_SETTLED: Final = "the permutation is not settled by what is seen"
+FIRST_NOT_COUNTED: Final = "the first turn not counted"
 
 # reason -> what is so, and what to do about it
 _REASONS = {
@@ -34,10 +41,15 @@ def counted(number: int, thing: str) -> str:
 
 
 def percent(probability: float) -> str:
-    """A probability for reading; never rounded up to a certainty that was not there."""
+    """A probability for reading, never parted from its sign; never rounded up to a certainty that was not
+    there."""
     if probability >= 0.9995:
-        return "over 99.9 %"
-    return f"{100 * probability:.1f} %" if probability >= 0.001 else "under 0.1 %"
+        return "over 99.9\N{NO-BREAK SPACE}%"
+    return (
+        f"{100 * probability:.1f}\N{NO-BREAK SPACE}%"
+        if probability >= 0.001
+        else "under 0.1\N{NO-BREAK SPACE}%"
+    )
 
 
 def size_name(answer: Answer) -> str:
@@ -46,7 +58,7 @@ def size_name(answer: Answer) -> str:
         return ""
     size = "x".join([str(answer.size)] * 3)
     top = f"{size}, {answer.top.colour} on top" if answer.top else size
-    return f"{top}, picture mirrored" if answer.mirrored else top
+    return f"{top}, picture mirrored" if answer.mirrored and answer.reason != "not-last-layer" else top
 
 
 def headline(answer: Answer) -> str:
@@ -72,9 +84,37 @@ def refusal(answer: Answer) -> str:
     return words[:1].upper() + words[1:] + "."
 
 
-def turns_from_here(sequence: ShownSequence) -> str:
-    """The turn that brings the cube round, then the sequence."""
-    return f"{sequence.first} {sequence.turns}".strip()
+def little_seen(share: float, face: str) -> str:
+    """How little can be seen of a face: ``share`` 0..1, ``face`` as in "top face"."""
+    return f"only {percent(share)} of the {face} can be seen" if share >= 0.001 else f"the {face} is covered"
+
+
+def turns_from_here(sequence: ShownSequence | Suggestion) -> str:
+    """The sequence, with the turn that brings the cube round told apart from it."""
+    return f"first {sequence.first}, then {sequence.turns}" if sequence.first else sequence.turns
+
+
+def metrics(sequence: ShownSequence | Suggestion, *, first_told: bool = False) -> str:
+    """Its turns in both metrics; ``first_told`` says besides that the first turn is not among them."""
+    both = f"{sequence.length} OBTM, {sequence.etm} ETM"
+    return f"{both}, {FIRST_NOT_COUNTED}" if first_told and sequence.first else both
+
+
+def left_open(view: str | None) -> str:
+    """That the permutation of oriented pieces is open, and which side would tell it (see `next_view`)."""
+    return f"{NOT_SETTLED}; show the {view} side next" if view else NOT_SETTLED
+
+
+def lists_candidates(reason: str | None, seen: Mapping[str, Sequence[Sequence[str | None]]]) -> bool:
+    """Whether the candidates of an answer say anything to a person.
+
+    They do not where the cube is not at its last layer, nor where the top face is hidden and less than a
+    quarter of its stickers was read. ``reason`` and ``seen`` are the answer's.
+    """
+    if reason == "top-hidden":
+        top = [name for row in seen.get("U", ()) for name in row]
+        return 4 * (len(top) - top.count(None)) >= len(top) > 0
+    return reason != "not-last-layer"
 
 
 def answer_text(answer: Answer, width: int = 88) -> str:
@@ -102,27 +142,41 @@ def _entries(answer: Answer) -> Iterator[tuple[str, str]]:
             yield "Cue", case.cue
     if answer.reason is not None:
         yield "Not named" if case is None else "But", refusal(answer)
-    if case is None and answer.candidates:
-        fits = [f"{one.code} {percent(one.probability)}" for one in answer.candidates[:12]]
-        more = len(answer.candidates) - len(fits)
+    fitting = fitting_candidates(answer)
+    if fitting:
+        fits = [f"{one.code} {percent(one.probability)}" for one in fitting[:12]]
+        more = len(fitting) - len(fits)
         yield "Fits", ", ".join(fits) + (f", and {more} more" if more else "")
-    if answer.mirrored:
-        yield "Mirrored", "only the mirror image is a legal cube; read after turning the picture back"
+    told = False
     for rank, sequence in enumerate(answer.sequences[:4]):
-        metrics = f"({sequence.length} OBTM, {sequence.etm} ETM)"
-        yield "Do" if rank == 0 else "or", f"{turns_from_here(sequence)} {metrics}"
+        turns = metrics(sequence, first_told=not told)
+        told = told or bool(sequence.first)
+        yield "Do" if rank == 0 else "or", f"{turns_from_here(sequence)} ({turns})"
         if sequence.proof and rank == 0:
             yield "", sequence.proof
-    if case is not None and not answer.sequences:
-        yield (
-            "Do",
-            "nothing: it is oriented" if _is_oriented(answer) else "no sequence is stored for this case yet",
-        )
+    yield from remarks(answer)
+
+
+def fitting_candidates(answer: Answer) -> tuple[Candidate, ...]:
+    """The candidates to be listed, where no case is named."""
+    if answer.case is not None or not lists_candidates(answer.reason, answer.seen):
+        return ()
+    return answer.candidates
+
+
+def remarks(answer: Answer) -> Iterator[tuple[str, str]]:
+    """(label, text) of all that is to be said after the sequences, on the card as in the text."""
+    if answer.case is not None and not answer.sequences:
+        yield "Do", _nothing_to_do(answer)
     if answer.permutation is not None:
-        yield (
-            "After it",
-            f"permutation {answer.permutation.code}, {percent(answer.permutation.probability)} sure",
-        )
+        label = "Left" if answer.is_oriented else "After it"
+        sure = percent(answer.permutation.probability)
+        yield label, f"permutation {answer.permutation.code}, {sure} sure"
+    elif answer.sequences and not answer.is_oriented:
+        yield "After it", NOT_SETTLED
+    if answer.mirrored and answer.reason != "not-last-layer":
+        case = "; case and sequences are those of the real cube" if answer.case is not None else ""
+        yield "Mirrored", f"only the mirror image is a legal cube{case}"
     if answer.notes:
         yield "Hard to see", "; ".join(answer.notes)
     if answer.profile:
@@ -132,6 +186,10 @@ def _entries(answer: Answer) -> Iterator[tuple[str, str]]:
         yield "Also", f"{counted(len(answer.others), 'more cube')} in the picture, not read"
 
 
-def _is_oriented(answer: Answer) -> bool:
-    state = answer.state
-    return state is not None and not any(state.twist) and not any(state.flip)
+def _nothing_to_do(answer: Answer) -> str:
+    if not answer.is_oriented:
+        return "no sequence is stored for this case yet"
+    if answer.permutation is None:
+        return f"nothing yet: it is oriented, and {left_open(answer.permutation_view)}"
+    solved = answer.permutation.code == SOLVED_CODE
+    return "nothing: it is oriented" if solved else "no sequence is stored for this permutation yet"
