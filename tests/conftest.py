@@ -6,11 +6,29 @@ import os
 import shutil
 import tempfile
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, settings
+from numpy.typing import NDArray
 
 settings.register_profile("project", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("project")
+
+
+@pytest.fixture
+def written(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, int, int, int]]:
+    """(text, left, baseline, width) of all that is set into pictures from here on, which goes on."""
+    from vision.lettering import Lettering
+
+    found: list[tuple[str, int, int, int]] = []
+    put = Lettering.put
+
+    def noted(how: Lettering, image: NDArray[np.uint8], text: str, left: int, baseline: int) -> None:
+        found.append((text, left, baseline, how.width(text)))
+        put(how, image, text, left, baseline)
+
+    monkeypatch.setattr(Lettering, "put", noted)
+    return found
 
 
 def pytest_configure(config: pytest.Config) -> None:

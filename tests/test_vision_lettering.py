@@ -51,3 +51,24 @@ def test_lines_are_as_wide_as_wanted_and_no_letter_is_lost(text: str, width: int
 def test_no_ink_lies_beyond_the_measured_width(text: str, weight: int) -> None:
     columns = np.flatnonzero(ink_of(weight, text).any(axis=(0, 2)))
     assert columns[-1] <= 5 + Lettering(30, weight).width(text) + 2
+
+
+def test_lines_break_at_spaces_and_never_at_those_that_hold_together() -> None:
+    how = Lettering(18)
+    pairs = [f"e1-t-left\N{NO-BREAK SPACE}{k}.5\N{NO-BREAK SPACE}%" for k in range(6)]
+    widest = max(map(how.width, pairs))
+    for width in (widest, widest + 40, 2 * widest, 3 * widest):
+        lines = how.wrapped("  ".join(pairs), width)
+        assert " ".join(lines).split(" ") == pairs
+
+
+@given(st.text(alphabet="abcWM .-_é", max_size=60), st.integers(30, 300))
+def test_what_is_shortened_fits_and_keeps_both_ends(text: str, width: int) -> None:
+    how = Lettering(17, BOLD)
+    short = how.shortened(text, width)
+    assert how.width(short) <= width
+    if how.width(text) <= width:
+        assert short == text
+    else:
+        head, _, tail = short.partition("\N{HORIZONTAL ELLIPSIS}")
+        assert text.startswith(head) and text.endswith(tail) and 0 <= len(head) - len(tail) <= 1

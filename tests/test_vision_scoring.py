@@ -256,3 +256,15 @@ def test_failures_are_listed_worst_first_and_drawn() -> None:
     page = failure_sheet(failed, width=300)
     assert page.shape[1] == 20 + 3 * 320 and page.dtype == np.uint8
     assert failure_sheet([]).shape[0] == 90
+
+
+def test_a_long_file_name_stays_in_its_cell(tmp_path: Path, written: list) -> None:
+    picture = tmp_path / ("a-long-name-" * 12 + "its-end.jpg")
+    shutil.copy(EASY, picture)
+    shutil.copy(EASY.with_suffix(".json"), picture.with_suffix(".json"))
+    mark = marked(Answer(image="x", ok=False, reason="no-cube"), truth_of(picture))
+    failure_sheet([mark, mark], columns=2, width=300)
+    lines = [(text, left, width) for text, left, _, width in written if "a-long" in text or "truth" in text]
+    assert lines and all(width <= 300 for _, _, width in lines)
+    name = next(text for text, *_ in lines if "a-long" in text)
+    assert "missed: no-cube" in name and "end.jpg" in name

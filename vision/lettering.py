@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from bisect import bisect
 from dataclasses import dataclass
 from functools import lru_cache
@@ -56,9 +57,10 @@ class Lettering:
         self.put(image_bgr, text, round(x - self.width(text) / 2), round(y + self.size * 0.35))
 
     def wrapped(self, text: str, width: int) -> list[str]:
-        """``text`` broken at spaces into lines of at most ``width`` pixels, a longer word within itself."""
+        """Lines of at most ``width`` pixels: ``text`` broken at spaces, no-break ones apart, and a longer word
+        within itself."""
         lines: list[str] = []
-        for word in text.split():
+        for word in re.findall(r"[^ \t\n]+", text):
             longer = f"{lines[-1]} {word}" if lines else word
             if lines and self.width(longer) <= width:
                 lines[-1] = longer
@@ -69,6 +71,14 @@ class Lettering:
                 word = word[most:]
             lines.append(word)
         return lines
+
+    def shortened(self, text: str, width: int) -> str:
+        """``text`` with as much left out in the middle as is over ``width`` pixels; an ellipsis at least."""
+        whole, kept = text, len(text)
+        while kept and self.width(text) > width:
+            kept -= 1
+            text = f"{whole[: -(-kept // 2)]}\N{HORIZONTAL ELLIPSIS}{whole[len(whole) - kept // 2 :]}"
+        return text
 
 
 @lru_cache(maxsize=8192)

@@ -226,11 +226,12 @@ def failure_sheet(failed: Sequence[Mark], *, columns: int = 3, width: int = 620)
             page[y : y + cell.shape[0], x : x + cell.shape[1]] = cell
             said = mark.answer.case.code if mark.answer.case else f"{mark.answer.reason}"
             sure = "" if mark.claimed is None else f" {mark.claimed:.3f}"
-            line = f"{mark.truth.picture.name}  {mark.outcome}: {said}{sure}"
-            Lettering(17, BOLD).put(page, line, x, y + height + 24)
-            quiet = Lettering(15, 420, QUIET)
+            head, quiet = Lettering(17, BOLD), Lettering(15, 420, QUIET)
+            outcome = f"  {mark.outcome}: {said}{sure}"
+            name = head.shortened(mark.truth.picture.name, width - head.width(outcome))
+            head.put(page, f"{name}{outcome}", x, y + height + 24)
             quiet.put(page, f"truth: {mark.truth.code or mark.truth.reason}", x, y + height + 45)
-            quiet.put(page, ", ".join(mark.truth.tags), x, y + height + 64)
+            quiet.put(page, quiet.shortened(", ".join(mark.truth.tags), width), x, y + height + 64)
         y += height + caption + gap
     return page
 
