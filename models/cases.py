@@ -101,6 +101,10 @@ class Case:
         """The name, without a word on edges where the cube has none."""
         return self.name if has_edges(size) else self.name.partition(",")[0]
 
+    def flip_on(self, size: int) -> tuple[int, ...]:
+        """The canonical flips, none where the cube has no edges."""
+        return self.flip if has_edges(size) else ()
+
     def cue_at(self, angle: int, size: int = 4) -> str:
         """How one spots the case from that angle, in plain trade words."""
         corners = _corner_cue(self.corners, DIRECTIONS.index(self.direction or "front") + angle)

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 import pytest
 from truth_answers import answer_of_truth
 
-from vision.answer import Answer, Candidate
+import vision.panel
+from vision.answer import COLOURS, Answer, Candidate
+from vision.diagram import case_image
 from vision.draw import SMALLEST_LONG_SIDE, annotated, encoded, face_grids, grid_of_quad, overlaid
 from vision.lettering import Lettering
+from vision.naming import Naming
 from vision.panel import PAPER, STICKER_RGB, panel_image
 from vision.sources import load_photo
+from vision.wording import answer_text, remarks
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 EASY = SAMPLES / "01-large-on-desk.jpg"
@@ -67,6 +72,141 @@ def test_a_sticker_that_was_settled_otherwise_shows_both() -> None:
     patch = overlaid(photo, doubtful)[y - 8 : y + 9, x - 8 : x + 9].astype(int)
     for name, side in (("blue", patch[:, :8]), ("green", patch[:, 9:])):
         assert (np.abs(side - np.array(STICKER_RGB[name][::-1])).max(axis=2) <= 2).sum() > 10, name
+
+
+def in_a_mirror(answer: Answer) -> Answer:
+    """The answer for the picture turned over: what is seen changes sides, the state is the real cube's."""
+    assert answer.top is not None
+    quad = np.array(answer.top.quad_xy)[[1, 0, 3, 2]] * [-1, 1] + [1200, 0]
+    seen = {
+        {"L": "R", "R": "L"}.get(face, face): tuple(row[::-1] for row in rows)
+        for face, rows in answer.seen.items()
+    }
+    top = replace(answer.top, quad_xy=tuple(map(tuple, quad.tolist())))
+    return replace(answer, mirrored=True, top=top, seen=seen, grids={}, notes=())
+
+
+def test_a_mirrored_picture_shows_no_sticker_that_was_settled_otherwise(written: list) -> None:
+    photo = np.ascontiguousarray(load_photo(str(EASY)).image_bgr[:, ::-1])
+    answer = in_a_mirror(answer_of_truth(EASY))
+    assert answer.settled["U"] == answer.seen["U"]
+    annotated(photo, answer)
+    read = sum(name is not None for row in answer.seen["U"] for name in row)
+    assert [text for text, *_ in written if len(text) == 1 and text in "WYROBG"] == [
+        name[0].upper() for row in answer.seen["U"] for name in row if name is not None
+    ] and read > 10
+    card = " ".join(text for text, *_ in written)
+    assert "split badge" not in card
+    assert "As the real cube lies; the picture is mirrored." in card and "in the picture." not in card
+
+
+@pytest.mark.parametrize("inside", [True, False])
+def test_split_badges_are_explained_where_one_is_drawn(inside: bool, written: list) -> None:
+    """The same misread sticker on the top, which is drawn, and on a side that has no place in the picture."""
+    answer = answer_of_truth(EASY)
+    assert answer.state is not None and set(answer.grids) == {"U"}
+    face = "U" if inside else "B"
+    rows = [list(row) for row in answer.state.facelets[face]]
+    rows[0][1] = "white" if rows[0][1] != "white" else "red"
+    doubtful = replace(answer, seen={**answer.seen, face: tuple(map(tuple, rows))})
+    annotated(load_photo(str(EASY)).image_bgr, doubtful)
+    assert ("split badge" in " ".join(text for text, *_ in written)) is inside
+
+
+def test_names_that_begin_alike_have_letters_of_their_own(written: list) -> None:
+    names = ("black", "gold", "pink", "purple", "brown", "grey")
+    own = dict(zip(COLOURS, names, strict=True))
+    answer = answer_of_truth(EASY)
+    seen = {face: tuple(tuple(own.get(n) for n in row) for row in rows) for face, rows in answer.seen.items()}
+    palette = {name: STICKER_RGB[usual] for usual, name in own.items()}
+    overlaid(load_photo(str(EASY)).image_bgr, replace(answer, seen=seen, palette=palette, state=None))
+    shown = [name for row in seen["U"] for name in row if name is not None]
+    letters = [text for text, *_ in written]
+    assert len(letters) == len(shown)
+    assert len(set(letters)) == len(set(shown)) == len(set(zip(letters, shown, strict=True)))
+    window = Naming(names).key_of
+    assert letters == [window[name].upper() for name in shown]
+
+
+@pytest.mark.parametrize("scale", [0.1, 0.2, 0.3, 0.45, 0.9])
+def test_no_badge_is_without_its_letter(scale: float, written: list) -> None:
+    photo = load_photo(str(EASY)).image_bgr
+    small = cv2.resize(photo, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    answer = answer_of_truth(EASY).scaled(scale)
+    drawn, bare_grid = overlaid(small, answer), overlaid(small, replace(answer, seen={}))
+    grid = face_grids(answer)["U"]
+    badges = stickers = 0
+    for row, names in enumerate(answer.seen["U"]):
+        for col, name in enumerate(names):
+            x, y = grid[row : row + 2, col : col + 2].reshape(4, 2).mean(axis=0) - 0.5
+            around = slice(round(y) - 2, round(y) + 3), slice(round(x) - 2, round(x) + 3)
+            stickers += name is not None
+            badges += (drawn[around] != bare_grid[around]).any()
+    assert badges == len(written) and (badges == stickers) == (scale > 0.5)
+
+
+@pytest.mark.parametrize(("width", "height"), [(4200, 900), (3000, 1000), (1920, 1080), (1000, 4000)])
+def test_the_card_is_not_much_larger_than_a_long_photo(width: int, height: int) -> None:
+    answer = replace(answer_of_truth(EASY), notes=("a long note on what was hard to see",) * 4)
+    card = annotated(np.zeros((height, width, 3), np.uint8), answer)
+    if width > height:
+        assert card.shape[0] <= 1.3 * height and card.shape[1] < 1.6 * width
+    else:
+        assert card.shape[1] == width and card.shape[0] - height < 2.5 * width
+
+
+def test_a_cube_without_edges_is_drawn_without(monkeypatch: pytest.MonkeyPatch) -> None:
+    flips = []
+
+    def noted(twist: tuple[int, ...], flip: tuple[int, ...], **how: Any) -> np.ndarray:
+        flips.append(tuple(flip))
+        return case_image(twist, flip, **how)
+
+    monkeypatch.setattr(vision.panel, "case_image", noted)
+    fitting = (Candidate("e0-pi", 0.5), Candidate("e0-h", 0.5))
+    for size in (2, 4):
+        panel_image(Answer(image="x", ok=False, reason="ambiguous", size=size, candidates=fitting), 420, 16)
+    assert flips == [()] * 2 + [(0, 0, 0, 0)] * 2
+
+
+def test_the_card_says_what_the_text_says(written: list) -> None:
+    answer = answer_of_truth(EASY)
+    plain = replace(answer, sequences=())
+    quad = answer.top.quad_xy  # type: ignore[union-attr]
+    for one in (
+        replace(answer, profile="desk-cube", by_built_in=True, others=(quad,), notes=("glare", "a finger")),
+        replace(answer, permutation=Candidate("T", 0.95), profile="desk-cube"),
+        replace(answer, mirrored=True),
+        plain,
+        answer,
+    ):
+        written.clear()
+        panel_image(one, 420, 16)
+        card = " ".join(text for text, *_ in written)
+        told = list(remarks(one))
+        assert told
+        text = " ".join(answer_text(one, 10_000).split())
+        for label, words in told:
+            words = " ".join(words.split())
+            assert f"{label}: {words}" in " ".join(card.split()) and f"{label} {words}" in text
+
+
+@pytest.mark.parametrize(("reason", "read", "listed"), [
+    ("not-last-layer", 16, False), ("top-hidden", 0, False), ("top-hidden", 3, False),
+    ("top-hidden", 4, True), ("ambiguous", 0, True),
+])  # fmt: skip
+def test_no_candidates_are_listed_that_say_nothing(
+    reason: Any, read: int, listed: bool, written: list
+) -> None:
+    """Four of sixteen stickers are a quarter of the top face."""
+    top = np.array(["white"] * read + [None] * (16 - read), object).reshape(4, 4)
+    answer = Answer(
+        image="x", ok=False, reason=reason, size=4, candidates=(Candidate("e1-h-right", 0.33),),
+        seen={"U": tuple(map(tuple, top))},
+    )  # fmt: skip
+    panel_image(answer, 420, 16)
+    assert ("e1-h-right" in [text for text, *_ in written]) is listed
+    assert ("e1-h-right" in answer_text(answer)) is listed
 
 
 @pytest.mark.parametrize(("width", "height"), [(320, 240), (240, 320), (640, 480), (1920, 1080), (720, 1280)])

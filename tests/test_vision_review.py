@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,11 +14,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from truth_reader import answer_of, layer_of
 
+import vision.review_window
 from calibration.profile import SCHEME
 from models.cases import CASE_LIST, CASES, case_of
 from models.errors import UsageError
 from models.layer import CORNER_STATES, EDGE_STATES, LastLayer, legal_mask
 from vision.answer import COLOURS, FACES
+from vision.diagram import case_image
 from vision.review import go_through, queue, review, truth_for
 from vision.review_entry import Entry, Place, StickerError, Verdict, sticker_in_words
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text, text_diagram
@@ -274,6 +277,30 @@ def test_keys_set_stickers_on_the_desk_and_the_window_shows_them(tmp_path: Path)
     assert desk.press(27) is None and desk.cursor is None and desk.seen["U"] == entry.seen["U"]
     kinds = [desk.press(key) for key in (ord("h"), 32, 8, ord("q"))]
     assert [v.kind if v else None for v in kinds] == ["negative", "later", "back", "quit"]
+
+
+def test_the_window_draws_a_cube_without_edges_without(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    flips = []
+
+    def noted(twist: tuple[int, ...], flip: tuple[int, ...], **how: Any) -> np.ndarray:
+        flips.append(tuple(flip))
+        return case_image(twist, flip, **how)
+
+    monkeypatch.setattr(vision.review_window, "case_image", noted)
+    answer = {"image": "x.jpg", "candidates": [{"code": "e0-pi", "probability": 0.5}]}
+    for size in (2, 3):
+        entry = Entry({**answer, "size": size}, tmp_path / "x.jpg", tmp_path / "x.json")
+        compose(np.zeros((30, 40, 3), np.uint8), Desk(entry), (1, 1))
+    assert flips == [(), (0, 0, 0, 0)]
+
+
+def test_a_cube_far_off_is_drawn_as_large_as_it_is_shown(tmp_path: Path, written: list) -> None:
+    entry = an_entry(tmp_path, SAMPLES / "08-far-away.jpg")
+    drawn_photo(entry)
+    read = sum(name is not None for row in entry.seen["U"] for name in row)
+    assert len(written) > read / 2 > 4
 
 
 def test_with_caps_lock_on_every_key_means_the_same(tmp_path: Path) -> None:

@@ -1,26 +1,39 @@
 """The answer on the photo: the grid that was found, the colours that were read, the panel beside it.
 
 Lines are light with a dark casing, and every badge carries its colour's letter, so nothing depends on
-telling colours apart. A badge split in two shows a sticker that was read as one colour (left) and
-settled as another by the group (right).
+telling colours apart; where the letter would be too small to read, the badge is left off. A badge split in
+two shows a sticker that was read as one colour (left) and settled as another by the group (right).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.answer import Answer, Grid, Rows
+from vision.answer import COLOURS, Answer, Grid
 from vision.lettering import BOLD, Colour, Lettering
+from vision.naming import Naming
 from vision.panel import panel_image, stacked, sticker_rgb
 
 SMALLEST_LONG_SIDE: Final = 960
+SMALLEST_LETTER: Final = 8
+"""Pixels; badges whose letter would be smaller are left off."""
+HIGHEST_CARD: Final = 1.25
+"""Heights of the photo that the card beside it may have, before its text is set smaller."""
 _LIGHT: Final[Colour] = (255, 255, 255)
 _DARK: Final[Colour] = (20, 22, 28)
 _SHIFT: Final = 4
+_LEAST_UNIT: Final = 15
+"""Pixels of the card's plain text."""
+_CARD_UNITS: Final = 27
+"""Width of the card in units."""
+_LEAST_RADIUS: Final = 3.5
+"""Pixels; a face whose badges would be smaller gets its outline alone."""
 
 
 def annotated(image_bgr: NDArray[np.uint8], answer: Answer) -> NDArray[np.uint8]:
@@ -31,63 +44,79 @@ def annotated(image_bgr: NDArray[np.uint8], answer: Answer) -> NDArray[np.uint8]
     """
     rows, cols = image_bgr.shape[:2]
     zoom = max(1.0, SMALLEST_LONG_SIDE / max(rows, cols))
-    photo = marked_up(image_bgr, answer, zoom)
+    photo, has_splits = _marked_up(image_bgr, answer, zoom)
     rows, cols = photo.shape[:2]
-    beside = cols >= rows
-    unit = max(15, round(max(rows, cols) / 62))
-    if beside:
-        panel = panel_image(answer, round(unit * 27), unit, min_height=rows)
-    else:
-        unit = max(unit, round(cols / 40))
-        panel = panel_image(answer, cols, unit)
-    return stacked(photo, [panel], beside)
+    unit = max(_LEAST_UNIT, round(max(rows, cols) / 62))
+    if cols < rows:
+        unit = max(_LEAST_UNIT, min(max(unit, round(cols / 40)), cols // _CARD_UNITS))
+        return stacked(photo, [panel_image(answer, cols, unit, has_splits=has_splits)], beside=False)
+
+    def card(unit: int) -> NDArray[np.uint8]:
+        return panel_image(answer, _CARD_UNITS * unit, unit, min_height=rows, has_splits=has_splits)
+
+    panel = card(unit)
+    if panel.shape[0] > HIGHEST_CARD * rows and unit > _LEAST_UNIT:
+        panel = card(max(_LEAST_UNIT, int(unit * HIGHEST_CARD * rows / panel.shape[0])))
+    return stacked(photo, [panel], beside=True)
 
 
 def marked_up(image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> NDArray[np.uint8]:
     """The photo, ``zoom`` times larger, with the overlay, a small cube shown larger in a corner."""
-    photo = overlaid(image_bgr, answer, zoom=zoom, least_radius=3.5)
-    _inset(photo, image_bgr, answer, zoom)
-    return photo
+    return _marked_up(image_bgr, answer, zoom)[0]
 
 
-def _inset(photo: NDArray[np.uint8], image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> None:
-    """A cube that is small in its picture, drawn larger in the corner farthest from it."""
+def _marked_up(image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> tuple[NDArray[np.uint8], bool]:
+    """:func:`marked_up`, and whether a split badge is on it."""
+    photo, has_splits = _overlaid(image_bgr, answer, zoom)
+    return photo, _inset(photo, image_bgr, answer, zoom) or has_splits
+
+
+def _inset(photo: NDArray[np.uint8], image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> bool:
+    """A cube that is small in its picture, drawn larger in the corner farthest from it.
+
+    Returns whether a split badge is on that.
+    """
     import cv2
 
     grids = face_grids(answer)
     if not grids:
-        return
+        return False
     points = np.concatenate([grid.reshape(-1, 2) for grid in grids.values()])
     lowest, highest = points.min(axis=0), points.max(axis=0)
     rows, cols = photo.shape[:2]
     side = round(0.45 * min(rows, cols))
     reach = float((highest - lowest).max())
     if reach * zoom * 1.5 > side or reach < 8:
-        return
+        return False
     middle, half = (lowest + highest) / 2, 0.58 * reach
     left, upper = np.maximum(np.floor(middle - half), 0).astype(int)
     right, lower = np.ceil(middle + half).astype(int) + 1
     piece = np.ascontiguousarray(image_bgr[upper:lower, left:right])
-    larger = overlaid(piece, answer.cropped(int(left), int(upper)), zoom=side / max(piece.shape[:2]))
+    shown = answer.cropped(int(left), int(upper))
+    larger, has_splits = _overlaid(piece, shown, side / max(piece.shape[:2]))
     high, wide = larger.shape[:2]
     edge = max(2, round(max(rows, cols) / 400))
     x = edge if middle[0] * zoom > cols / 2 else cols - wide - edge
     y = edge if middle[1] * zoom > rows / 2 else rows - high - edge
     box = np.array([x, y, x + wide, y + high])
     if (box[:2] < highest * zoom).all() and (box[2:] > lowest * zoom).all():
-        return  # it would hide the cube itself
+        return False  # it would hide the cube itself
     photo[y : y + high, x : x + wide] = larger
     cv2.rectangle(photo, (x - 1, y - 1), (x + wide, y + high), _DARK[::-1], 2 * edge)
     cv2.rectangle(photo, (x - 1, y - 1), (x + wide, y + high), _LIGHT[::-1], edge)
+    return has_splits
 
 
-def overlaid(
-    image_bgr: NDArray[np.uint8], answer: Answer, *, zoom: float = 1.0, least_radius: float = 1.5
-) -> NDArray[np.uint8]:
+def overlaid(image_bgr: NDArray[np.uint8], answer: Answer, *, zoom: float = 1.0) -> NDArray[np.uint8]:
     """The photo, ``zoom`` times larger, with the grid and the badges on it.
 
-    A face whose badges would be smaller than ``least_radius`` pixels gets its outline alone.
+    A face whose badges would be too small gets its outline alone.
     """
+    return _overlaid(image_bgr, answer, zoom)[0]
+
+
+def _overlaid(image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> tuple[NDArray[np.uint8], bool]:
+    """:func:`overlaid`, and whether a split badge is on it."""
     import cv2
 
     photo = image_bgr.copy()
@@ -98,18 +127,17 @@ def overlaid(
     stroke = max(1.0, max(photo.shape[:2]) / 900)
     grids = {face: _zoomed(grid, zoom) for face, grid in face_grids(answer).items()}
     for face in [face for face in "BLRFU" if face in grids]:
-        fine = _badge_radius(grids[face]) >= least_radius
-        _draw_grid(photo, grids[face], stroke, heavy=face == "U", lines=fine)
+        _draw_grid(
+            photo, grids[face], stroke, heavy=face == "U", lines=_badge_radius(grids[face]) >= _LEAST_RADIUS
+        )
     for quad in answer.others:
         _line(photo, _zoomed(np.array([*quad, quad[0]]), zoom), stroke, dashed=True)
     if "U" in grids:
         _mark_front(photo, grids["U"], stroke)
-    for face, grid in grids.items():
-        read = answer.seen.get(face)
-        settled = answer.state.facelets.get(face) if answer.state else None
-        if read and _badge_radius(grid) >= least_radius:
-            _draw_badges(photo, grid, read, settled, stroke, answer)
-    return photo
+    badges = [badge for face, grid in grids.items() for badge in _badges(grid, face, answer)]
+    for badge in badges:
+        _draw_badge(photo, badge, stroke)
+    return photo, any(badge.is_split for badge in badges)
 
 
 def encoded(image_bgr: NDArray[np.uint8], suffix: str) -> bytes:
@@ -195,27 +223,41 @@ def _mark_front(photo: NDArray[np.uint8], top: NDArray[np.float64], stroke: floa
     _line(photo, bar, stroke * 5.5, casing=1.5)
 
 
-def _draw_badges(
-    photo: NDArray[np.uint8],
-    grid: NDArray[np.float64],
-    read: Rows,
-    settled: Rows | None,
-    stroke: float,
-    answer: Answer,
-) -> None:
-    for row, names in enumerate(read):
-        for col, name in enumerate(names):
-            if name is None:
+@dataclass(frozen=True, eq=False)
+class _Badge:
+    """A disc on a sticker: ``letters`` and ``rgb`` of its colour as read and as settled."""
+
+    centre: NDArray[np.float64]
+    radius: float
+    letters: tuple[str, str]
+    rgb: tuple[Colour, Colour]
+    is_split: bool
+
+    @property
+    def letter_px(self) -> int:
+        return round(self.radius * (0.95 if self.is_split else 1.35))
+
+
+def _badges(grid: NDArray[np.float64], face: str, answer: Answer) -> Iterator[_Badge]:
+    """The badges of a face that are large enough for their letters."""
+    keys = Naming(tuple(answer.palette) or COLOURS).key_of
+    settled = answer.settled.get(face, ())
+    for row, names in enumerate(answer.seen.get(face, ())):
+        for col, read in enumerate(names):
+            if read is None:
                 continue
             corners = grid[row : row + 2, col : col + 2].reshape(4, 2)
-            centre = corners.mean(axis=0)
-            radius = 0.27 * _thickness(corners)
-            if radius < 1.5:
-                continue
-            group = settled[row][col] if settled is not None and row < len(settled) else None
-            final = group if group is not None else name
-            rgb = (sticker_rgb(answer, name), sticker_rgb(answer, final))
-            _badge(photo, centre, radius, (name, final), rgb, stroke)
+            group = settled[row][col] if row < len(settled) else None
+            final = group if group is not None else read
+            badge = _Badge(
+                centre=corners.mean(axis=0),
+                radius=0.27 * _thickness(corners),
+                letters=(keys.get(read, read[:1]).upper(), keys.get(final, final[:1]).upper()),
+                rgb=(sticker_rgb(answer, read), sticker_rgb(answer, final)),
+                is_split=read != final,
+            )
+            if badge.letter_px >= SMALLEST_LETTER:
+                yield badge
 
 
 def _thickness(corners: NDArray[np.float64]) -> float:
@@ -225,18 +267,11 @@ def _thickness(corners: NDArray[np.float64]) -> float:
     return float(area / max(np.hypot(*a), np.hypot(*b), 1e-6) * np.sqrt(2))
 
 
-def _badge(
-    photo: NDArray[np.uint8],
-    centre: NDArray[np.float64],
-    radius: float,
-    names: tuple[str, str],
-    rgb: tuple[Colour, Colour],
-    stroke: float,
-) -> None:
-    """``names`` and ``rgb`` of the colour as read and as settled."""
+def _draw_badge(photo: NDArray[np.uint8], badge: _Badge, stroke: float) -> None:
     import cv2
 
-    at, size = _fixed(centre), _fixed(np.array([radius]))[0]
+    centre, radius = badge.centre, badge.radius
+    at = _fixed(centre)
 
     def disc(extra: float, colour: Colour) -> None:
         outer = int(_fixed(np.array([radius + extra]))[0])
@@ -244,24 +279,21 @@ def _badge(
 
     disc(2.2 * stroke, _DARK)
     disc(1.2 * stroke, _LIGHT)
-    (read, settled), (read_rgb, settled_rgb) = names, rgb
+    read_rgb, settled_rgb = badge.rgb
     disc(0.0, settled_rgb)
-    if read != settled:
-        angle = np.linspace(np.pi / 2, 3 * np.pi / 2, 24)
-        half = centre + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-        cv2.fillPoly(photo, [_fixed(half)], read_rgb[::-1], cv2.LINE_AA, _SHIFT)
-        cv2.polylines(
-            photo, [_fixed(half[[0, -1]])], False, _DARK[::-1], max(1, round(stroke)), cv2.LINE_AA, _SHIFT
-        )
-    letters = round(radius * (1.35 if read == settled else 0.95))
-    if letters < 8 or size <= 0:
+    if not badge.is_split:
+        how = Lettering(badge.letter_px, BOLD, _letter_colour(read_rgb))
+        how.put_centred(photo, badge.letters[0], *centre)
         return
-    if read == settled:
-        Lettering(letters, BOLD, _letter_colour(read_rgb)).put_centred(photo, read[0].upper(), *centre)
-    else:
-        for name, own, side in ((read, read_rgb, -0.48), (settled, settled_rgb, 0.48)):
-            how = Lettering(letters, BOLD, _letter_colour(own))
-            how.put_centred(photo, name[0].upper(), centre[0] + side * radius, centre[1])
+    angle = np.linspace(np.pi / 2, 3 * np.pi / 2, 24)
+    half = centre + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    cv2.fillPoly(photo, [_fixed(half)], read_rgb[::-1], cv2.LINE_AA, _SHIFT)
+    cv2.polylines(
+        photo, [_fixed(half[[0, -1]])], False, _DARK[::-1], max(1, round(stroke)), cv2.LINE_AA, _SHIFT
+    )
+    for letter, own, side in zip(badge.letters, badge.rgb, (-0.48, 0.48), strict=True):
+        how = Lettering(badge.letter_px, BOLD, _letter_colour(own))
+        how.put_centred(photo, letter, centre[0] + side * radius, centre[1])
 
 
 def _letter_colour(rgb: Colour) -> Colour:

@@ -13,7 +13,18 @@ from models.cases import CASES
 from vision.answer import Answer
 from vision.diagram import Ink, case_image
 from vision.lettering import BOLD, REGULAR, Colour, Lettering
-from vision.wording import CAUTION, headline, percent, refusal, size_name, turns_from_here
+from vision.naming import Naming
+from vision.wording import (
+    CAUTION,
+    fitting_candidates,
+    headline,
+    metrics,
+    percent,
+    refusal,
+    remarks,
+    size_name,
+    turns_from_here,
+)
 
 PAPER: Final[Colour] = (250, 249, 245)
 INK: Final[Colour] = (31, 36, 48)
@@ -55,26 +66,29 @@ class _Column:
             cv2.line(self.image, (self.left, self.y), (right, self.y), RULE[::-1], max(1, unit // 12))
 
 
-def panel_image(answer: Answer, width: int, unit: int, min_height: int = 0) -> NDArray[np.uint8]:
+def panel_image(
+    answer: Answer, width: int, unit: int, min_height: int = 0, *, has_splits: bool = False
+) -> NDArray[np.uint8]:
     """The panel, uint8 (height, width, 3) in blue, green, red; ``unit`` is the size of plain text in pixels.
 
-    It is as high as its contents, ``min_height`` at least.
+    It is as high as its contents, ``min_height`` at least. ``has_splits``: the photo beside it has split
+    badges, which are explained.
     """
     margin = round(1.3 * unit)
     measured = _Column(None, margin, width - 2 * margin, margin // 2)
-    _fill(measured, answer, unit)
+    _fill(measured, answer, unit, has_splits)
     foot = Lettering(round(unit * 0.8), REGULAR, QUIET)
     foot_lines = foot.wrapped(CAUTION, measured.width)
     foot_height = len(foot_lines) * foot.line_height + margin
     height = max(min_height, measured.y + foot_height + margin // 2)
     image = np.full((height, width, 3), PAPER[::-1], np.uint8)
-    _fill(_Column(image, margin, width - 2 * margin, margin // 2), answer, unit)
+    _fill(_Column(image, margin, width - 2 * margin, margin // 2), answer, unit, has_splits)
     column = _Column(image, margin, width - 2 * margin, height - foot_height)
     column.text(CAUTION, foot)
     return image
 
 
-def _fill(column: _Column, answer: Answer, unit: int) -> None:
+def _fill(column: _Column, answer: Answer, unit: int, has_splits: bool) -> None:
     quiet = Lettering(round(unit * 0.88), REGULAR, QUIET)
     plain = Lettering(unit, REGULAR, INK)
     column.text(size_name(answer), quiet)
@@ -83,41 +97,55 @@ def _fill(column: _Column, answer: Answer, unit: int) -> None:
         _bar(column, answer.case.code, answer.case.probability, unit, plain)
     else:
         column.text(refusal(answer), plain, gap=0.2)
-        for candidate in answer.candidates[:6]:
-            _bar(column, candidate.code, candidate.probability, unit, plain, lit=_lit(answer))
-        if len(answer.candidates) > 6:
-            column.text(f"and {len(answer.candidates) - 6} more", quiet, gap=0.3)
+        fitting = fitting_candidates(answer)
+        for candidate in fitting[:6]:
+            lit = _lit(answer)
+            _bar(column, candidate.code, candidate.probability, unit, plain, lit=lit, size=answer.size)
+        if len(fitting) > 6:
+            column.text(f"and {len(fitting) - 6} more", quiet, gap=0.3)
     if answer.state is not None and answer.case is not None:
         _diagram(column, answer, unit, plain, quiet)
+    _sequences(column, answer, unit, quiet)
+    told = [(f"{label}: {text}", plain if label == "Do" else quiet) for label, text in remarks(answer)]
+    if has_splits:
+        words = "A split badge: read as its left colour, settled as its right by what pieces can do."
+        told.append((words, quiet))
+    if answer.palette:
+        keys = ", ".join(f"{key.upper()} {name}" for key, name in Naming(tuple(answer.palette)).keys.items())
+        told.append((f"Badges: {keys}", quiet))
+    for number, (text, how) in enumerate(told):
+        if number == 0:
+            column.rule(unit)
+        column.text(text, how, gap=0.4)
+
+
+def _sequences(column: _Column, answer: Answer, unit: int, quiet: Lettering) -> None:
+    first_told = False
     for rank, sequence in enumerate(answer.sequences[:3]):
         if rank == 0:
             column.rule(unit)
             column.text("From here", quiet, gap=0.3)
         how = Lettering(round(unit * (1.3 if rank == 0 else 0.95)), BOLD if rank == 0 else REGULAR, INK)
         column.text(turns_from_here(sequence), how, gap=0.05 if rank == 0 else 0.5)
-        column.text(f"{sequence.length} OBTM, {sequence.etm} ETM", quiet)
+        column.text(metrics(sequence, first_told=not first_told), quiet)
+        first_told = first_told or bool(sequence.first)
         if rank == 0 and sequence.proof:
             column.text(sequence.proof, Lettering(round(unit * 0.8), REGULAR, QUIET))
-    if answer.permutation is not None:
-        after = answer.permutation
-        column.rule(unit)
-        column.text(f"Then: permutation {after.code}, {percent(after.probability)}", quiet, gap=0.4)
-    if _has_corrections(answer):
-        column.rule(unit)
-        column.text(
-            "A split badge: read as its left colour, settled as its right by what pieces can do.",
-            quiet,
-            gap=0.4,
-        )
-    if answer.notes:
-        column.rule(unit)
-        column.text("Hard to see: " + "; ".join(answer.notes), quiet, gap=0.4)
 
 
 def _bar(
-    column: _Column, code: str, probability: float, unit: int, how: Lettering, lit: Colour | None = None
+    column: _Column,
+    code: str,
+    probability: float,
+    unit: int,
+    how: Lettering,
+    lit: Colour | None = None,
+    size: int | None = None,
 ) -> None:
-    """A code with its probability as a bar and a number, and with ``lit`` its small diagram in front."""
+    """A code with its probability as a bar and a number; with ``lit`` its small diagram in front.
+
+    ``size`` is the cube's: the smallest has no edges.
+    """
     import cv2
 
     column.y += round(unit * (0.35 if lit is None else 0.7))
@@ -127,7 +155,8 @@ def _bar(
         side = round(2.6 * unit)
         if column.image is not None:
             case = CASES[code]
-            drawn = case_image(case.twist, case.flip, ink=Ink(paper=PAPER, lit=lit), width_px=side)
+            ink = Ink(paper=PAPER, lit=lit)
+            drawn = case_image(case.twist, case.flip_on(size or 4), ink=ink, width_px=side)
             column.image[top : top + side, left : left + side] = drawn
         left += side + round(0.6 * unit)
         column.y += round(0.35 * unit)
@@ -147,17 +176,6 @@ def _bar(
         column.y = max(column.y, top + round(2.6 * unit))
 
 
-def _has_corrections(answer: Answer) -> bool:
-    """Whether the group settled some sticker otherwise than it was read."""
-    settled = answer.state.facelets if answer.state else {}
-    return any(
-        name is not None and name != group
-        for face, rows in settled.items()
-        for read, row in zip(answer.seen.get(face, ()), rows, strict=False)
-        for name, group in zip(read, row, strict=True)
-    )
-
-
 def _diagram(column: _Column, answer: Answer, unit: int, plain: Lettering, quiet: Lettering) -> None:
     """The diagram on the left, the cue on the right of it."""
     assert answer.state is not None and answer.case is not None
@@ -171,7 +189,10 @@ def _diagram(column: _Column, answer: Answer, unit: int, plain: Lettering, quiet
     beside = _Column(column.image, column.left + side + unit, column.width - side - unit, top)
     beside.text("Cue", quiet)
     beside.text(answer.case.cue, plain)
-    beside.text("As it lies in the picture; the bar marks the front.", quiet, gap=0.5)
+    lies = (
+        "As the real cube lies; the picture is mirrored." if answer.mirrored else "As it lies in the picture."
+    )
+    beside.text(f"{lies} The bar marks the front.", quiet, gap=0.5)
     column.y = max(top + side, beside.y)
 
 

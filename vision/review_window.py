@@ -214,7 +214,7 @@ def _candidates(canvas: Image, desk: Desk, left: int) -> None:
         if code in CASES:
             case = CASES[code]
             canvas[y : y + side, x : x + side] = case_image(
-                case.twist, case.flip, ink=Ink(paper=PAPER), width_px=side
+                case.twist, case.flip_on(desk.size), ink=Ink(paper=PAPER), width_px=side
             )
         Lettering(26, BOLD, INK).put(canvas, str(i + 1), x + side + 14, y + side // 2)
         quiet.put(canvas, percent(chances[i]), x + side + 14, y + side // 2 + 24)
@@ -284,13 +284,15 @@ def drawn_photo(entry: Entry) -> Image:
         answer = replace(answer, palette=entry.naming.rgb)
     except (KeyError, TypeError, ValueError):
         return photo.image_bgr
-    drawn = overlaid(photo.image_bgr, answer)
-    if answer.top is None:
-        return drawn
-    quad = np.array(answer.top.quad_xy)
-    centre, reach = quad.mean(axis=0), 1.4 * float(max(quad.max(axis=0) - quad.min(axis=0)))
-    half = np.array([reach * PHOTO_WH[0] / PHOTO_WH[1], reach])
-    left, top = np.maximum(centre - half, 0).astype(int)
-    right, bottom = (centre + half).astype(int)
-    part = drawn[top:bottom, left:right]
-    return part if min(part.shape[:2]) >= 32 else drawn
+    part, left, top = photo.image_bgr, 0, 0
+    if answer.top is not None:
+        quad = np.array(answer.top.quad_xy)
+        centre, reach = quad.mean(axis=0), 1.4 * float(max(quad.max(axis=0) - quad.min(axis=0)))
+        half = np.array([reach * PHOTO_WH[0] / PHOTO_WH[1], reach])
+        low, high = np.maximum(centre - half, 0).astype(int), (centre + half).astype(int)
+        cut = part[low[1] : high[1], low[0] : high[0]]
+        if min(cut.shape[:2]) >= 32:
+            part, left, top = np.ascontiguousarray(cut), int(low[0]), int(low[1])
+    # drawn at the size at which it is shown: badges keep their letters
+    zoom = max(1.0, min(PHOTO_WH[0] / part.shape[1], PHOTO_WH[1] / part.shape[0]))
+    return overlaid(part, answer.cropped(left, top), zoom=zoom)
