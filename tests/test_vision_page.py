@@ -114,6 +114,44 @@ def test_every_picture_stands_under_its_case_with_diagram_and_sequence(tmp_path:
     assert {one["for"] for one in page.of("label")} == {one["id"] for one in page.of("input")}
 
 
+def test_the_turn_that_is_not_counted_is_marked_without_colour(tmp_path: Path) -> None:
+    whole = page_of([an_answer("e1-sune-left")], tmp_path)
+    assert "first <u>U2</u>, then R U R" in whole and "3 OBTM, 3 ETM" in whole
+    assert "text-decoration:none" not in whole, "underlined, as u is"
+    assert "the underlined turn" in whole and "not counted" in whole
+    assert "code{" in whole and "nowrap" in whole.partition("code{")[2].partition("}")[0]
+
+
+def test_an_answer_that_lacks_a_number_or_holds_a_tag_spoils_no_page(tmp_path: Path) -> None:
+    """Answers are read from a file that anybody may have written to."""
+    bare, nasty = an_answer("e0-t"), an_answer("e0-h")
+    del bare["sequences"][0]["length"], bare["sequences"][0]["etm"]
+    nasty["sequences"][0]["length"] = "<script>x</script>"
+    whole = page_of([bare, nasty], tmp_path)
+    assert not Elements(whole).of("script") and whole.count("OBTM") == 2  # once in the foot
+
+
+def test_a_cube_without_edges_is_shown_without(tmp_path: Path) -> None:
+    """A 2x2x2 under a case that larger cubes have too, and among some of these."""
+    small = {**an_answer("e0-bowtie", "small.jpg"), "size": 2}
+    small["state"] = {**small["state"], "edges": [], "flip": []}
+    alone = page_of([small], tmp_path)
+    text = Elements(alone).text
+    assert "bowtie" in text and "edge" not in text.partition("bowtie")[2].partition("Turns in")[0].lower()
+    both = page_of([small, an_answer("e0-bowtie")], tmp_path)
+    assert "no edge flipped" in Elements(both).text
+
+    def pieces(page: str) -> int:
+        return page.partition("<svg")[2].partition("</svg>")[0].count("<path")
+
+    assert pieces(both) == pieces(alone) + 4
+
+
+def test_a_refused_cube_is_given_no_cases(tmp_path: Path) -> None:
+    for reason, listed in (("not-last-layer", False), ("top-hidden", False), ("ambiguous", True)):
+        assert ("<code>e0-t</code>" in page_of([an_open_answer(reason)], tmp_path)) is listed
+
+
 def test_a_recorded_case_shows_its_time_and_a_lost_picture_is_said(tmp_path: Path) -> None:
     answer = {
         **an_answer("e0-t", str(tmp_path / "gone.mp4")),

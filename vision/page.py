@@ -22,7 +22,7 @@ from models.files import replacing
 from vision.diagram import case_svg
 from vision.page_style import SHEET, filter_rules
 from vision.shown import clock
-from vision.wording import counted, percent
+from vision.wording import CAUTION, counted, lists_candidates, percent
 
 THUMB_WH: Final = (400, 300)
 OPEN: Final = "open"
@@ -71,11 +71,14 @@ def _parts(answers: Sequence[Answer], title: str, thumb: Thumb) -> Iterator[str]
     cases = sorted((CASES[code] for code in by_code), key=lambda case: case.index)
     yield _head(cases, {code: len(found) for code, found in by_code.items()}, len(left), title)
     for case in cases:
+        # a case that none but the smallest cubes show is theirs: they have no edges
+        size = 2 if all(one.get("size") == 2 for one in by_code[case.code]) else 4
+        name = case.name_on(size)
         yield (
             f'<section id="{case.code}" class="f-{case.corners} e-{case.edges}">'
-            f'<div class="case">{case_svg(case.twist, case.flip, width_px=104, title=case.name)}'
-            f"<div><h2>{escape(case.name)}</h2><code>{case.code}</code>"
-            f'<p class="cue">{escape(case.cue)}</p></div></div><div class="shots">'
+            f'<div class="case">{case_svg(case.twist, case.flip_on(size), width_px=104, title=name)}'
+            f"<div><h2>{escape(name)}</h2><code>{case.code}</code>"
+            f'<p class="cue">{escape(case.cue_at(0, size))}</p></div></div><div class="shots">'
         )
         for one in by_code[case.code]:
             yield _figure(one, thumb)
@@ -90,9 +93,9 @@ def _parts(answers: Sequence[Answer], title: str, thumb: Thumb) -> Iterator[str]
         yield "</div></section>\n"
     yield (
         '<p class="none">No picture of that kind in this collection.</p></main>'
-        "<footer><p>Turns in the notation of the World Cube Association Regulations, Article 12; the turn"
-        " in another colour brings the cube to where the sequence begins. Wrists and fingers tire before"
-        " you notice: pause often, and stop when it hurts.</p></footer></body></html>\n"
+        "<footer><p>Turns in the notation of the World Cube Association Regulations, Article 12, counted in"
+        " OBTM and ETM (12a5, 12a6); the underlined turn brings the cube to where the sequence begins and is"
+        f" not counted. {CAUTION}</p></footer></body></html>\n"
     )
 
 
@@ -147,7 +150,8 @@ def _figure(answer: Answer, thumb: Thumb) -> str:
     diagram = ""
     if answer.get("ok"):
         if state.get("twist"):
-            diagram = case_svg(state["twist"], state.get("flip") or (), width_px=68, title="as it lies here")
+            lies = "as the real cube lies" if answer.get("mirrored") else "as it lies here"
+            diagram = case_svg(state["twist"], state.get("flip") or (), width_px=68, title=lies)
         lines += _sequence_lines(answer)
         sure = percent(float(answer.get("confidence", case.get("probability", 0.0))))
         size = answer.get("size")
@@ -159,8 +163,8 @@ def _figure(answer: Answer, thumb: Thumb) -> str:
         lines.append(f"<span>{escape(' · '.join(filter(None, about)))}</span>")
     else:
         lines.append(f"<span>{escape(_OPEN_WORDS.get(str(answer.get('reason')), 'not settled'))}</span>")
-        fitting = [one["code"] for one in answer.get("candidates", ())[:6]]
-        if fitting:
+        fitting = [str(one.get("code")) for one in answer.get("candidates", ())[:6]]
+        if fitting and lists_candidates(answer.get("reason"), answer.get("seen") or {}):
             lines.append("<span>" + " ".join(f"<code>{escape(code)}</code>" for code in fitting) + "</span>")
     if "start" in answer:
         name += f", {clock(float(answer['start']))} to {clock(float(answer['end']))}"
@@ -174,10 +178,13 @@ def _figure(answer: Answer, thumb: Thumb) -> str:
 def _sequence_lines(answer: Answer) -> list[str]:
     best = next(iter(answer.get("sequences") or ()), None)
     if best is None:
-        return ["<span>no stored sequence</span>"]
-    first = f"<u>{escape(str(best['first']))}</u> " if best.get("first") else ""
-    lengths = f"{best['length']} turns, {best['etm']} in ETM"
-    return [f'<span class="turns">{first}{escape(str(best["turns"]))}</span>', f"<span>{lengths}</span>"]
+        state = answer.get("state") or {}
+        oriented = state.get("twist") and not any(state["twist"]) and not any(state.get("flip") or ())
+        return [f"<span>{'nothing to orient' if oriented else 'no stored sequence'}</span>"]
+    first = f"first <u>{escape(str(best['first']))}</u>, then " if best.get("first") else ""
+    turns = f'<span class="turns">{first}{escape(str(best.get("turns", "")))}</span>'
+    told = [f"{best[key]} {name}" for key, name in (("length", "OBTM"), ("etm", "ETM")) if key in best]
+    return [turns, *([f"<span>{escape(', '.join(told))}</span>"] if told else [])]
 
 
 def _picture(answer: Answer, thumb: Thumb, name: str) -> str:

@@ -30,7 +30,7 @@ section{display:grid;grid-template-columns:15rem 1fr;gap:1.1rem}
 @media (max-width:46rem){section{grid-template-columns:1fr}}
 h2{font-size:1.15rem;margin:0}
 h2::first-letter{text-transform:uppercase}
-code{font:600 .93em ui-monospace,monospace;color:var(--mark)}
+code{font:600 .93em ui-monospace,monospace;color:var(--mark);white-space:nowrap}
 .cue{margin:.15rem 0 0;color:var(--soft)}
 .shots{display:grid;grid-template-columns:repeat(auto-fill,minmax(15rem,1fr));gap:.9rem;align-content:start}
 figure{margin:0;border:1px solid var(--line);border-radius:.5rem;overflow:hidden;background:var(--paper);
@@ -43,7 +43,7 @@ box-shadow:0 0 0 1px #0004}
 padding:1rem}
 figcaption{padding:.55rem .7rem .7rem;font-size:.9rem;display:grid;gap:.3rem}
 .turns{font:600 1rem/1.35 ui-monospace,monospace;overflow-wrap:anywhere}
-.turns u{text-decoration:none;color:var(--mark)}
+.turns u{color:var(--mark);text-underline-offset:.2em}
 .from{color:var(--soft);overflow-wrap:anywhere}
 .none{display:none;padding:2rem 0;color:var(--soft)}
 footer{padding-bottom:2rem}
