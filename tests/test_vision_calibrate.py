@@ -39,6 +39,8 @@ from vision.calibrate_live import Sitting, compose, profile_from_camera
 from vision.calibrate_window import Picking
 from vision.calibrate_window import compose as compose_picking
 from vision.cli import run
+from vision.lettering import Lettering
+from vision.panel import PAPER, RULE
 from vision.pipeline import Read, read_whole
 from vision.profile_picture import profile_image, profile_text
 from vision.profiles import load_named, profile_names, profile_path
@@ -373,6 +375,28 @@ def test_a_profile_that_is_there_is_not_replaced_unasked(capsys: pytest.CaptureF
     before = profile_path("mine").read_bytes()
     assert run(["calibrate", "mine", "--photos", "x.jpg"]) == 2
     assert "--replace" in capsys.readouterr().err and profile_path("mine").read_bytes() == before
+
+
+@pytest.mark.parametrize("spread", [1.0, 4.0, 9.0])
+def test_no_name_lies_on_an_ellipse(spread: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Names beside their ellipses, also where these lie close and are large: paper and lines under each."""
+    usual = default_profile()
+    names = ("snow", "a long yellow", "pink", "a long orange", "sea", "grass")
+    model = replace(usual.model, sticker_cov=usual.model.sticker_cov * spread)
+    profile = replace(usual.with_model(model), name="wide", colours=names)
+    places: dict[str, tuple[int, int, Lettering]] = {}
+
+    def noted(how: Lettering, image: np.ndarray, text: str, left: int, baseline: int) -> None:
+        places[text] = left, baseline, how  # the names in the plane come last
+
+    monkeypatch.setattr(Lettering, "put", noted)
+    blank = profile_image(profile)
+    allowed = {tuple(colour[::-1]) for colour in (PAPER, RULE)}
+    for name in names:
+        left, baseline, how = places[name]
+        assert left > 440 and 90 < baseline < 700
+        under = blank[baseline - how.size + 4 : baseline, left : left + how.width(name)]
+        assert {tuple(pixel) for pixel in under.reshape(-1, 3).tolist()} <= allowed, name
 
 
 def test_the_picture_and_the_text_of_a_profile_show_all_six() -> None:

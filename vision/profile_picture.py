@@ -16,6 +16,8 @@ from vision.panel import INK, PAPER, QUIET, RULE
 from vision.wording import counted
 
 Image = NDArray[np.uint8]
+Box = tuple[NDArray[np.int32], NDArray[np.int32]]
+"""Least and greatest (x, y) in pixels."""
 WIDTH, HEIGHT = 1180, 760
 _PLANE: Final = (440, 90, 600)  # left, top, side in pixels
 _DEVIATIONS: Final = 2.0
@@ -87,7 +89,8 @@ def _plane(canvas: Image, classes: list[ColourClass]) -> None:
     quiet.put(canvas, "ellipses: two standard deviations under one light", left + 130, top + side + 40)
     turn = np.linspace(0, 2 * np.pi, 73)
     circle = np.stack([np.cos(turn), np.sin(turn)])
-    label = Lettering(16, BOLD, INK)
+    taken = np.zeros(canvas.shape[:2], np.uint8)  # what no label may lie on
+    boxes: list[Box] = []
     for one in classes:
         values, vectors = np.linalg.eigh(one.ab_cov)
         ring = one.lab[1:, None] + _DEVIATIONS * vectors @ (np.sqrt(np.maximum(values, 0))[:, None] * circle)
@@ -96,10 +99,40 @@ def _plane(canvas: Image, classes: list[ColourClass]) -> None:
         cv2.fillPoly(canvas, [points], colour, cv2.LINE_AA)
         cv2.polylines(canvas, [points], True, INK[::-1], 2, cv2.LINE_AA)
         cv2.circle(canvas, pixel(float(one.lab[1]), float(one.lab[2])), 4, INK[::-1], -1, cv2.LINE_AA)
-    for one in classes:
-        reach_right = _DEVIATIONS * float(np.sqrt(max(one.ab_cov[0, 0], 0.0)))
-        x, y = pixel(float(one.lab[1]) + reach_right, float(one.lab[2]))
-        label.put(canvas, one.name[:18], x + 8, y + 6)
+        cv2.fillPoly(taken, [points], 1)
+        boxes.append((points.min(axis=0), points.max(axis=0)))
+    label = Lettering(16, BOLD, INK)
+    for one, box in zip(classes, boxes, strict=True):
+        name = one.name[:18]
+        x, y = _clear_place(taken, box, label.width(name), label.size)
+        label.put(canvas, name, x, y + label.size - 3)
+        taken[y : y + label.size, x : x + label.width(name)] = 1
+
+
+def _clear_place(taken: Image, box: Box, width: int, height: int) -> tuple[int, int]:
+    """Upper left corner of a label of that size beside ``box``, clear of what is ``taken`` (1) if it can be.
+
+    Right of it is tried first, then left, below and above, and the corners, ever farther out.
+    """
+    plane_left, plane_top, side = _PLANE
+    (left, upper), (right, lower) = box[0].tolist(), box[1].tolist()
+    across, down = (left + right - width) // 2, (upper + lower - height) // 2
+    best: tuple[int, tuple[int, int]] | None = None
+    for gap in range(8, 200, 8):
+        sides = (right + gap, left - gap - width)
+        ends = (lower + gap, upper - gap - height)
+        places = (
+            [(x, down) for x in sides] + [(across, y) for y in ends] + [(x, y) for x in sides for y in ends]
+        )
+        for x, y in places:
+            if not (plane_left < x <= WIDTH - width and plane_top < y <= plane_top + side - height):
+                continue
+            hidden = int(taken[y - 2 : y + height + 2, x - 2 : x + width + 2].sum())
+            if hidden == 0:
+                return x, y
+            if best is None or hidden < best[0]:
+                best = hidden, (x, y)
+    return best[1] if best is not None else (right + 8, down)
 
 
 def _spread(one: ColourClass) -> float:
