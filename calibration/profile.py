@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from models.files import replacing
+from models.json_text import parse_json
 
 Floats = NDArray[np.float64]
 
@@ -268,21 +269,20 @@ def load_profile(path: Path) -> Profile:
     """
     target = Path(path)
     try:
-        with target.open(encoding="utf-8") as file:  # a pipe or a device tells no size: read no further
-            text = file.read(MAX_FILE_BYTES + 1)
-        if len(text) > MAX_FILE_BYTES:
+        with target.open("rb") as file:  # a pipe or a device tells no size: read no further
+            data = file.read(MAX_FILE_BYTES + 1)
+        if len(data) > MAX_FILE_BYTES:
             raise ProfileError(f"{target}: too large for a profile (over {MAX_FILE_BYTES // 10**6} MB)")
-        content = json.loads(text)
+        content = parse_json(data, finite=False)  # the field is told with what is wrong
     except OSError as error:
-        raise ProfileError(f"{target}: the profile cannot be read ({error.strerror or error})") from None
-    except (UnicodeDecodeError, RecursionError):
-        raise ProfileError(f"{target}: not a profile (not JSON text)") from None
-    except json.JSONDecodeError as error:
         raise ProfileError(
-            f"{target}: not a profile: line {error.lineno}, column {error.colno}: {error.msg}"
+            f"{target}: the profile cannot be read ({error.strerror or error}); check the path, or make it"
+            " with 'lastlook calibrate'"
         ) from None
-    except ValueError:  # what Python says of a whole number that is too long to be read
-        raise ProfileError(f"{target}: not a profile: a number in it has thousands of digits") from None
+    except ValueError as error:
+        raise ProfileError(
+            f"{target}: not a profile ({error}); name a file that 'lastlook profile export' wrote"
+        ) from None
     problem = _problem_of(content)
     if problem is not None:
         raise ProfileError(f"{target}: {problem}")

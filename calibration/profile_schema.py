@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Final, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from calibration.profile import MAX_SAMPLES
 
@@ -17,7 +17,15 @@ Log = Annotated[float, Field(ge=-50.0, le=50.0)]
 Share = Annotated[float, Field(gt=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 Light = Annotated[float, Field(ge=0.0, le=1.0)]
-Text = Annotated[str, Field(min_length=1, max_length=80)]
+
+
+def _printable(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("holds a character that cannot be printed, such as a line break")
+    return text
+
+
+Text = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_printable)]
 
 
 def _list(item: Any, count: int) -> Any:
@@ -130,8 +138,13 @@ def check(content: Any) -> str | None:
     try:
         _File.model_validate(content)
     except ValidationError as error:
-        first = error.errors(include_url=False, include_context=False)[0]
-        where = ".".join(str(part) for part in first["loc"]) or "profile"
-        more = len(error.errors()) - 1
-        return f"{where}: {first['msg']}" + (f" (and {more} more)" if more else "")
+        return first_fault(error, "profile")
     return None
+
+
+def first_fault(error: ValidationError, whole: str) -> str:
+    """The first thing wrong in one line: its place, or ``whole`` for all of it, and what; how many more."""
+    first = error.errors(include_url=False, include_context=False)[0]
+    where = ".".join(str(part) for part in first["loc"]) or whole
+    more = error.error_count() - 1
+    return f"{where}: {first['msg']}" + (f" (and {more} more)" if more else "")

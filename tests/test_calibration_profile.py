@@ -75,11 +75,17 @@ def test_saving_and_loading_loses_nothing(name: str, samples: list[Any]) -> None
         (["sizes"], [9], "sizes"),
         (["colours"], ["a", "a", "b", "c", "d", "e"], "colours"),
         (["colours"], ["white"], "colours"),
+        (["colours", 0], "white\nblack", "colours.0"),
+        (["colours", 0], "white\x1b[2J", "colours.0"),
+        (["name"], "desk\r", "name"),
         (["scheme", "U"], "mauve", "scheme"),
         (["model", "floor"], -1.0, "model.floor"),
         (["model", "mean"], [[0.0, 0.0, 0.0]], "model.mean"),
         (["model", "mean", 2, 1], "red", "model.mean.2.1"),
         (["model", "mean", 2, 1], float("nan"), "model.mean.2.1"),
+        (["model", "mean"], [[1e308] * 3] * 6, "model.mean.0.0"),
+        (["model", "mean", 5, 2], -1e9, "model.mean.5.2"),
+        (["model", "face_cov"], [[1e-320, 0.0, 0.0], [0.0, 1e-320, 0.0], [0.0, 0.0, 1e-320]], "face_cov"),
         (["model", "face_cov"], [[1.0, 0.0, 0.0], [0.0, -1.0, 0.0], [0.0, 0.0, 1.0]], "face_cov"),
         (["model", "sticker_cov", 3, 0, 1], 5.0, "sticker_cov.3"),
         (["model", "glare_share", 0], 0.0, "glare_share"),
@@ -126,6 +132,13 @@ def test_anything_else_is_refused_in_one_line(tmp_path: Path, text: str) -> None
     with pytest.raises(ProfileError) as caught:
         load_profile(file)
     assert "\n" not in str(caught.value)
+
+
+def test_a_byte_order_mark_may_stand_first(tmp_path: Path) -> None:
+    """Some editors write one."""
+    file = tmp_path / "x.json"
+    file.write_bytes(b"\xef\xbb\xbf" + json.dumps(content()).encode())
+    assert load_profile(file).to_json_dict() == content()
 
 
 def test_missing_and_unwritable_places_are_told(tmp_path: Path) -> None:

@@ -98,7 +98,7 @@ def test_what_is_typed_is_read_or_refused() -> None:
             parse_face(text)
     assert colour_names("white = black, green=mint") == ("black", "yellow", "red", "orange", "blue", "mint")
     assert colour_names(None) is None
-    for text in ("mauve=x", "white=", "white", "white=red"):
+    for text in ("mauve=x", "white=", "white", "white=red", "white=a\nb", "white=a\x1b[2Jb"):
         with pytest.raises(UsageError):
             colour_names(text)
     usual = " ".join(COLOURS[k] for k in SCHEME)

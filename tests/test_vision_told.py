@@ -148,6 +148,10 @@ def test_what_is_no_truth_of_this_picture(tmp_path: Path) -> None:
     for words, truth in wrong.items():
         with pytest.raises(LastlookError, match=words):
             told_labels(beside(tmp_path, EASY, truth), whole, COLOURS)
+    cut = beside(tmp_path, EASY, usual).with_suffix(".json")
+    cut.write_text(cut.read_text()[:-20])
+    shots, left_out = shots_of([str(tmp_path / EASY.name)])
+    assert shots == [] and f"{cut.name}: not a truth file" in left_out[0][1]
     grey = Read(whole.answer, whole.found, whole.cube, whole.samples, None)
     assert told_labels(beside(tmp_path, EASY, usual), grey, COLOURS) is None
     shots, left_out = shots_of([str(beside(tmp_path, EASY, wrong["no case"]))])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -68,6 +69,9 @@ def test_stickers_of_no_cube_are_refused() -> None:
         fitting_codes(rows, 3, frozenset({("U", 2, 1), ("F", 0, 1)}), SCHEME)
 
 
+STICKER = {"face": "U", "row": 0, "col": 0, "visible": 1.0}
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
@@ -75,8 +79,28 @@ def test_stickers_of_no_cube_are_refused() -> None:
         ({"n": None}, "'n' is missing"),
         ({"negative": "sleepy"}, "sleepy"),
         ({"facelets": {"U": []}}, "U"),
-        ({"stickers": [{"face": "U"}]}, "missing"),
-        ({"top_quad": [[1]]}, "truth file"),
+        ({"facelets": None}, "'facelets' is missing"),
+        ({"facelets": {"U": [["red"] * 3] * 3}}, "facelets.R is missing"),
+        ({"facelets": {face: [["red"] * 3] * 4 for face in "URFLB"}}, "face U"),
+        ({"facelets": {"U": None}}, "facelets.U"),
+        ({"facelets": []}, "facelets"),
+        ({"stickers": [{"face": "U", "row": 0, "visible": 1}]}, "stickers.0.col"),
+        ({"stickers": [{**STICKER, "row": -1}]}, "stickers.0.row"),
+        ({"stickers": [STICKER, {**STICKER, "col": 3}]}, "stickers.1: row and col go from 0 to 2"),
+        ({"stickers": [{**STICKER, "face": "D"}]}, "stickers.0"),
+        ({"stickers": {"U": 1}}, "stickers"),
+        ({"top_quad": [[1]]}, "top_quad"),
+        ({"top_quad": []}, "top_quad"),
+        ({"top_quad": [[0, 0], [9, 0], [9, 9]]}, "top_quad"),
+        ({"top_quad": [[0, 0], [9, 0], [9, 9], [0, 9], [0, 5]]}, "top_quad"),
+        ({"top_quad": [[10**200, 0]] * 4}, "top_quad"),
+        ({"top_quad": [[5, 5]] * 4}, "top_quad: the four corners are in one place"),
+        ({"scheme": ["white"]}, "scheme"),
+        ({"scheme": {"U": "white"}}, "scheme"),
+        ({"tags": "dim"}, "tags"),
+        ({"tags": 5}, "tags"),
+        ({"n": [3]}, "n: "),
+        ({"negative": []}, "negative"),
     ],
 )
 def test_a_bad_truth_file_is_one_line(tmp_path: Path, change: dict[str, object], words: str) -> None:
@@ -109,6 +133,30 @@ def test_a_guess_is_no_truth(tmp_path: Path) -> None:
     (tmp_path / "told.json").unlink()
     with pytest.raises(LastlookError, match="review"):
         truths_in(tmp_path)
+
+
+def test_a_bad_truth_is_left_out_and_the_others_are_taken(tmp_path: Path) -> None:
+    for name in ("04-size-3", "15-no-cube", "11-dim-room"):
+        shutil.copy(SAMPLES / f"{name}.json", tmp_path)
+        (tmp_path / f"{name}.jpg").write_bytes(b"")
+    (tmp_path / "11-dim-room.json").write_text('{"n": 4')
+    problems: list[LastlookError] = []
+    truths = truths_in(tmp_path, on_problem=problems.append)
+    assert [truth.picture.stem for truth in truths] == ["04-size-3", "15-no-cube"]
+    assert len(problems) == 1 and "11-dim-room.json" in str(problems[0])
+    with pytest.raises(LastlookError, match="11-dim-room"):
+        truths_in(tmp_path)
+    for name in ("04-size-3", "15-no-cube"):
+        (tmp_path / f"{name}.json").write_text("[]")
+    with pytest.raises(LastlookError, match="no truth there can be used"):
+        truths_in(tmp_path, on_problem=problems.append)
+
+
+def test_a_byte_order_mark_may_stand_first(tmp_path: Path) -> None:
+    """Some editors write one."""
+    data = (SAMPLES / "04-size-3.json").read_bytes()
+    (tmp_path / "x.json").write_bytes(b"\xef\xbb\xbf" + data)
+    assert truth_of(tmp_path / "x.jpg").code == truth_of(SAMPLES / "04-size-3.jpg").code
 
 
 @pytest.mark.parametrize(

@@ -254,6 +254,8 @@ def colour_names(changes: str | None) -> tuple[str, ...] | None:
         usual, _, own = (part.strip() for part in change.partition("="))
         if usual not in names or not own or len(own) > 40:
             raise UsageError(f"{change.strip()!r}: write USUAL=OWN with one of {', '.join(COLOURS)}")
+        if not own.isprintable():
+            raise UsageError(f"{own!r}: holds a character that cannot be printed; leave it out")
         names[usual] = own
     chosen = tuple(names[name] for name in COLOURS)
     if len(set(chosen)) < 6:

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from models.errors import LastlookError, UsageError
+from models.json_text import parse_json
 from vision.ledger import digest_of
 from vision.paths import is_file
 from vision.sources import SUFFIXES
@@ -238,7 +239,7 @@ def _read_log(log: Path) -> list[_Note]:
     steps = []
     for number, line in enumerate(lines, 1):
         try:
-            steps.append(_note(json.loads(line)))
+            steps.append(_note(parse_json(line)))
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             if number == len(lines):  # cut short by a kill: its step was not begun
                 break

@@ -19,6 +19,7 @@ from typing import Any
 
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
+from models.json_text import parse_json
 from vision.gather import Item, Problem
 from vision.in_use import InUse
 from vision.paths import is_file, kind_at
@@ -62,7 +63,7 @@ def _parsed(line: bytes) -> dict[str, Any] | None:
     if not line.endswith(b"\n"):
         return None
     try:
-        one = json.loads(line)
+        one = parse_json(line)
     except ValueError:
         return None
     return one if isinstance(one, dict) else None

@@ -31,8 +31,8 @@ def told_labels(picture: Path, whole: Read, colours: Sequence[str]) -> Labels | 
 
     None where there is no such file, where it holds something else, or a guess that nobody has confirmed, and
     where the picture is grey or a mirror image.
-    ``colours`` are the names by index. Raises LastlookError when the truth is wrong, or says that no case is
-    to be seen, or was written about another cube.
+    ``colours`` are the names by index. Raises LastlookError when the truth is wrong or cut short, or says
+    that no case is to be seen, or was written about another cube.
     """
     path = picture.with_suffix(".json")
     if not is_file(path) or not is_truth(path):

@@ -19,13 +19,13 @@ optional; others are ignored:
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from models.errors import LastlookError
+from models.json_text import parse_json
 from vision.answer import COLOURS, FACES, Reason, Rows
 from vision.paths import is_file
 from vision.sources import SUFFIXES
@@ -68,18 +68,34 @@ class Truth:
         return self.code is not None and len(self.fitting) <= 1
 
 
-def truths_in(folder: Path, colours: Sequence[str] = COLOURS) -> list[Truth]:
+def truths_in(
+    folder: Path,
+    colours: Sequence[str] = COLOURS,
+    *,
+    on_problem: Callable[[LastlookError], None] | None = None,
+) -> list[Truth]:
     """The truths of all pictures right inside ``folder`` that have one, by name; LastlookError if none.
 
-    A guess is passed over. ``colours`` as for :func:`truth_of`.
+    A guess is passed over. ``colours`` as for :func:`truth_of`. A truth that is wrong goes to ``on_problem``
+    and is left out; without that it is raised.
     """
     try:
         pictures = sorted(p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES)
     except OSError as error:
         raise LastlookError(f"{folder}: cannot list this folder ({error.strerror}); check the path") from None
     beside = [p for p in pictures if is_file(p.with_suffix(".json"))]
-    found = [truth_of(p, colours) for p in beside if not is_guess(p.with_suffix(".json"))]
+    found, is_wrong = [], False
+    for picture in (p for p in beside if not is_guess(p.with_suffix(".json"))):
+        try:
+            found.append(truth_of(picture, colours))
+        except LastlookError as error:
+            if on_problem is None:
+                raise
+            on_problem(error)
+            is_wrong = True
     if not found:
+        if is_wrong:
+            raise LastlookError(f"{folder}: no truth there can be used; mend the files that were left out")
         guesses = "; 'lastlook review' makes truths of the guesses there" if beside else ""
         raise LastlookError(
             f"{folder}: no picture with its truth beside it (NAME.jpg and NAME.json){guesses}"
@@ -96,29 +112,34 @@ def is_guess(path: Path) -> bool:
 
 
 def is_truth(path: Path) -> bool:
-    """Whether the file at ``path`` holds a truth, rather than a guess or the remarks of another program."""
-    try:
-        data = _content(path)
-    except LastlookError:
-        return False
-    return ("facelets" in data or "negative" in data) and not data.get("guess")
+    """Whether the file at ``path`` holds a truth, rather than a guess or the remarks of another program.
+
+    Raises LastlookError where nobody can tell: it cannot be read, or is no JSON, for instance cut short.
+    """
+    data = _json_at(path)
+    return isinstance(data, dict) and ("facelets" in data or "negative" in data) and not data.get("guess")
 
 
 def _content(path: Path) -> dict[str, Any]:
-    """The JSON object in a file of at most 4 MB; LastlookError naming the file and what is wrong."""
+    """The JSON object in a file; LastlookError naming the file and what is wrong."""
+    content = _json_at(path)
+    if not isinstance(content, dict):
+        raise LastlookError(f"{path}: not a truth file (not one JSON object); README.md shows the format")
+    return content
+
+
+def _json_at(path: Path) -> Any:
+    """What a file of at most 4 MB holds; LastlookError naming the file and what is wrong."""
     try:
         with path.open("rb") as file:
             data = file.read(MAX_FILE_BYTES + 1)
         if len(data) > MAX_FILE_BYTES:
             raise LastlookError(f"{path}: too large for a truth file (over {MAX_FILE_BYTES // 10**6} MB)")
-        content = json.loads(data.decode("utf-8"))
+        return parse_json(data)
     except OSError as error:
-        raise LastlookError(f"{path}: cannot be read ({error.strerror})") from None
-    except (ValueError, RecursionError) as error:
+        raise LastlookError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
+    except ValueError as error:
         raise LastlookError(f"{path}: not a truth file ({error}); README.md shows the format") from None
-    if not isinstance(content, dict):
-        raise LastlookError(f"{path}: not a truth file (not one JSON object); README.md shows the format")
-    return content
 
 
 def truth_of(picture: Path, colours: Sequence[str] = COLOURS) -> Truth:
@@ -135,11 +156,16 @@ def truth_of(picture: Path, colours: Sequence[str] = COLOURS) -> Truth:
         raise LastlookError(f"{path}: {error}") from None
     except KeyError as error:
         raise LastlookError(f"{path}: the key {error} is missing; README.md shows the format") from None
-    except (ValueError, TypeError, IndexError, OverflowError) as error:
+    except ValueError as error:
         raise LastlookError(f"{path}: not a truth file ({error}); README.md shows the format") from None
 
 
 def _truth(picture: Path, data: Mapping[str, Any], colours: Sequence[str]) -> Truth:
+    from vision.truth_schema import check
+
+    fault = check(data)
+    if fault is not None:
+        raise ValueError(fault)
     size = data.get("n")
     reason = None
     if data.get("negative") is not None:
@@ -148,12 +174,14 @@ def _truth(picture: Path, data: Mapping[str, Any], colours: Sequence[str]) -> Tr
         reason = EXPECTED_REASONS[data["negative"]]
     facelets: dict[str, Rows] = {}
     if size is not None:
-        if not isinstance(size, int) or not 2 <= size <= 7:
+        if not 2 <= size <= 7:
             raise ValueError(f"n {size!r} is none of 2 to 7")
+        if data.get("facelets") is None:
+            raise KeyError("facelets")
         facelets = _facelets(data["facelets"], size, colours)
     elif reason is None:
         raise KeyError("n")
-    readable = _readable(data.get("stickers"), facelets)
+    readable = frozenset() if size is None else _readable(data.get("stickers"), facelets, size)
     code: str | None = None
     fitting: tuple[str, ...] = ()
     scheme = _scheme(data, colours)
@@ -163,6 +191,8 @@ def _truth(picture: Path, data: Mapping[str, Any], colours: Sequence[str]) -> Tr
         if data.get("stickers") is not None:
             fitting = fitting_codes(facelets, size, readable, scheme, colours)
     quad = data.get("top_quad")
+    if quad is not None and all(corner == quad[0] for corner in quad):
+        raise ValueError("top_quad: the four corners are in one place")
     return Truth(
         picture=picture,
         size=size,
@@ -172,7 +202,7 @@ def _truth(picture: Path, data: Mapping[str, Any], colours: Sequence[str]) -> Tr
         readable=readable,
         fitting=fitting,
         top_quad_xy=None if quad is None else tuple((float(x), float(y)) for x, y in quad),
-        tags=tuple(str(tag) for tag in data.get("tags", ())),
+        tags=tuple(data.get("tags") or ()),
         scheme=scheme,
     )
 
@@ -180,9 +210,10 @@ def _truth(picture: Path, data: Mapping[str, Any], colours: Sequence[str]) -> Tr
 def _facelets(data: Mapping[str, Any], size: int, colours: Sequence[str]) -> dict[str, Rows]:
     facelets: dict[str, Rows] = {}
     for face in "URFLB":
+        if face not in data:
+            raise ValueError(f"facelets.{face} is missing")
         rows = tuple(tuple(row) for row in data[face])
-        wanted = size if face == "U" else 1
-        if len(rows) < wanted or any(len(row) != size for row in rows):
+        if not (size if face == "U" else 1) <= len(rows) <= size or any(len(row) != size for row in rows):
             raise ValueError(f"face {face} is not {size} stickers wide")
         for name in (name for row in rows for name in row):
             _colour(name, colours, f"face {face}")
@@ -190,7 +221,7 @@ def _facelets(data: Mapping[str, Any], size: int, colours: Sequence[str]) -> dic
     return facelets
 
 
-def _readable(stickers: Any, facelets: Mapping[str, Rows]) -> frozenset[tuple[str, int, int]]:
+def _readable(stickers: Any, facelets: Mapping[str, Rows], size: int) -> frozenset[tuple[str, int, int]]:
     if stickers is None:
         return frozenset(
             (face, row, col)
@@ -199,11 +230,16 @@ def _readable(stickers: Any, facelets: Mapping[str, Rows]) -> frozenset[tuple[st
             for row in range(len(rows))
             for col in range(len(rows[row]))
         )
-    return frozenset(
-        (one["face"], one["row"], one["col"])
-        for one in stickers
-        if one["visible"] >= VISIBLE_AT_LEAST and one.get("centre_visible", True)
-    )
+    readable = set()
+    for number, one in enumerate(stickers):
+        face, row, col = one["face"], one["row"], one["col"]
+        if row >= size or col >= size:
+            raise ValueError(f"stickers.{number}: row and col go from 0 to {size - 1}")
+        if one["visible"] >= VISIBLE_AT_LEAST and one.get("centre_visible", True):
+            if row >= len(facelets.get(face, ())):
+                raise ValueError(f"stickers.{number}: is to be seen, and facelets does not have its row")
+            readable.add((face, row, col))
+    return frozenset(readable)
 
 
 def _colour(name: Any, colours: Sequence[str], where: str) -> int:
@@ -222,6 +258,8 @@ def _scheme(data: Mapping[str, Any], colours: Sequence[str]) -> tuple[int, ...]:
 
     if data.get("scheme") is None:
         return SCHEME
+    if not set(FACES) <= set(data["scheme"]):
+        raise ValueError(f"scheme gives the colour of each face {' '.join(FACES)}")
     scheme = tuple(_colour(data["scheme"][face], colours, "scheme") for face in FACES)
     if len(set(scheme)) != 6:
         raise ValueError("scheme must give each of the six colours to one face")
