@@ -91,6 +91,23 @@ def test_nothing_that_is_there_is_lost(command: str, here: Path, capsys) -> None
     assert contents(here) == before
 
 
+@pytest.mark.parametrize(
+    "command",
+    [
+        f"calibrate n --pick v.jpg --face '{FACE}' --picture gone/x.png",
+        "calibrate n --photos in --picture gone/x.png",
+        "profile show --picture gone/x.png",
+        "score scored --sheet gone/x.png",
+        "score scored --answers gone/x.jsonl",
+    ],
+)
+def test_a_folder_that_is_not_there_is_told_before_the_work(command: str, here: Path, capsys) -> None:
+    assert run(shlex.split(command)) == 2
+    captured = capsys.readouterr()
+    assert captured.out == "" and captured.err.count("\n") == 1 and "folder gone;" in captured.err
+    assert not list(here.parent.glob(f"{here.name}-profiles/*"))
+
+
 def test_what_was_written_before_may_be_written_again(here: Path, capsys) -> None:
     for _ in range(2):
         assert run(["read", "v.jpg", "--save", "answer.png"]) == 4

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import shutil
@@ -21,13 +22,14 @@ from models.errors import LastlookError
 from vision.answer import Answer, Candidate, TopFace
 from vision.kept_answers import KeptAnswers
 from vision.profiles import profile_path
-from vision.report import as_object, failure_sheet, failures, score_folder
-from vision.scoring import expected_calibration_error, marked, summed
+from vision.report import as_object, failure_sheet, failures, score_folder, table
+from vision.scoring import conditions, expected_calibration_error, marked, summed
 from vision.truth import truth_of, truths_in
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 EASY = SAMPLES / "01-large-on-desk.jpg"
 AROUND = "BRFL"
+READER = vision.report._reader
 
 
 def turned(answer: Answer, k: int) -> Answer:
@@ -77,6 +79,10 @@ def test_outcomes() -> None:
         "right", "wrong", "abstained", "missed"]  # fmt: skip
     assert [marked(a, negative).outcome for a in (right, refused, nothing)] == [
         "wrong", "refused", "refused-otherwise"]  # fmt: skip
+    broken = Answer(image="x", ok=False, reason="unreadable")
+    grey = replace(broken, size=4)
+    for truth, of_grey in ((case, "abstained"), (negative, "refused-otherwise")):
+        assert marked(broken, truth).outcome == "missed" and marked(grey, truth).outcome == of_grey
 
 
 four_weights = st.lists(st.integers(1, 50), min_size=4, max_size=4)
@@ -166,8 +172,9 @@ def test_stopped_and_resumed(samples: Path, monkeypatch, capsys, tmp_path: Path)
         return read
 
     monkeypatch.setattr(vision.report, "_reader", stops_after_four)
-    score_folder(samples, answers=kept)
-    assert "stopped after 4 of 15" in capsys.readouterr().err
+    assert score_folder(samples, answers=kept) == 1
+    captured = capsys.readouterr()
+    assert captured.err == "lastlook: stopped after 4 of 15 pictures\n" and "condition" in captured.out
     with kept.open("a") as file:
         file.write('{"image": "half a li')  # as a kill leaves it
     reads.clear()
@@ -193,18 +200,20 @@ def test_answers_cut_anywhere_are_gone_on_from(tmp_path_factory: pytest.TempPath
     path = tmp_path_factory.mktemp("kept") / "answers.jsonl"
     first = KeptAnswers(path, {})
     for answer in ANSWERS:
-        first.keep(answer)
+        first.keep(answer, answer.image[-3:])
     whole = path.read_bytes()
     path.write_bytes(whole[: cut % (len(whole) + 1)])
     again = KeptAnswers(path, {})
     assert whole.startswith(path.read_bytes())
     for answer in ANSWERS:
-        if answer.image not in again.known:
-            again.keep(answer)
+        if again.known(answer.image, answer.image[-3:]) is None:
+            again.keep(answer, answer.image[-3:])
     assert path.read_bytes() == whole
-    assert {name: one.to_json_dict() for name, one in KeptAnswers(path, {}).known.items()} == {
-        one.image: one.to_json_dict() for one in ANSWERS
-    }
+    last = KeptAnswers(path, {})
+    for answer in ANSWERS:
+        kept = last.known(answer.image, answer.image[-3:])
+        assert kept is not None and kept.to_json_dict() == answer.to_json_dict()
+        assert last.known(answer.image, "another") is None
 
 
 def test_answers_of_another_profile_stay_and_do_not_count(
@@ -230,7 +239,90 @@ def test_answers_of_another_profile_stay_and_do_not_count(
         assert read == [profile] * expected and kept.read_bytes().startswith(before)
 
 
-@pytest.mark.parametrize("content", [b"my notes", b"my notes\n", b"[1]\n", b"3\n", b"\xff\xd8\xff\xe0"])
+def test_a_picture_that_changed_or_could_not_be_read_is_read_again(
+    samples: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture, tmp_path: Path
+) -> None:
+    kept = tmp_path / "answers.jsonl"
+    broken = samples / "13-not-last-layer.jpg"
+    whole = broken.read_bytes()
+    broken.write_bytes(whole[:100])
+    read: list[str] = []
+
+    def counting(profile: str | None):
+        real = READER(profile)
+
+        def one(truth):
+            read.append(truth.picture.name)
+            return real(truth) if truth.picture == broken else perfect(profile)(truth)
+
+        return one
+
+    monkeypatch.setattr(vision.report, "_reader", counting)
+    score_folder(samples, answers=kept, as_json=True)
+    everything = json.loads(capsys.readouterr().out)["conditions"]["all"]
+    assert everything["missed"] == 1 and everything["refused"] == everything["refused_rightly"] == 2
+    first, *_ = sorted(samples.glob("*.jpg"))
+    for changed, expected in (
+        ({}, [broken.name]),
+        ({broken: whole}, [broken.name]),
+        ({first: first.read_bytes() + b"\0"}, [first.name]),
+        ({}, []),
+    ):
+        for path, data in changed.items():
+            path.write_bytes(data)
+        read.clear()
+        score_folder(samples, answers=kept, as_json=True)
+        assert read == expected
+
+
+def test_a_wrong_truth_is_one_line_and_costs_no_other(samples: Path, monkeypatch, capsys) -> None:
+    monkeypatch.setattr(vision.report, "_reader", perfect)
+    (samples / "04-size-3.json").write_text("[" * 20_000)
+    assert score_folder(samples, as_json=True) == 1
+    captured = capsys.readouterr()
+    assert json.loads(captured.out)["conditions"]["all"]["right"] == 11
+    assert captured.err.count("\n") == 1 and "04-size-3.json" in captured.err
+
+
+@pytest.mark.parametrize("tag", ["[/]", "[dim]", "[red]x", "a\nb", "[[", "\\[/]"])
+def test_a_tag_stands_in_the_table_as_it_is(tag: str) -> None:
+    from rich.console import Console
+
+    truth = replace(truth_of(EASY), tags=(tag,))
+    groups = conditions([marked(answer_of_truth(EASY), truth)])
+    console = Console(width=200, record=True, file=io.StringIO())
+    console.print(table(groups, [("pictures", "pictures", "count")]))
+    assert f"tag {' '.join(tag.split())} " in console.export_text()
+
+
+@pytest.mark.parametrize(
+    ("option", "name"), [("sheet", "gone/x.png"), ("sheet", "x.gif"), ("answers", "gone/x.jsonl")]
+)
+def test_where_it_cannot_write_nothing_is_read(
+    option: str, name: str, samples: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def nobody(_: str | None):
+        pytest.fail("a picture was to be read")
+
+    monkeypatch.setattr(vision.report, "_reader", nobody)
+    with pytest.raises(LastlookError, match=f"--{option} "):
+        score_folder(samples, **{option: samples / name})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"my notes",
+        b"my notes\n",
+        b"[1]\n",
+        b"3\n",
+        b"\xff\xd8\xff\xe0",
+        b'{"a":1}',
+        b'{"image": "x.jpg", "notes": "mine"}',
+        b"[" * 20_000,
+        b'{"image": ' + b"9" * 5_000 + b"}\n",
+    ],
+)
 def test_a_file_that_holds_something_else_is_left_alone(content: bytes, tmp_path: Path) -> None:
     path = tmp_path / "notes"
     path.write_bytes(content)

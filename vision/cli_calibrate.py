@@ -69,7 +69,7 @@ def calibrate(
     writes them) says what its stickers are, in the names of --colours.
     """
     from models.errors import UsageError
-    from vision.outputs import check_outputs
+    from vision.outputs import Wanted, check_folders, check_outputs
     from vision.profiles import profile_path
     from vision.sources import pictures_named
 
@@ -84,7 +84,9 @@ def calibrate(
         )
     files = _files(pictures) if photos else []
     frames = pictures_named([one for one in (camera, pick) if one is not None])
-    check_outputs([("--picture", picture, "picture")], [*files, *frames])
+    wanted: list[Wanted] = [("--picture", picture, "picture")]
+    check_outputs(wanted, [*files, *frames])
+    check_folders(wanted)
     made = _made(name, files, camera, pick, face or [], size, colours, scheme, window=not no_window)
     made.profile.save(target)
     _tell(made, target, picture)
@@ -203,11 +205,13 @@ def show(
 
     --compare leaves its pictures out in turn and reads their stickers with what the others teach.
     """
-    from vision.outputs import check_outputs
+    from vision.outputs import Wanted, check_folders, check_outputs
     from vision.profile_picture import profile_text
     from vision.profiles import load_named
 
-    check_outputs([("--picture", picture, "picture")], [name])
+    wanted: list[Wanted] = [("--picture", picture, "picture")]
+    check_outputs(wanted, [name])
+    check_folders(wanted)
     profile = load_named(name)
     assert profile is not None
     typer.echo(profile_text(profile))

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from models.errors import LastlookError
 from models.files import write_atomically
+from models.json_text import parse_json
 from vision.answer import Answer
 from vision.ledger import encoded
 
@@ -16,56 +17,86 @@ _BEGINS: Final = b'{"image": '
 
 
 class KeptAnswers:
-    """The file ``path``: answers by picture in ``known``, more with :meth:`keep`.
+    """The file ``path``: answers by picture, more with :meth:`keep`.
 
-    ``read_with`` (plain data) is all that changes an answer. Answers that were read with something else stay
-    in the file and do not count. Without a path nothing is kept. Raises LastlookError when the file cannot be
-    read, or a line of it is no answer.
+    ``read_with`` (plain data) is all that changes an answer but the picture itself. Answers that were read
+    with something else stay in the file and do not count. Without a path nothing is kept. Raises
+    LastlookError when the file cannot be read or written, or a line of it is no answer; what is there stays.
     """
 
     def __init__(self, path: Path | None, read_with: Mapping[str, Any]) -> None:
-        self.known: dict[str, Answer] = {}
+        self._known: dict[str, tuple[str, Answer]] = {}
         self._path = path
         self._read_with = read_with
-        if path is not None and path.exists():
+        if path is not None:
             self._take_up(path)
 
-    def keep(self, answer: Answer) -> None:
+    def known(self, image: str, digest: str) -> Answer | None:
+        """The answer for a picture of that name and content (``vision.ledger.digest_of``), if any."""
+        kept_digest, answer = self._known.get(image, ("", None))
+        return answer if kept_digest == digest else None
+
+    def keep(self, answer: Answer, digest: str) -> None:
         """Take one more answer in; raises LastlookError when it cannot be written."""
-        self.known[answer.image] = answer
+        self._known[answer.image] = digest, answer
         if self._path is None:
             return
-        line = json.dumps({**answer.to_json_dict(), "read_with": self._read_with}, ensure_ascii=False)
+        told = {**answer.to_json_dict(), "digest": digest, "read_with": self._read_with}
+        self._append(self._path, encoded(json.dumps(told, ensure_ascii=False) + "\n"))
+
+    def _append(self, path: Path, data: bytes) -> None:
         try:
-            with self._path.open("ab") as file:
-                file.write(encoded(line + "\n"))
+            with path.open("ab") as file:
+                file.write(data)
         except OSError as error:
             raise LastlookError(
-                f"{self._path}: cannot be written ({error.strerror}); what is there is kept"
+                f"{path}: cannot be written ({error.strerror}); what is there is kept: make room or name"
+                " another file"
             ) from None
 
     def _take_up(self, path: Path) -> None:
+        self._append(path, b"")
         try:
             *lines, last = path.read_bytes().split(b"\n")
         except OSError as error:
-            raise LastlookError(f"{path}: cannot be read ({error.strerror})") from None
+            raise LastlookError(f"{path}: cannot be read ({error.strerror}); name another file") from None
         for number, line in enumerate(lines, 1):
-            if not line.strip():
-                continue
-            try:
-                self._count(json.loads(line))
-            except (ValueError, KeyError, TypeError, AttributeError) as error:
-                raise self._no_answer(number, error) from None
+            if line.strip():
+                self._count(number, line)
         if not last.strip():
             return
-        if not last.startswith(_BEGINS[: len(last)]):
-            raise self._no_answer(len(lines) + 1, "not one that was cut short")
-        write_atomically(path, b"".join(line + b"\n" for line in lines))
+        whole = b"".join(line + b"\n" for line in lines)
+        if _is_cut_short(last):
+            write_atomically(path, whole)
+        else:
+            self._count(len(lines) + 1, last)
+            self._append(path, b"\n")
 
-    def _count(self, one: dict[str, Any]) -> None:
-        answer = Answer.from_json_dict(one)
-        if one.get("read_with") == self._read_with:
-            self.known[answer.image] = answer
+    def _count(self, number: int, line: bytes) -> None:
+        try:
+            one = parse_json(line)
+            answer = Answer.from_json_dict(one)
+            if one.get("read_with") == self._read_with and isinstance(one.get("digest"), str):
+                self._known[answer.image] = one["digest"], answer
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            raise LastlookError(
+                f"{self._path}: line {number} is no answer ({_in_words(error)}); delete the line or name"
+                " another file"
+            ) from None
 
-    def _no_answer(self, number: int, why: object) -> LastlookError:
-        return LastlookError(f"{self._path}: line {number} is no answer ({why}); delete the line or the file")
+
+def _is_cut_short(line: bytes) -> bool:
+    """Whether it is the beginning of an answer, as a kill leaves it."""
+    if not line.startswith(_BEGINS[: len(line)]):
+        return False
+    try:
+        parse_json(line)
+    except ValueError:
+        return True
+    return False
+
+
+def _in_words(error: Exception) -> str:
+    if isinstance(error, KeyError):
+        return f"the key {error} is missing"
+    return str(error) if type(error) is ValueError else "a value of the wrong kind"

@@ -15,7 +15,7 @@ from typing import Final, Literal
 
 from models.errors import LastlookError, UsageError
 from vision.headers import read_header
-from vision.paths import kind_at
+from vision.paths import is_folder, kind_at
 
 Kind = Literal["picture", "answers", "table", "page", "sequences"]
 PICTURE_SUFFIXES: Final = {".png": "PNG", ".jpg": "JPEG", ".jpeg": "JPEG", ".webp": "WebP"}
@@ -77,6 +77,17 @@ def check_outputs(wanted: Iterable[Wanted], inputs: Iterable[str | Path | Lastlo
             raise UsageError(
                 f"{one.option} {one.path}: is there and is no {words}; name another file, or delete it first"
             )
+
+
+def check_folders(wanted: Iterable[Wanted]) -> None:
+    """Raise UsageError with one line for the first output whose folder is not there or takes no file."""
+    for option, path, _ in wanted:
+        if path is None:
+            continue
+        if not is_folder(path.parent):
+            raise UsageError(f"{option} {path}: there is no folder {path.parent}; make it first")
+        if not os.access(path if path.exists() else path.parent, os.W_OK):
+            raise UsageError(f"{option} {path}: may not be written; check the permissions")
 
 
 def _identity(path: str | Path) -> object:

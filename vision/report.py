@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import typer
 
+from models.errors import LastlookError
 from vision.answer import Answer
 from vision.kept_answers import KeptAnswers
+from vision.ledger import digest_of
 from vision.naming import Naming
-from vision.outputs import Wanted, check_outputs
+from vision.outputs import Wanted, check_folders, check_outputs
 from vision.profiles import load_named
 from vision.read_with import library_digests, profile_digests
-from vision.scoring import Mark, conditions, coverage_curve, marked, summed
+from vision.scoring import Mark, conditions, coverage_curve, is_unread, marked, summed
 from vision.sources import pictures_named
-from vision.streams import complain, json_line
+from vision.streams import complain, json_line, one_line
 from vision.truth import Truth, truths_in
 from vision.wording import counted
 
@@ -58,20 +60,27 @@ def score_folder(
     answers: Path | None = None,
     profile: str | None = None,
 ) -> int:
-    """Score ``folder``, print the table or the JSON object, and return the exit status 0.
+    """Score ``folder``, print the table or the JSON object, and return the exit status: 0 for all of it, 1
+    where it was stopped or a truth was left out.
 
     Stopped by the keyboard, it reports on what was read until then; with ``answers`` the next run goes
-    on from there. A picture that cannot be read counts as missed and its line goes to stderr.
+    on from there. A picture that cannot be read counts as missed; its line, and that of each truth that is
+    wrong and left out, goes to stderr.
     """
     wanted: list[Wanted] = [("--sheet", sheet, "picture"), ("--answers", answers, "answers")]
     check_outputs(wanted, pictures_named([str(folder)]))
+    check_folders(wanted)
     naming = Naming.of(load_named(profile))
-    truths = truths_in(folder, naming.names)
+    left_out: list[LastlookError] = []
+    truths = truths_in(folder, naming.names, on_problem=left_out.append)
+    for problem in left_out:
+        complain(f"left out: {problem}")
     marks = [
         marked(replace(answer, palette=naming.rgb), truth)
         for truth, answer in _answered(truths, answers, profile)
     ]
-    if len(marks) < len(truths):
+    is_stopped = len(marks) < len(truths)
+    if is_stopped:
         sys.stderr.write(f"lastlook: stopped after {len(marks)} of {counted(len(truths), 'picture')}\n")
     groups = conditions(marks)
     if as_json:
@@ -84,7 +93,7 @@ def score_folder(
         typer.echo(_curve_text(marks))
     if sheet is not None:
         _write_sheet(marks, sheet)
-    return 0
+    return int(is_stopped or bool(left_out))
 
 
 def as_object(marks: Sequence[Mark]) -> dict[str, Any]:
@@ -121,6 +130,7 @@ def failures(marks: Sequence[Mark]) -> list[Mark]:
 
 def table(groups: dict[str, list[Mark]], columns: Sequence[tuple[str, str, str]]) -> Table:
     """The scores by condition; a column is (heading, key of :func:`vision.scoring.summed`, kind)."""
+    from rich.markup import escape
     from rich.table import Table
 
     out = Table(box=None, pad_edge=False, header_style="bold", collapse_padding=True)
@@ -129,7 +139,7 @@ def table(groups: dict[str, list[Mark]], columns: Sequence[tuple[str, str, str]]
         out.add_column(heading, justify="right")
     for name, group in groups.items():
         scores = summed(group)
-        out.add_row(name, *[_cell(scores[key], kind) for _, key, kind in columns])
+        out.add_row(escape(one_line(name)), *[_cell(scores[key], kind) for _, key, kind in columns])
     return out
 
 
@@ -159,20 +169,34 @@ def _answered(truths: Sequence[Truth], path: Path | None, profile: str | None) -
     kept = KeptAnswers(path, digests)
     read = None
     out = []
+    console = Console(stderr=True)
     try:
-        for truth in track(truths, description="reading", console=Console(stderr=True), transient=True):
-            name = str(truth.picture)
-            if name not in kept.known:
+        for truth in track(
+            truths, description="reading", console=console, transient=True, disable=not console.is_terminal
+        ):
+            digest = _digest(truth.picture)
+            answer = kept.known(str(truth.picture), digest)
+            if answer is None:
                 if read is None:
                     read = _reader(profile)
-                kept.keep(read(truth))
-            out.append((truth, kept.known[name]))
+                answer = read(truth)
+                if not is_unread(answer):
+                    kept.keep(answer, digest)
+            out.append((truth, answer))
     except KeyboardInterrupt:
         pass
     return out
 
 
-def _reader(profile: str | None) -> Any:
+def _digest(picture: Path) -> str:
+    """Of its content; "" for a picture that cannot be read."""
+    try:
+        return digest_of(picture)
+    except OSError:
+        return ""
+
+
+def _reader(profile: str | None) -> Callable[[Truth], Answer]:
     from vision.library_files import open_library
     from vision.pipeline import read_picture
     from vision.sources import PictureError, load_photo
@@ -185,7 +209,7 @@ def _reader(profile: str | None) -> Any:
             photo = load_photo(name)
         except PictureError as error:
             complain(error)
-            return Answer(image=name, ok=False, reason="no-cube", detail=str(error))
+            return Answer(image=name, ok=False, reason="unreadable", detail=str(error))
         return read_picture(photo.image_bgr, profile=chosen, library=library, image=name)
 
     return read

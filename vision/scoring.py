@@ -28,10 +28,11 @@ class Mark:
 
     ``outcome``: right | wrong (named, and not so) | abstained (seen, not named) | missed (no cube
     found) for a picture with a case; refused (with the right reason) | refused-otherwise | wrong for a
-    negative. ``claimed`` is the best candidate's probability and ``claim_holds`` whether it is the true
-    case, None where either is missing; ``brier`` is the sum over all codes of (p - truth)^2.
-    ``raw`` and ``settled_stickers`` are (right, compared) counts of the readable stickers as read
-    and after decoding. ``placement`` is the mean distance of the top face's corners in sticker widths.
+    negative; missed for any picture that cannot be read. ``claimed`` is the best candidate's probability and
+    ``claim_holds`` whether it is the true case, None where either is missing; ``brier`` is the sum over all
+    codes of (p - truth)^2. ``raw`` and ``settled_stickers`` are (right, compared) counts of the readable
+    stickers as read and after decoding. ``placement`` is the mean distance of the top face's corners in
+    sticker widths.
     """
 
     truth: Truth
@@ -78,7 +79,14 @@ def marked(answer: Answer, truth: Truth) -> Mark:
     )
 
 
+def is_unread(answer: Answer) -> bool:
+    """Whether the file could not be read; in a grey picture, which is unreadable too, a cube was found."""
+    return answer.reason == "unreadable" and answer.size is None
+
+
 def _outcome(answer: Answer, truth: Truth) -> Outcome:
+    if is_unread(answer):
+        return "missed"
     if truth.reason is not None:
         if answer.ok:
             return "wrong"
