@@ -88,6 +88,14 @@ def test_faces_pointed_out_by_hand_become_a_profile(tmp_path: Path) -> None:
         assert (sample_face(white, faces[0].corners_xy, 4)[2] == (value >= CLIPPED_FROM)).all()
     with pytest.raises(UsageError, match="round"):
         sample_face(canvas, faces[0].corners_xy[[0, 2, 1, 3]], 4)
+    height, width = canvas.shape[:2]
+    round_it = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float64)
+    assert sample_face(canvas, round_it, 4)[0].shape == (4, 4, 3)
+    for number, axis, far in ((0, 0, -99), (1, 0, 1e40), (2, 1, np.inf), (3, 1, np.nan), (1, 0, width + 50)):
+        outside = round_it.copy()
+        outside[number, axis] = far
+        with pytest.raises(UsageError, match="outside the picture"):
+            sample_face(canvas, outside, 4)
 
 
 def test_what_is_typed_is_read_or_refused() -> None:

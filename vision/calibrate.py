@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 Image = NDArray[np.uint8]
 LONG_SIDE_PX: Final = 2000
+OUTSIDE: Final = 0.01
+"""Share of the picture's longer side by which a corner may be pointed out beside the picture."""
 ANOTHER_COLOUR: Final = 0.6
 """Log units from a face's median colour at which a sticker is of another colour."""
 
@@ -165,11 +167,20 @@ def parse_face(text: str) -> PickedFace:
 def sample_face(image_bgr: Image, corners_xy: NDArray[np.float64], size: int) -> tuple[Any, Any, Any]:
     """Linear light (n, n, 3), its spread (n, n, 3) and the clipped share (n, n) of a face's stickers.
 
-    The middle half of each sticker is looked at. Raises UsageError for corners that span no face.
+    The middle half of each sticker is looked at. Raises UsageError for corners that span no face, and for one
+    that lies more than a hundredth of the picture's longer side outside it.
     """
     import cv2
 
     quad = np.asarray(corners_xy, np.float64)
+    height, width = image_bgr.shape[:2]
+    margin = OUTSIDE * max(height, width)
+    for x, y in quad:
+        if not (-margin <= x <= width + margin and -margin <= y <= height + margin):
+            raise UsageError(
+                f"the corner {x:g},{y:g} lies outside the picture of {width} x {height} pixels"
+                "; give one inside it"
+            )
     along = np.roll(quad, -1, axis=0) - quad
     after = np.roll(along, -1, axis=0)
     crossing = along[:, 0] * after[:, 1] - along[:, 1] * after[:, 0]
