@@ -15,7 +15,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vision.headers import read_header
-from vision.sources import MAX_PIXELS, PictureError, decode_photo, load_photo, pictures_named
+from vision.sources import (
+    MAX_PIXELS,
+    MAX_SIDE,
+    MIN_SIDE,
+    PictureError,
+    decode_photo,
+    load_photo,
+    pictures_named,
+)
 
 # Exif 2.32, 4.6.4 A, tag 0x0112: which visual side the stored 0th row and the stored 0th column are
 EXIF_SIDES = {
@@ -295,6 +303,39 @@ def test_bad_files_are_one_clear_line_each(tmp_path: Path, capfd: pytest.Capture
             load_photo(path)
         assert_one_line(caught.value, path)
     assert capfd.readouterr() == ("", "")  # the decoder's own complaints stay inside
+
+
+@pytest.mark.parametrize("suffix", [".png", ".jpg"])
+def test_the_decoders_say_nothing_of_their_own(suffix: str, capfd: pytest.CaptureFixture[str]) -> None:
+    """libpng and libjpeg write to descriptor 2 themselves, past sys.stderr."""
+    data = encoded(np.random.default_rng(4).integers(0, 256, (64, 64, 3)).astype(np.uint8), suffix)
+    for at in range(len(data) // 2, len(data), 97):
+        try:
+            decode_photo(data[:at] + bytes([data[at] ^ 255]) + data[at + 1 :], name="x")
+        except PictureError as error:
+            assert_one_line(error, "x")
+    captured = capfd.readouterr()
+    assert captured.out == captured.err == ""
+
+
+@pytest.mark.parametrize("wh", [(MAX_SIDE + 1, MIN_SIDE), (MIN_SIDE, MAX_SIDE + 1), (3_000_000, MIN_SIDE)])
+def test_a_strip_that_is_too_long_is_refused_for_its_length(wh: tuple[int, int]) -> None:
+    assert wh[0] * wh[1] < MAX_PIXELS
+    data = encoded(np.zeros((1, 1), np.uint8), ".png")
+    head = b"IHDR" + struct.pack(">II", *wh) + data[24:29]
+    data = data[:12] + head + struct.pack(">I", zlib.crc32(head)) + data[33:]
+    with pytest.raises(PictureError, match=rf"{wh[0]} x {wh[1]} pixels.*{MAX_SIDE:,}") as caught:
+        decode_photo(data, name="x.png")
+    assert_one_line(caught.value, "x.png")
+
+
+@pytest.mark.parametrize("wh", [(MAX_SIDE, MIN_SIDE), (MIN_SIDE, MAX_SIDE)])
+def test_the_longest_strip_is_read(wh: tuple[int, int]) -> None:
+    photo = decode_photo(encoded(np.zeros(wh[::-1], np.uint8), ".png"), name="x")
+    assert photo.image_bgr.shape == (*wh[::-1], 3)  # and is sampled:
+    cv2.remap(
+        photo.image_bgr, np.zeros((1, 1, 2), np.float32), None, cv2.INTER_LINEAR
+    )
 
 
 def test_folders_open_into_their_pictures(tmp_path: Path) -> None:

@@ -20,9 +20,12 @@ from numpy.typing import NDArray
 from models.errors import LastlookError
 from vision.headers import Header, may_have_alpha, read_header, turned_by
 from vision.paths import is_file, is_folder, kind_at
+from vision.streams import hushed
 
 MAX_BYTES: Final = 256 * 1024 * 1024
 MAX_PIXELS: Final = 120_000_000
+MAX_SIDE: Final = 32_766
+"""The longest side that OpenCV's remap takes (below SHRT_MAX, modules/imgproc/src/imgwarp.cpp)."""
 MIN_SIDE: Final = 32
 SUFFIXES: Final = frozenset(
     {".jpg", ".jpeg", ".png", ".webp", ".bmp", ".tif", ".tiff", ".gif", ".heic", ".heif", ".avif"}
@@ -160,6 +163,11 @@ def _checked_header(data: bytes, name: str) -> Header:
             f"{name}: {width} x {height} pixels is over the limit of {MAX_PIXELS // 10**6} megapixels;"
             " scale it down first"
         )
+    if max(width, height) > MAX_SIDE:
+        raise PictureError(
+            f"{name}: {width} x {height} pixels is over the limit of {MAX_SIDE:,} a side;"
+            " cut out the part that shows the cube"
+        )
     if min(width, height) < MIN_SIDE:
         raise PictureError(
             f"{name}: {width} x {height} pixels is too small to show a cube;"
@@ -176,14 +184,15 @@ def _decode_with_opencv(data: bytes, name: str, kind: str, reduction: int) -> ND
     packed = np.frombuffer(data, np.uint8)
     level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
     try:
-        image = cv2.imdecode(packed, flags)
-        if image is None and kind == "TIFF":
-            image = _from_float(cv2.imdecode(packed, cv2.IMREAD_UNCHANGED))
-        elif image is not None and may_have_alpha(kind, data):
-            # a picture that Exif turned is left without its alpha
-            as_stored = cv2.imdecode(packed, flags | cv2.IMREAD_IGNORE_ORIENTATION)
-            if as_stored is not None and np.array_equal(image, as_stored):
-                image = _over_grey(image, cv2.imdecode(packed, cv2.IMREAD_UNCHANGED))
+        with hushed():  # libpng and libjpeg tell on descriptor 2 what they think of a picture
+            image = cv2.imdecode(packed, flags)
+            if image is None and kind == "TIFF":
+                image = _from_float(cv2.imdecode(packed, cv2.IMREAD_UNCHANGED))
+            elif image is not None and may_have_alpha(kind, data):
+                # a picture that Exif turned is left without its alpha
+                as_stored = cv2.imdecode(packed, flags | cv2.IMREAD_IGNORE_ORIENTATION)
+                if as_stored is not None and np.array_equal(image, as_stored):
+                    image = _over_grey(image, cv2.imdecode(packed, cv2.IMREAD_UNCHANGED))
     except cv2.error:
         image = None
     finally:
