@@ -333,9 +333,7 @@ def test_a_strip_that_is_too_long_is_refused_for_its_length(wh: tuple[int, int])
 def test_the_longest_strip_is_read(wh: tuple[int, int]) -> None:
     photo = decode_photo(encoded(np.zeros(wh[::-1], np.uint8), ".png"), name="x")
     assert photo.image_bgr.shape == (*wh[::-1], 3)  # and is sampled:
-    cv2.remap(
-        photo.image_bgr, np.zeros((1, 1, 2), np.float32), None, cv2.INTER_LINEAR
-    )
+    cv2.remap(photo.image_bgr, np.zeros((1, 1, 2), np.float32), None, cv2.INTER_LINEAR)
 
 
 def test_folders_open_into_their_pictures(tmp_path: Path) -> None:

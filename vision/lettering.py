@@ -57,8 +57,8 @@ class Lettering:
         self.put(image_bgr, text, round(x - self.width(text) / 2), round(y + self.size * 0.35))
 
     def wrapped(self, text: str, width: int) -> list[str]:
-        """Lines of at most ``width`` pixels: ``text`` broken at spaces, no-break ones apart, and a longer word
-        within itself."""
+        """Lines of at most ``width`` pixels: ``text`` broken at spaces but for no-break ones, and a longer
+        word within itself."""
         lines: list[str] = []
         for word in re.findall(r"[^ \t\n]+", text):
             longer = f"{lines[-1]} {word}" if lines else word
