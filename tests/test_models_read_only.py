@@ -23,6 +23,7 @@ ARGUMENTS = {
     "rotation_permutations": (4,),
     "corner_positions": (4,),
     "edge_positions": (4,),
+    "_below": (4,),
     "corner_stickers": (),
     "edge_stickers": (),
     "legal_mask": (5,),
