@@ -47,7 +47,7 @@ def test_a_folder_is_labelled_filed_and_put_back(pictures: Path, capsys: pytest.
     assert first["size"] == truth["n"] and first["sequences"]
     code = first["case"]["code"]
     told = capsys.readouterr()
-    assert f"-> {pictures / f'{code}__01-large-on-desk.jpg'}" in told.out and "add --yes" in told.err
+    assert f"-> {pictures / f'{code}__01-large-on-desk.jpg'}" in told.err and "add --yes" in told.err
     assert sorted(path.name for path in pictures.iterdir()) == before
     assert code in page.read_text() and code in table.read_text() and len(list(drawn.iterdir())) == 2
     # done for real, resumed under the new name, and taken back
@@ -60,6 +60,13 @@ def test_a_folder_is_labelled_filed_and_put_back(pictures: Path, capsys: pytest.
     assert sorted(path.name for path in pictures.iterdir() if path.suffix == ".jpg") == before
 
 
+def test_standard_output_holds_json_lines_alone(pictures: Path, capsys: pytest.CaptureFixture) -> None:
+    assert run(["label", str(pictures), "-j", "1", "--out", "-", "--rename"]) == 0
+    told = capsys.readouterr()
+    names = [Path(json.loads(line)["image"]).name for line in told.out.splitlines()]
+    assert names == ["01-large-on-desk.jpg", "15-no-cube.jpg"] and "would rename" in told.err
+
+
 def test_what_was_announced_is_done_by_adding_what_it_says(
     pictures: Path, capsys: pytest.CaptureFixture
 ) -> None:
@@ -68,7 +75,7 @@ def test_what_was_announced_is_done_by_adding_what_it_says(
         command = ["label", str(pictures / "01-large-on-desk.jpg"), "-j", "1", "--rename", *out]
         assert run(command) == 0
         told = capsys.readouterr()
-        (new,) = re.findall(r"^would rename .* -> (.*)$", told.out, re.MULTILINE)
+        (new,) = re.findall(r"^would rename .* -> (.*)$", told.err, re.MULTILINE)
         (add,) = re.findall(r"1 file; .* add (.*) to do it", told.err)
         assert run([*command, *add.split()]) == 0
         assert Path(new).is_file() and "1 file filed" in capsys.readouterr().err

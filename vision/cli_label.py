@@ -283,7 +283,7 @@ def _tell_filing(wanted: Any, log: Path, done: int, settings: Settings, really: 
 
     if not really:
         for step in wanted.steps:
-            typer.echo(f"would {step.action} {step.source} -> {step.target}")
+            typer.echo(f"would {step.action} {step.source} -> {step.target}", err=True)
         how = "--yes --resume" if settings.out is not None and not settings.resume else "--yes"
         files = counted(len(wanted.steps), "file")
         typer.echo(f"{files}; nothing was touched: add {how} to do it", err=True)
