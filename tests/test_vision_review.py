@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from truth_answers import answer_of_truth
 from truth_reader import answer_of, layer_of
 
 import vision.review_window
@@ -384,6 +387,36 @@ def test_a_picture_without_a_cube_can_be_given_stickers(tmp_path: Path) -> None:
     assert compose(drawn_photo(entry), desk, (1, 1)).shape == (800, 1240, 3)
     with pytest.raises(UsageError, match="stickers"):
         truth_for(entry, Verdict("code", code="e0-t"))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"seen": {"U": 5}}, "seen.U"),
+        ({"seen": {"U": [["red"] * 3] * 4}}, "face U"),
+        ({"seen": {"U": [["red"] * 4] * 4, "F": [["red"] * 5]}}, "face F"),
+        ({"seen": [1]}, "seen"),
+        ({"size": None, "seen": {"U": [["red"]]}}, "size is missing"),
+        ({"size": "4"}, "size"),
+        ({"image": 7}, "image"),
+        ({"top": {"colour": "red", "quad": [[1, 2]] * 3}}, "top.quad"),
+        ({"top": 1}, "top"),
+        ({"candidates": [{"code": 1, "probability": 1}]}, "candidates.0.code"),
+        ({"candidates": ["e0-h"]}, "candidates.0"),
+    ],
+)
+def test_an_answer_of_the_wrong_shape_is_told_with_its_line(
+    change: dict[str, object], words: str, tmp_path: Path
+) -> None:
+    picture = tmp_path / "x.jpg"
+    shutil.copy(SAMPLES / "01-large-on-desk.jpg", picture)
+    good = {**answer_of_truth(SAMPLES / "01-large-on-desk.jpg").to_json_dict(), "image": str(picture)}
+    good |= {"ok": False, "reason": "ambiguous", "case": None}
+    lines = [json.dumps(good), "[" * 20_000, json.dumps({**good, **change}), '{"image": "cut sh']
+    (tmp_path / "a.jsonl").write_text("\n".join(lines))
+    with pytest.raises(UsageError, match=f"line 3 is no answer .*{re.escape(words)}") as caught:
+        review(tmp_path / "a.jsonl", everything=False, window=False)
+    assert "\n" not in str(caught.value)
 
 
 def test_wrong_files_are_told_in_one_line(tmp_path: Path) -> None:

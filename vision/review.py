@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
-from vision.ledger import read_lines
+from models.json_text import parse_json
 from vision.naming import USUAL, Naming, fitting
 from vision.paths import is_file, kind_at
 from vision.review_entry import Entry, Place, Prompt, Seen, StickerError, Verdict, sticker_in_words
@@ -195,10 +195,10 @@ def review(answers: Path, *, everything: bool, window: bool, profile: str | None
     try:
         if kind_at(answers) == "other":
             raise UsageError(f"{answers}: neither a file nor a folder; name a file that 'label --out' wrote")
-        found = list(read_lines(answers))
+        found = list(_answers_in(answers))
     except OSError as error:
         raise UsageError(f"{answers}: {error.strerror}; name a file that 'label --out' wrote") from error
-    if not any("image" in one for one in found):
+    if not found:
         raise UsageError(f"{answers}: holds no answers; name a file that 'label --out' wrote")
     entries = with_names(queue(found, everything=everything), profile)
     if not entries:
@@ -214,6 +214,27 @@ def review(answers: Path, *, everything: bool, window: bool, profile: str | None
     where = " (the truth stands beside each)" if settled else ""
     sys.stderr.write(f"{settled} settled{where}, {len(entries) - settled} left\n")
     return 0
+
+
+def _answers_in(path: Path) -> Iterator[dict[str, Any]]:
+    """The answers of a file of lines; raises UsageError for one that cannot be asked about, with its line.
+
+    A line that is no JSON object with an image, for instance cut short by a kill, is passed over.
+    """
+    from vision.review_schema import check
+
+    with path.open("rb") as stream:
+        for number, line in enumerate(stream, 1):
+            try:
+                one = parse_json(line)
+            except ValueError:
+                continue
+            if not isinstance(one, dict) or "image" not in one:
+                continue
+            fault = None if "start" in one else check(one)
+            if fault is not None:
+                raise UsageError(f"{path}: line {number} is no answer ({fault}); delete the line")
+            yield one
 
 
 def _prompt(window: bool) -> Prompt:

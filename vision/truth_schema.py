@@ -10,6 +10,7 @@ from calibration.profile_schema import first_fault
 
 Pixels = Annotated[float, Field(ge=-1e6, le=1e6)]
 Point = Annotated[list[Pixels], Field(min_length=2, max_length=2)]
+Quad = Annotated[list[Point], Field(min_length=4, max_length=4)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Line = Annotated[int, Field(ge=0)]
 
@@ -33,7 +34,7 @@ class _File(BaseModel):
     negative: str | None = None
     facelets: dict[str, list[list[str]]] | None = None
     stickers: list[_Sticker] | None = None
-    top_quad: Annotated[list[Point], Field(min_length=4, max_length=4)] | None = None
+    top_quad: Quad | None = None
     scheme: dict[str, str] | None = None
     tags: list[str] | None = None
 
