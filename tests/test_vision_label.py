@@ -535,6 +535,25 @@ def test_filing_stops_before_a_name_that_came_up_meanwhile(tmp_path: Path) -> No
     assert source.read_bytes() == b"1" and step.target.read_bytes() == b"someone else's"
 
 
+def test_a_step_that_cannot_be_done_tells_what_was_filed(tmp_path: Path) -> None:
+    """A file stands where the folder of the second case is to go."""
+    sources = [tmp_path / "x.jpg", tmp_path / "y.jpg"]
+    for source in sources:
+        source.write_bytes(source.name.encode())
+    folder = tmp_path / "out"
+    folder.mkdir()
+    (folder / "e0-t").write_bytes(b"mine")
+    first, second = plan(
+        [an_answer(sources[0], "e0-sune"), an_answer(sources[1], "e0-t")], "copy", folder
+    ).steps
+    log = folder / "log"
+    with pytest.raises(LastlookError, match="e0-t: is there and is no folder; nothing was filed"):
+        carry_out([second], log)
+    with pytest.raises(LastlookError, match=r"1 file filed; 'lastlook label --undo .*log'"):
+        carry_out([first, second], log)
+    assert undo(log) == (1, []) and (folder / "e0-t").read_bytes() == b"mine"
+
+
 def test_undo_leaves_alone_what_changed_and_refuses_other_files(tmp_path: Path) -> None:
     source = tmp_path / "x.jpg"
     source.write_bytes(b"1")

@@ -108,6 +108,16 @@ def test_a_folder_that_is_not_there_is_told_before_the_work(command: str, here: 
     assert not list(here.parent.glob(f"{here.name}-profiles/*"))
 
 
+@pytest.mark.parametrize("folder", ["letter.txt", "letter.txt/x/y"])
+def test_a_file_in_the_place_of_a_folder_is_told_before_the_work(folder: str, here: Path, capsys) -> None:
+    before = contents(here)
+    assert run(["label", "in", "-j1", "--copy-to", folder, "--yes"]) == 2
+    captured = capsys.readouterr()
+    assert captured.out == "" and captured.err.count("\n") == 1
+    assert f"--copy-to {folder}: " in captured.err and "letter.txt is there and is no folder" in captured.err
+    assert contents(here) == before
+
+
 def test_what_was_written_before_may_be_written_again(here: Path, capsys) -> None:
     for _ in range(2):
         assert run(["read", "v.jpg", "--save", "answer.png"]) == 4

@@ -7,6 +7,7 @@ before it is done, so :func:`undo` can take back a run that was killed half way.
 from __future__ import annotations
 
 import contextlib
+import errno
 import filecmp
 import json
 import os
@@ -137,10 +138,10 @@ def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] 
     """
     done = 0
     try:
-        log.parent.mkdir(parents=True, exist_ok=True)
+        _make_folder(log.parent)
         with log.open("a", encoding="utf-8") as notes:
             for step in steps:
-                step.target.parent.mkdir(parents=True, exist_ok=True)
+                _make_folder(step.target.parent)
                 note: dict[str, Any] = {
                     "action": step.action,
                     "from": str(step.source.absolute()),
@@ -161,11 +162,20 @@ def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] 
             f"{error.filename2 or error.filename}: came up meanwhile and is not overwritten; run it again"
         ) from error
     except OSError as error:
-        where = error.filename or log
+        how = f"{counted(done, 'file')} filed; 'lastlook label --undo {log}' takes that back"
         raise LastlookError(
-            f"{where}: {error.strerror or error}; {counted(done, 'file')} done, {log} can undo that"
+            f"{error.filename or log}: {error.strerror or error}; "
+            + (how if done else "nothing was filed: check the path and its permissions")
         ) from error
     return done
+
+
+def _make_folder(folder: Path) -> None:
+    """Raises NotADirectoryError where a file stands in its place, which did not come up meanwhile."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise NotADirectoryError(errno.ENOTDIR, "is there and is no folder", str(folder)) from error
 
 
 def undo(log: Path) -> tuple[int, list[tuple[Path, str]]]:

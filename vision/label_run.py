@@ -245,7 +245,9 @@ def _make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise LastlookError(f"{folder}: this folder cannot be made ({error.strerror})") from error
+        raise LastlookError(
+            f"{folder}: this folder cannot be made ({error.strerror}); name another"
+        ) from error
 
 
 def surest(answers: list[Json], most: int) -> list[str]:

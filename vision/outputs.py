@@ -90,6 +90,15 @@ def check_folders(wanted: Iterable[Wanted]) -> None:
             raise UsageError(f"{option} {path}: may not be written; check the permissions")
 
 
+def check_output_folder(option: str, folder: Path) -> None:
+    """Raise UsageError with one line unless ``folder`` is one to write into, or can be made."""
+    there = next(one for one in (folder, *folder.absolute().parents) if os.path.lexists(one))
+    if not is_folder(there):
+        raise UsageError(f"{option} {folder}: {there} is there and is no folder; name another")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise UsageError(f"{option} {folder}: nothing may be written in {there}; check the permissions")
+
+
 def _identity(path: str | Path) -> object:
     """Equal for two paths to one file, by whatever links; a file that is not there goes by its whole path."""
     try:
