@@ -121,6 +121,7 @@ def test_no_sequence_is_suggested_for_a_guessed_permutation(hidden: tuple[int, .
         settled=True,
         turning=False,
         mirrored=False,
+        front_side=None,
         naming=USUAL,
     )
     session = Session(None, None, library=load_library())  # type: ignore[arg-type]

@@ -72,9 +72,12 @@ def score_folder(
     check_folders(wanted)
     naming = Naming.of(load_named(profile))
     left_out: list[LastlookError] = []
-    truths = truths_in(folder, naming.names, on_problem=left_out.append)
-    for problem in left_out:
+
+    def leave_out(problem: LastlookError) -> None:
+        left_out.append(problem)
         complain(f"left out: {problem}")
+
+    truths = truths_in(folder, naming.names, on_problem=leave_out)
     marks = [
         marked(replace(answer, palette=naming.rgb), truth)
         for truth, answer in _answered(truths, answers, profile)
