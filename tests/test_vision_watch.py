@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import json
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
@@ -52,8 +53,9 @@ class ScriptedWindow:
 
 @pytest.fixture
 def play(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., WindowWatch]]:
-    """Runs a script over a clip, in a window that repaints at once."""
+    """Runs a script over a clip, in a window that repaints at once and whose notices stay."""
     monkeypatch.setattr("vision.watch.REPAINT_S", 0.0)
+    monkeypatch.setattr("vision.watch.NOTICE_S", 3600.0)
     with ExitStack() as tidy:
 
         def run(script: Script, source: Path = CLIP) -> WindowWatch:
@@ -68,11 +70,10 @@ def play(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[.
 
 
 def until(runner: WindowWatch, so: Callable[[], bool]) -> Iterator[str]:
-    for _ in range(200):
-        if so():
-            return
+    patience_s = time.monotonic() + 60
+    while not so():
+        assert time.monotonic() < patience_s, "it never came to that"
         yield ""
-    raise AssertionError("it never came to that")
 
 
 def is_settled(runner: WindowWatch) -> Callable[[], bool]:

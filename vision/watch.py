@@ -49,8 +49,8 @@ class _Notice:
     words: str = ""
     until_s: float = 0.0
 
-    def say(self, words: str, seconds: float = NOTICE_S) -> None:
-        self.words, self.until_s = words, time.monotonic() + seconds
+    def say(self, words: str) -> None:
+        self.words, self.until_s = words, time.monotonic() + NOTICE_S
 
     def now(self) -> str:
         return self.words if time.monotonic() < self.until_s else ""
