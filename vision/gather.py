@@ -82,7 +82,7 @@ def gather(paths: Sequence[str | Path], *, skip: Iterable[Path] = ()) -> Gathere
         try:
             kind = kind_at(given)
         except LastlookError as error:
-            problems.append(Problem(str(given), str(error).removeprefix(f"{given}: ")))
+            problems.append(Problem(str(given) or "''", str(error).removeprefix(f"{given}: ")))
             continue
         if kind == "folder":
             for found in _walk(path, left_out, problems):

@@ -92,7 +92,7 @@ class _Output(io.RawIOBase):
         if self._gone or not len(data):  # typer tries streams out with nothing
             return len(data)
         if self._raw is None:
-            return self._lost(data, "is closed")
+            return self._lost(data, "closed")
         try:
             return int(self._raw.write(data))
         except BrokenPipeError:
