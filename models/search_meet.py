@@ -169,10 +169,28 @@ def meetings(
                 effort = effort + _bare_seam(halves, i, j)
             target = _targets(space, carried, i, j, outer)
             good = target >= 0
+            if core.moves:
+                good[good] = _counted_once(halves, core.moves, i[good], j[good], total)
             turns = np.full(int(good.sum()), total, np.int16)
             met.append(Meetings(core, i[good], j[good], turns, effort[good], target[good]))
         finished = step + 1 == len(plan) or plan[step + 1][0] > total
         yield float(work[step] / work[-1]), total if finished else total - 1, met
+
+
+def _counted_once(halves: Halves, core: Moves, i: IntArray, j: IntArray, total: int) -> NDArray[np.bool_]:
+    """Which pairs really have ``total`` turns beside those of the core.
+
+    What vanishes at either seam is counted by itself. Where the two seams together reach over the whole core,
+    a turn may be counted twice; nothing of the core is left there, so such pairs are no sequences round it.
+    """
+    base = len(core.cancelled())
+    space = halves.space
+    vanished = (space.length[i] + space.length[j]).astype(np.int64) - total
+    good = np.ones(len(i), bool)
+    for row in np.flatnonzero(vanished > base):
+        joined = (space.moves(int(i[row])) + core + space.moves(int(j[row])).inverse()).cancelled()
+        good[row] = len(without_top_turns(joined)) - base == total
+    return good
 
 
 def _commutes(carried: NDArray[np.intp], turn: Turn, size: int) -> bool:

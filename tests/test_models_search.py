@@ -403,3 +403,14 @@ def test_stopped_early_it_keeps_what_it_found() -> None:
 def test_what_cannot_be_searched_is_refused(options: dict[str, object], error: type[Exception]) -> None:
     with pytest.raises(error):
         find(**{"cores": (NO_CORE,), **options})  # type: ignore[arg-type]
+
+
+def test_turns_that_vanish_into_a_short_core_are_counted_once() -> None:
+    """Setup and finish may eat all of a core that is shorter than both: no case takes fewer than no turns."""
+    core = parse_moves("R U R' U R U2 R'")
+    result = find(
+        ["e0-antisune", "e0-sune"], size=3, cores=(Core("seven", core),), turns="R U", depth=7, keep=20
+    )
+    for case in result.cases.values():
+        assert case.shortest == min(one.turns for one in case.found) == 0
+        assert all(one.turns == len(one.moves) - len(core) for one in case.found)
