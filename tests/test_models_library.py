@@ -215,7 +215,10 @@ def test_a_sequence_that_leaves_the_cube_turned_is_one_like_any_other(
     cube = Cube.from_facelets(state.facelets()).apply(f"{one.first} {one.turns}").apply(rotation.inverse())
     after = LastLayer.from_facelets(cube.facelets())
     assert after.is_oriented and (not state.is_oriented or after == LastLayer.solved(size))
-    assert carried_over(Library((own,), (), library().effort), own.inverse_code, size)
+    inverse = entry.moves(size).inverse()  # one that undoes itself has no other to hand on
+    assert carried_over(Library((own,), (), library().effort), own.inverse_code, size) or (
+        inverse.cancelled() == entry.moves(size).cancelled()
+    )
 
 
 def test_a_proof_counts_what_it_says() -> None:
