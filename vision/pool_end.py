@@ -25,7 +25,8 @@ def in_pool(work: Callable[..., Result], *arguments: Any) -> Result:
 def held_back() -> Iterator[None]:
     """Let Ctrl-C wait until the end of the block; processes and threads begun in it never get it.
 
-    They inherit the mask, so it cannot meet a process that is still loading and has no guard yet.
+    They inherit the mask, so it cannot meet a process that is still loading and has no guard yet. In a
+    process that has other threads already, one of these may take it in at once.
     """
     if not hasattr(signal, "pthread_sigmask"):  # Windows
         yield
