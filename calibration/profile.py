@@ -29,6 +29,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.samples import MAX_SAMPLES
 from models.errors import LastlookError
 from models.files import replacing
 from models.json_text import parse_json
@@ -40,8 +41,6 @@ VERSION = 1
 COLOURS = ("white", "yellow", "red", "orange", "blue", "green")
 #: Colour index of the faces U R F D L B of the solved cube (common practice, no source).
 SCHEME = (0, 2, 5, 1, 3, 4)
-MAX_SAMPLES = 20_000
-"""Stickers that a profile may keep."""
 MAX_FILE_BYTES = 400 * MAX_SAMPLES
 """A sticker takes some 260 bytes where its picture's name is short; this leaves room for longer names."""
 

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Final, Literal
 import numpy as np
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from calibration.profile import MAX_SAMPLES
+from calibration.samples import MAX_SAMPLES
 
 LEAST_VARIANCE: Final = 1e-6
 MOST_VARIANCE: Final = 100.0

@@ -16,6 +16,9 @@ LEAST_COVERAGE: Final = 0.05
 CLIPPED_FROM: Final = 253
 """Value of a pixel's channel, of 255, from which it is at the sensor's end."""
 
+MAX_SAMPLES: Final = 20_000
+"""Stickers that a profile may keep."""
+
 
 @dataclass(frozen=True, eq=False)
 class StickerSamples:

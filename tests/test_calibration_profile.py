@@ -24,7 +24,6 @@ import calibration
 from calibration.kept import MOST_OWN, picture_name, thinned
 from calibration.learn import MOST_LEARNED
 from calibration.profile import (
-    MAX_SAMPLES,
     ColourSample,
     Profile,
     ProfileError,
@@ -34,6 +33,7 @@ from calibration.profile import (
 )
 from calibration.profile_schema import check
 from calibration.reading import read_stickers
+from calibration.samples import MAX_SAMPLES
 
 share = st.floats(0, 1, allow_nan=False)
 
