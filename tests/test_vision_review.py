@@ -257,6 +257,8 @@ def test_text_diagrams_show_twelve_pieces_and_differ() -> None:
     for code, text in drawn.items():
         assert text.count("●") == 9, code  # every piece shows the top colour once, and the centre does
         assert text.count("○") == sum(t > 0 for t in CASES[code].twist) + sum(CASES[code].flip)
+        small = "".join(text_diagram(CASES[code].twist, CASES[code].flip_on(2)))
+        assert small.count("●") == 4 and small.count("○") == sum(t > 0 for t in CASES[code].twist)
 
 
 ARROWS = {"left": 65361, "up": 65362, "right": 65363, "down": 65364}

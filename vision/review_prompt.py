@@ -22,10 +22,12 @@ _EDGES: Final = (((3, 2), "F"), ((2, 3), "R"), ((1, 2), "B"), ((2, 1), "L"))
 def text_diagram(twist: Sequence[int], flip: Sequence[int]) -> list[str]:
     """A case in five lines of nine characters: ● where the top colour shows, ○ on top where it does not.
 
-    The inner 3 x 3 is the top face with the front below; the rim shows the sides' top row.
+    The inner 3 x 3 is the top face with the front below; the rim shows the sides' top row. Without ``flip``
+    it is a 2x2x2, which has neither edges nor a middle.
     """
     cells = [[" "] * 5 for _ in range(5)]
-    cells[2][2] = "●"
+    if flip:
+        cells[2][2] = "●"
     pieces = [
         (place, (None, *sides)[turned]) for (place, *sides), turned in zip(_CORNERS, twist, strict=True)
     ]
@@ -78,19 +80,20 @@ class TerminalPrompt:
                 say(f"{entry.size}x{entry.size}x{entry.size}, as read:\n")
                 for face, rows in entry.seen.items():
                     say(f"  {face}: {rows_text(rows, entry.naming)}\n")
-            self._show(codes)
+            self._show(codes, entry.size or 4)
             say(KEYS_IN_WORDS + "\n")
         while True:
             verdict = self._verdict(str(self._read("> ")).strip(), entry, codes)
             if verdict is not None:
                 return verdict
 
-    def _show(self, codes: Sequence[str]) -> None:
+    def _show(self, codes: Sequence[str], size: int) -> None:
         for first in range(0, len(codes), 3):
             group = codes[first : first + 3]
             heads = [f"{first + i + 1}  {code}" for i, code in enumerate(group)]
             self._out.write("  ".join(head.ljust(28) for head in heads).rstrip() + "\n")
-            drawn = [text_diagram(CASES[code].twist, CASES[code].flip) for code in group if code in CASES]
+            cases = [CASES[code] for code in group if code in CASES]
+            drawn = [text_diagram(case.twist, case.flip_on(size)) for case in cases]
             for lines in zip(*drawn, strict=True):
                 self._out.write("  ".join(f"   {line}".ljust(28) for line in lines).rstrip() + "\n")
 
