@@ -46,6 +46,7 @@ class Reading:
 
     posterior      models.decode.Posterior, the modes mixed
     loglik         (6, n, n, 6) log-likelihoods under the best mode's light, nats, 0 where nothing was seen
+    joined_loglik  (6, n, n, 6) the same with a second opinion weighed in, where there is one
     class_features (6, 6, 3) expected log light of each colour on each pose face under that light
                    (NaN on faces that were not seen)
     clean          (6, n, n) probability that the sticker's pixels are its own, free of glare and cover
@@ -55,6 +56,7 @@ class Reading:
 
     posterior: Posterior
     loglik: Floats
+    joined_loglik: Floats
     class_features: Floats
     clean: Floats
     log_light: float = 0.0
@@ -143,14 +145,16 @@ def _decode_modes(
 ) -> Reading:
     size, model = samples.size, profile.model
 
+    def with_second(values: Floats, mode: int) -> Floats:
+        if seen.second is None or modes.tops[mode] != 0:
+            return values
+        return joined(values, seen.second, modes.colours[mode])
+
     def decoded(values: Floats, mode: int) -> Posterior:
-        top = int(modes.tops[mode])
-        if seen.second is not None and top == 0:
-            values = joined(values, seen.second, modes.colours[mode])
         return decode(
-            _full(seen, values, size) / model.temperature,
+            _full(seen, with_second(values, mode), size) / model.temperature,
             scheme=profile.scheme,
-            tops=(top,),
+            tops=(int(modes.tops[mode]),),
             front=front,
             mirror=mirror,
         )
@@ -190,6 +194,7 @@ def _decode_modes(
     return Reading(
         posterior=mixed,
         loglik=_full(seen, loglik[best], size),
+        joined_loglik=_full(seen, with_second(loglik[best], int(keep[best])), size),
         class_features=features,
         clean=_full(seen, (marginal * scores.share[best, ..., 0]).sum(axis=1)[:, None], size)[..., 0],
         log_light=float(price[best]),

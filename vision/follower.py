@@ -29,6 +29,9 @@ CATCH_UP: Final = 4
 MOST_UNSEEN: Final = 8
 RECENT_FRAMES: Final = 16
 WELL_SEEN: Final = 0.35
+NEAR_EDGES: Final = 0.7
+STRAYED_EDGES: Final = 1.5
+"""So far off a track may end that followed the turning layer."""
 
 
 class Follower:
@@ -98,6 +101,10 @@ class Follower:
             self._poses.append((number, tracked.pose))
         return tracked
 
+    def layer_stands(self, axis: int, layer: int) -> bool:
+        """As :meth:`vision.track.Tracker.layer_stands`; False where there is no track."""
+        return self._tracker is not None and self._tracker.layer_stands(axis, layer)
+
     def at_rest(self, number: int, image: Image, tracked: Tracked) -> bool:
         """After a turn: take the cube's looks anew; whether all its layers stand straight."""
         if self._tracker is None:
@@ -109,7 +116,7 @@ class Follower:
         self._seeker.ask(number, image, self._size)
         sighting = self._seeker.collect() if not self._live else None
         if sighting is not None:
-            self._compared(sighting, tracked, image)
+            self._compared(sighting, tracked, image, reach_edges=STRAYED_EDGES)
         return self._tracker.seams_straight()
 
     def _begin(self, sighting: Sighting, image: Image) -> Tracked | None:
@@ -155,10 +162,12 @@ class Follower:
         self._note_cover(sighting)
         return self._compared(sighting, tracked, image)
 
-    def _compared(self, sighting: Sighting, tracked: Tracked, image: Image) -> Tracked:
+    def _compared(
+        self, sighting: Sighting, tracked: Tracked, image: Image, reach_edges: float = NEAR_EDGES
+    ) -> Tracked:
         """Hold the track against a fresh sighting; the pose that lies better on the seams is kept."""
         pose = next((pose for number, pose in self._poses if number == sighting.number), tracked.pose)
-        found = next((cube.pose for cube in sighting.cubes if _near(pose, cube.pose)), None)
+        found = next((cube.pose for cube in sighting.cubes if _near(pose, cube.pose, reach_edges)), None)
         if found is None or self._tracker is None:
             return tracked
         named, angle = nearest_labelling(found, pose)
@@ -191,8 +200,8 @@ def _views(pose: CubePose) -> frozenset[str]:
     return frozenset(pose.visible_faces(0.12)) | {face.lower() for face in pose.visible_faces(WELL_SEEN)}
 
 
-def _near(one: CubePose, other: CubePose) -> bool:
-    """Whether two poses can be of one cube: their centres lie within 0.7 edges in the picture."""
+def _near(one: CubePose, other: CubePose, reach_edges: float = NEAR_EDGES) -> bool:
+    """Whether two poses can be of one cube: their centres lie within so many edges in the picture."""
     here, there = (pose.project(np.zeros((1, 3)))[0] for pose in (one, other))
     edge_px = one.focal_px / float(np.linalg.norm(one.translation))
-    return float(np.hypot(*(here - there))) <= 0.7 * edge_px
+    return float(np.hypot(*(here - there))) <= reach_edges * edge_px

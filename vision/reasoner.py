@@ -18,6 +18,8 @@ from calibration.samples import LEAST_COVERAGE, StickerSamples
 from models.decode_doubt import is_doubted, next_view
 from vision.chirality import Chirality
 from vision.evidence import SOLVED, Evidence, Verdict
+from vision.pose import CubePose
+from vision.whose_colour import look_at
 from vision.worker import Worker
 
 ONE_COLOUR_FROM: Final = 0.9
@@ -33,6 +35,8 @@ class Job:
     number: int
     epoch: int
     time_s: float
+    image_bgr: NDArray[np.uint8]
+    pose: CubePose
     samples: StickerSamples
     weight: NDArray[np.float64]
     front: int
@@ -105,14 +109,23 @@ class Reasoner:
                 job.number, job.epoch, job.time_s, None, None, False, 0.0, None, (), job.front, job.front_side
             )
         sure_top = evidence.sure_top
+        samples, second = job.samples, None
+        seen = look_at(job.image_bgr, job.pose) if sure_top in (None, 0) else None
+        if seen is not None:
+            samples = seen.uncovered(samples)
+            second = seen.told(samples)
         reading = read_stickers(
-            job.samples, self._profile, tops=None if sure_top is None else (sure_top,), front=job.front
+            samples,
+            self._profile,
+            tops=None if sure_top is None else (sure_top,),
+            front=job.front,
+            second=second,
         )
         if job.turned_over != self._turned_over:
             self._chirality, self._turned_over = Chirality(), job.turned_over
         self._chirality.add(reading.posterior.mirrored_probability)
         before = evidence.frames
-        taken = evidence.add(reading.loglik, job.samples.coverage * job.weight)
+        taken = evidence.add(reading.joined_loglik, samples.coverage * job.weight)
         alone = reading.posterior
         one_colour: int | None = None
         if alone.case_probabilities[SOLVED] > ONE_COLOUR_FROM:

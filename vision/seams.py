@@ -80,9 +80,7 @@ def seat(
     further than a third of a sticker away are not found.
     """
     n = pose.size
-    to_eye = pose.eye_xyz - FACE_NORMALS / 2
-    cosines = (to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1)
-    faces = [face for face in range(6) if cosines[face] > 0.25]
+    faces = _in_view(pose)
     if not faces:
         return None
     lines, axes = _lines(n)
@@ -103,13 +101,8 @@ def seat(
         spots = project(rotation, translation, flat_points, lens).astype(np.float32)
         inside = np.asarray((spots >= 0) & (spots <= limit)).reshape(*shape, 2).all((2, 3)).ravel()
         rows = shape[0] * shape[1]
-        change = np.diff(read_off(work_bgr, spots.reshape(rows, -1, 2)), axis=1)
-        energy = np.einsum("pac,pac->pa", change, change)
-        energy = np.maximum(energy - np.partition(energy, 4, axis=1)[:, 4:5], 0.0)
-        total = energy.sum(1)
-        at = (_ACROSS[1:] + _ACROSS[:-1]) / 2
-        centre = (energy @ at) / np.maximum(total, 1e-6)
-        weight = np.minimum(total / _CONTRAST, 1.0) * inside * bare
+        centre, contrast = _found(work_bgr, spots.reshape(rows, -1, 2))
+        weight = np.asarray(contrast * inside * bare, np.float64)
         counted = weight > 0.5
         support = float(counted.mean())
         if counted.sum() < 12:
@@ -136,7 +129,7 @@ def seat(
             normal[:3, :3] += hold_it
             right[:3] -= hold_it @ cv2.Rodrigues(rotation @ pose.rotation.T)[0].ravel()
         step = np.linalg.solve(normal, right)
-        rotation, translation = moved(rotation, translation, step[:6])
+        rotation, translation = moved(rotation, translation, np.asarray(step[:6], np.float64))
         if zoom:
             # a longer lens with the cube as much farther off: its size in the picture stays
             factor = float(np.exp(np.clip(step[6], -0.1, 0.1)))
@@ -153,6 +146,50 @@ def seat(
         focal_px=pose.focal_px * lens.focal_px / start_lens.focal_px,
     )
     return Seated(seated, moved_cells, support, spread, astray)
+
+
+def layer_gaps(
+    work_bgr: NDArray[np.uint8], lens: Lens, pose: CubePose, axis: int
+) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+    """How far the seams that a turn about ``axis`` (0 x, 1 y, 2 z) carries along lie from the pose's lattice.
+
+    Returns (P,) gaps in stickers of the seam points with contrast enough to count, between stickers of one
+    and the same layer along that axis, and (P,) the layer 0..n-1 of each. Arguments as for :func:`seat`.
+    """
+    faces = [face for face in _in_view(pose) if abs(FACE_NORMALS[face, axis]) < 0.5]
+    points = _lines(pose.size)[0][faces].reshape(-1, len(_ACROSS), 3)
+    points = points[np.abs(points[:, -1, axis] - points[:, 0, axis]) < 1e-6]
+    spots = project(pose.rotation, pose.translation, points.reshape(-1, 3), lens).astype(np.float32)
+    spots = spots.reshape(len(points), len(_ACROSS), 2)
+    limit = np.array([work_bgr.shape[1] - 1, work_bgr.shape[0] - 1])
+    inside = np.asarray((spots >= 0) & (spots <= limit)).all((1, 2))
+    if not inside.any():
+        return np.zeros(0), np.zeros(0, np.intp)
+    centre, contrast = _found(work_bgr, spots[inside])
+    counted = contrast > 0.5
+    layer = np.clip(np.floor((points[inside, 0, axis] + 0.5) * pose.size), 0, pose.size - 1).astype(np.intp)
+    return np.abs(centre[counted]), layer[counted]
+
+
+def _in_view(pose: CubePose) -> list[int]:
+    """Faces whose seams can be made out."""
+    to_eye = pose.eye_xyz - FACE_NORMALS / 2
+    cosines = (to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1)
+    return [face for face in range(6) if cosines[face] > 0.25]
+
+
+def _found(
+    work_bgr: NDArray[np.uint8], spots: NDArray[np.float32]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where on each line across a seam (P, A, 2) the seam lies (P,), in stickers from its middle, and how
+    clearly, 0..1."""
+    change = np.diff(read_off(work_bgr, spots), axis=1)
+    energy = np.einsum("pac,pac->pa", change, change)
+    energy = np.maximum(energy - np.partition(energy, 4, axis=1)[:, 4:5], 0.0)
+    total = energy.sum(1)
+    at = (_ACROSS[1:] + _ACROSS[:-1]) / 2
+    centre = (energy @ at) / np.maximum(total, 1e-6)
+    return np.asarray(centre), np.minimum(total / _CONTRAST, 1.0)
 
 
 def _across_rows(

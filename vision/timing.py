@@ -19,6 +19,9 @@ LONGEST_S: Final = 120.0
 CALM_S: Final = 1.2
 """When the old case stands there again, unturned for so long, the "first turn" was none (a hand, a slip)."""
 
+AGAIN_S: Final = 0.2
+"""When it has stood there for so long at least, the first turn is the next one."""
+
 PRACTICE_S: Final = 300.0
 """Turning that goes on for so long asks for a pause."""
 PAUSE_S: Final = 60.0
@@ -178,6 +181,9 @@ class AttemptTimer:
         if at_rest and seen.one_colour and seen.rested and seen.rested.by_s >= self._turn_at.by_s:
             return self._ended("done", seen.rested)
         same = seen.settled is not None and seen.settled.same_as(self._settled)
+        calm_since_s = self._calm_since_s
+        if seen.turning and calm_since_s is not None and self._still_s - calm_since_s >= AGAIN_S:
+            self._turn_at = seen.began or Instant(self._still_s, seen.time_s)
         if seen.turning or not seen.tracked or not same:
             self._calm_since_s = None
         elif self._calm_since_s is None:

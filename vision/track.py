@@ -31,7 +31,7 @@ from vision.looks import (
 )
 from vision.motion import middle, motion_rows, moved, orthonormal, project, read_off
 from vision.pose import FACES, VERTICES, CubePose
-from vision.seams import seat
+from vision.seams import layer_gaps, seat
 from vision.window import Image, Window
 
 Floats = NDArray[np.float32]
@@ -43,6 +43,9 @@ FLOW_WINDOW: Final = (13, 13)
 CHECK_EVERY: Final = 4
 MOST_ASTRAY: Final = 0.10
 STALE_FIT: Final = 0.88
+STRAIGHT_CELLS: Final = 0.06
+ASTRAY_FACTOR: Final = 1.2
+WHOLE_FIT: Final = 0.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,6 +149,17 @@ class Tracker:
             return False
         seated = seat(self._work, self._window.lens(self.pose), self.pose, rounds=1)
         return seated is not None and is_trusted(seated) and seated.astray < MOST_ASTRAY
+
+    def layer_stands(self, axis: int, layer: int) -> bool:
+        """Whether a layer 0..n-1 along x, y, z (``axis``) stands where the pose has it in the last frame: the
+        seams within it lie on the lattice, or off it no farther than those of the other layers."""
+        gaps, layers = layer_gaps(self._work, self._window.lens(self.pose), self.pose, axis)
+        own, others = gaps[layers == layer], gaps[layers != layer]
+        if not len(own):
+            return False
+        # a track that is torn between layers lies beside all seams alike
+        usual = float(others.mean()) if len(others) and self._fit > WHOLE_FIT else 0.0
+        return float(own.mean()) < max(STRAIGHT_CELLS, ASTRAY_FACTOR * usual)
 
     def seam_score(self) -> float:
         """How well the last frame's seams lie where the pose has them, up to 1; to compare two poses."""

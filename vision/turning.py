@@ -8,6 +8,7 @@ that no longer looks like itself. A finger covers stickers without regard to sli
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final, Literal
@@ -34,9 +35,13 @@ HISTORY_FRAMES: Final = 8
 STIR_FACTOR: Final = 1.5
 STIR_MORE: Final = 0.05
 QUIET_FIT: Final = 0.88
+QUIET_LESS: Final = 0.05
 QUIET_RAD: Final = float(np.radians(1.5))
 QUIET_EXPLAINED: Final = 0.2
 LONGEST_TURN_FRAMES: Final = 60
+SUDDEN_FALL: Final = 0.15
+COLLAPSE: Final = 0.22
+TORN_FIT: Final = 0.75
 
 
 @lru_cache(maxsize=8)
@@ -120,37 +125,60 @@ class TurnWatch:
         self.turning = False
         self.frames_back = 0
         self._before: SliceMotion | None = None
+        self._fit = 0.0
+        self._usual_fit = 1.0
         self._usual = np.zeros((3, size))
         self._stir: deque[Floats] = deque(maxlen=HISTORY_FRAMES)
         self._swing: deque[Floats] = deque(maxlen=HISTORY_FRAMES)
         self._quiet = 0
         self._frames = 0
 
-    def see(self, misfit: Floats, angles_rad: Floats, explained: Floats, fit: float) -> State:
+    def see(
+        self,
+        misfit: Floats,
+        angles_rad: Floats,
+        explained: Floats,
+        fit: float,
+        stands: Callable[[int, int], bool] = lambda axis, layer: False,
+    ) -> State:
         """One tracked frame, fields as in ``Tracked`` (while turning: against the frame before). Returns
-        "rested" in the frame in which a turn is taken to be over: nothing has moved for ``REST_FRAMES``."""
+        "rested" in the frame in which a turn is taken to be over: nothing has moved for ``REST_FRAMES``.
+
+        ``stands(axis, layer)`` looks closer, where a turn seems to begin: whether that layer's seams are
+        still where they were, so that only the light on it has changed.
+        """
         if not self.turning:
             off = angles_rad - self._usual
             sharp = np.where(np.abs(off) < np.abs(angles_rad), off, angles_rad)
             motion = turned_slice(misfit, sharp, explained)
             stir = _by_slice(misfit)
-            motion = self._confirmed(motion)
+            fall, self._fit = self._fit - fit, fit
+            motion = self._confirmed(motion, fell=fall > SUDDEN_FALL)
             if motion is not None and np.isnan(motion.angle_rad) and len(self._stir) >= 3:
                 # a turn is sudden; the look of a slice that drifts away is the light, or a slipping track
                 jump = stir[motion.axis, motion.layer] - self._stir[-3][motion.axis, motion.layer]
                 motion = motion if jump > LEAST_JUMP else None
+            falls_apart = fall > SUDDEN_FALL and motion is not None and not np.isnan(motion.angle_rad)
+            if motion is not None and not falls_apart and stands(motion.axis, motion.layer):
+                motion = None
+            if motion is None and fall > COLLAPSE and fit < TORN_FIT:
+                # a track torn between the layer that turns and the others fits neither
+                axis, layer = (int(v) for v in np.unravel_index(int(stir.argmax()), stir.shape))
+                motion = SliceMotion(axis, layer, float("nan"), min(fall, 1.0))
             # slow drifts are other things than turns: shading, a layer's misturn coming into view
             self._stir.append(stir)
             self._swing.append(np.abs(off))
             self._usual += 0.3 * (np.clip(angles_rad, -0.1, 0.1) - self._usual)
             if motion is None:
+                self._usual_fit += 0.2 * (fit - self._usual_fit)
                 return "still"
             self.turning, self._quiet, self._frames = True, 0, 0
             self.frames_back = self._began(motion)
             return "turning"
         self._frames += 1
         moving = np.abs(angles_rad) * (explained > QUIET_EXPLAINED)
-        quiet = fit > QUIET_FIT and float(moving.max()) < QUIET_RAD and _most(misfit) < QUIET_LOOK
+        enough = min(QUIET_FIT, self._usual_fit - QUIET_LESS)
+        quiet = fit > enough and float(moving.max()) < QUIET_RAD and _most(misfit) < QUIET_LOOK
         self._quiet = self._quiet + 1 if quiet else 0
         if self._quiet >= REST_FRAMES or self._frames > LONGEST_TURN_FRAMES:
             self.turning = False
@@ -160,10 +188,13 @@ class TurnWatch:
             return "rested"
         return "turning"
 
-    def _confirmed(self, motion: SliceMotion | None) -> SliceMotion | None:
+    def _confirmed(self, motion: SliceMotion | None, *, fell: bool) -> SliceMotion | None:
         """A small turn counts when the frame before showed one about the same axis as well: layers keep
-        turning, while a slip of the track shows now here, now there."""
+        turning, while a slip of the track shows now here, now there. It counts as well when the look of the
+        cube falls apart in the frame after it: so it goes where most of what is seen turns."""
         before, self._before = self._before, motion
+        if fell and before is not None and not np.isnan(before.angle_rad):
+            return before
         if motion is None or np.isnan(motion.angle_rad) or abs(motion.angle_rad) > SURE_ANGLE_RAD:
             return motion
         same = before is not None and before.axis == motion.axis

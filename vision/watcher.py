@@ -219,7 +219,13 @@ class Watcher:
     def _watch_turns(self, tracked: Tracked, frame: StreamFrame, image: Image) -> bool:
         assert self._turns is not None
         was = self._turns.turning
-        state = self._turns.see(tracked.misfit, tracked.slice_turns_rad, tracked.slice_explained, tracked.fit)
+        state = self._turns.see(
+            tracked.misfit,
+            tracked.slice_turns_rad,
+            tracked.slice_explained,
+            tracked.fit,
+            self._follower.layer_stands,
+        )
         if state == "turning" and not was:
             times = list(self._known.times)
             self._began = self._between(times, self._turns.frames_back, 0.25)
@@ -264,6 +270,8 @@ class Watcher:
                 frame.index,
                 self._epoch,
                 frame.time_s,
+                image,
+                pose,
                 samples,
                 view_weight(pose),
                 self._front,
