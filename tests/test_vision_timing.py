@@ -83,6 +83,24 @@ def attempt(
     return frames
 
 
+def test_a_slip_before_the_first_turn_is_not_the_first_turn() -> None:
+    """A glint is taken for a turn; the case stands there as before for 0.4 s, and then a layer turns."""
+    frames = []
+    for now in (round(0.1 * k, 1) for k in range(20)):
+        slip, turning = 0.5 <= now <= 0.6, 1.1 <= now <= 1.5
+        began = Instant(0.4, 0.5) if slip else Instant(1.0, 1.1) if turning else None
+        rested = Instant(0.6, 0.7) if 0.7 <= now < 1.1 else Instant(1.5, 1.6) if now >= 1.6 else None
+        state = None if slip or turning or now < 0.2 else SOLVED if now >= 1.6 else CASE
+        settled_at = Instant(0.1, 0.2) if state is not None else None
+        frames.append(
+            Seen(now, True, slip or turning, began, state, settled_at, rested, one_colour=now >= 1.6)
+        )
+    (ended,) = run(frames)
+    assert ended.result == "done" and ended.execution is not None
+    assert ended.recognition.seconds == pytest.approx(1.05 - 0.15)
+    assert ended.execution.seconds == pytest.approx(1.55 - 1.05)
+
+
 @given(
     gaps=st.lists(st.floats(0.005, 0.09), min_size=120, max_size=200),
     recognition=st.floats(0.3, 1.5),

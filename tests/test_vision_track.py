@@ -190,6 +190,49 @@ def test_a_small_turn_counts_when_it_goes_on(axes: list[int | None], turns: bool
     assert (state == "turning") is turns
 
 
+@pytest.mark.parametrize("stands", [False, True])
+def test_a_layer_that_looks_different_but_stands_is_in_another_light(stands: bool) -> None:
+    watch, n = TurnWatch(4), 4
+    misfit, none = np.full((6, n, n), 0.05), np.zeros((3, n))
+    for _ in range(5):
+        watch.see(misfit, none, none, 0.97)
+    misfit[slices(n)[..., 1] == n - 1] = 0.9
+    asked = []
+    state = watch.see(
+        misfit, none, none, 0.9, lambda axis, layer: bool(asked.append((axis, layer))) or stands
+    )
+    assert asked == [(1, n - 1)]
+    assert (state == "turning") is not stands
+
+
+@pytest.mark.parametrize("fits, turns", [((0.97, 0.6), True), ((0.97, 0.9), False), ((0.8, 0.7), False)])
+def test_a_cube_whose_look_falls_apart_at_once_is_turned(fits: tuple[float, float], turns: bool) -> None:
+    """Where most of what is seen turns, the track goes with it, and no layer stands out."""
+    watch, n = TurnWatch(3), 3
+    misfit, none = np.full((6, n, n), 0.05), np.zeros((3, n))
+    for _ in range(5):
+        watch.see(misfit, none, none, fits[0])
+    assert (watch.see(misfit + 0.2, none, none, fits[1]) == "turning") is turns
+
+
+@pytest.mark.parametrize("n", [3, 4, 5])
+def test_the_seams_of_a_turned_layer_lie_beside_the_others(n: int) -> None:
+    pose = held_pose(n, WH, azimuth_deg=40, elevation_deg=40)
+    cube = cube_after("R U R' F2", n)
+    still = Tracker(draw_frame(cube, pose, desk(WH)), pose)
+    assert all(still.layer_stands(axis, layer) for axis in range(3) for layer in range(n))
+    for turn in ("U", "R", "F"):
+        layers = turn_layers(turn, n)
+        turned = Layers(layers.axis, layers.layers, np.radians(9.0))
+        tracker = Tracker(draw_frame(cube, pose, desk(WH)), pose)
+        tracker.pose, tracker._work = (
+            pose,
+            tracker._window.cut(draw_frame(cube, pose, desk(WH), turning=turned)),
+        )
+        stands = [tracker.layer_stands(layers.axis, layer) for layer in range(n)]
+        assert stands == [layer not in layers.layers for layer in range(n)]
+
+
 def test_a_finger_that_comes_and_goes_is_no_turn() -> None:
     n, pose = 4, held_pose(4, WH, azimuth_deg=40, elevation_deg=45)
     cube = cube_after("R U R' F2", n)

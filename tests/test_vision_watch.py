@@ -28,7 +28,8 @@ from vision.live import Screen
 from vision.live_words import shown_at
 from vision.readers import source_named
 from vision.session import Session
-from vision.stream import FrameStream, StreamEvent
+from vision.sources import load_photo
+from vision.stream import FrameStream, StreamEvent, StreamFrame
 from vision.timing import PAUSE_S, PRACTICE_S, Practice
 from vision.watch import WindowWatch, run_lines
 from vision.watcher import FrameReport, Watcher
@@ -365,3 +366,19 @@ def test_the_window_says_why_a_camera_was_given_up(tmp_path: Path, monkeypatch: 
 
     runner.run(ScriptedWindow(script()))  # type: ignore[arg-type]
     watcher.close()
+
+
+@pytest.mark.parametrize(
+    "sample, code",
+    [
+        ("03-pastel-shades", "e1-pi-front"),  # its truth file; the colours alone leave it open
+        ("14-top-hidden", None),
+    ],
+)
+def test_a_still_cube_settles_on_its_truth_or_not_at_all(sample: str, code: str | None) -> None:
+    image_bgr = load_photo(str(DATA.parent.parent / "sample_images" / f"{sample}.jpg")).image_bgr
+    watcher = Watcher(default_profile())
+    reports = [watcher.step(StreamFrame(image_bgr, k, k / 30, 0.0)) for k in range(8)]
+    watcher.close()
+    assert reports[-1].settled is (code is not None)
+    assert code is None or reports[-1].case == code

@@ -109,23 +109,21 @@ class Reasoner:
                 job.number, job.epoch, job.time_s, None, None, False, 0.0, None, (), job.front, job.front_side
             )
         sure_top = evidence.sure_top
-        samples, second = job.samples, None
-        seen = look_at(job.image_bgr, job.pose) if sure_top in (None, 0) else None
-        if seen is not None:
-            samples = seen.uncovered(samples)
-            second = seen.told(samples)
+        # what hands cover is known from the finder, in the samples: with the network's word on it as well, a
+        # top that is hidden would leave another face alone to be read
+        look = look_at(job.image_bgr, job.pose) if sure_top in (None, 0) else None
         reading = read_stickers(
-            samples,
+            job.samples,
             self._profile,
             tops=None if sure_top is None else (sure_top,),
             front=job.front,
-            second=second,
+            second=None if look is None else look.told(job.samples),
         )
         if job.turned_over != self._turned_over:
             self._chirality, self._turned_over = Chirality(), job.turned_over
         self._chirality.add(reading.posterior.mirrored_probability)
         before = evidence.frames
-        taken = evidence.add(reading.joined_loglik, samples.coverage * job.weight)
+        taken = evidence.add(reading.joined_loglik, job.samples.coverage * job.weight)
         alone = reading.posterior
         one_colour: int | None = None
         if alone.case_probabilities[SOLVED] > ONE_COLOUR_FROM:
@@ -141,12 +139,12 @@ class Reasoner:
         if verdict is None or verdict is not self._judged[0]:
             self._judged = verdict, job.front, job.front_side
         view = None
-        look: tuple[int, ...] = ()
+        top_look: tuple[int, ...] = ()
         opposed = False
         if verdict is not None:
             posterior = verdict.posterior
             opposed = self._chirality.opposes(posterior.mirrored)
-            look = tuple(int(c) for c in posterior.marginals[posterior.top].argmax(-1).ravel())
+            top_look = tuple(int(c) for c in posterior.marginals[posterior.top].argmax(-1).ravel())
             if not verdict.settled and verdict.reason in (None, "ambiguous"):
                 view = next_view(posterior)
         return Outcome(
@@ -158,7 +156,7 @@ class Reasoner:
             opposed or (not taken and before > 0),
             self._chirality.probability,
             view,
-            look,
+            top_look,
             *self._judged[1:],
             job.samples,
             reading,
