@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vision.pose import FACE_NORMALS, FACES, CubePose, cube_rotations, face_points
+from vision.pose import FACE_NORMALS, FACES, CubePose, cosines_from, cube_rotations, face_cosines, face_points
 
 
 def pose_of(seed: int, k1: float = 0.0, size: int = 4) -> CubePose:
@@ -70,6 +70,19 @@ def test_visible_faces_are_those_in_front_of_whose_plane_the_eye_stands(seed: in
     visible = pose.visible_faces(0.0)
     assert 1 <= len(visible) <= 3
     assert {FACES[i] for i in range(6) if facing[i] > 1e-9} == set(visible)
+
+
+@given(st.integers(0, 10_000))
+def test_how_squarely_a_face_is_seen_is_an_angle_at_its_centre(seed: int) -> None:
+    """The same angle measured in the camera's axes, where the eye is the origin."""
+    pose = pose_of(seed)
+    normals = FACE_NORMALS @ pose.rotation.T
+    rays = -(FACE_NORMALS / 2 @ pose.rotation.T + pose.translation)
+    expected = [float(n @ r / np.sqrt(r @ r)) for n, r in zip(normals, rays, strict=True)]
+    assert face_cosines(pose) == pytest.approx(expected)
+    assert cosines_from(np.array([0.0, 5.0, 0.0]))[[FACES.index("U"), FACES.index("D")]] == pytest.approx(
+        [1, -1]
+    )
 
 
 @given(st.integers(0, 10_000))

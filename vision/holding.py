@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.locate import FoundCube
-from vision.pose import FACE_CENTRES, FACE_NORMALS, CubePose, cube_rotations
+from vision.pose import FACE_NORMALS, CubePose, cube_rotations, face_cosines
 from vision.sample import sample_stickers
 
 FRONTS: Final = ("near", "far", "left", "right")
@@ -81,7 +81,5 @@ def free_share(image_bgr: NDArray[np.uint8], pose: CubePose, cube: FoundCube) ->
 
 def view_weight(pose: CubePose) -> NDArray[np.float64]:
     """(6, n, n) how much a look at each sticker counts: 1 squarely seen, 0 edge on."""
-    to_eye = pose.eye_xyz - FACE_CENTRES
-    cosines = (to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1)
-    weight = np.clip((cosines - 0.05) / 0.25, 0.0, 1.0)
+    weight = np.clip((face_cosines(pose) - 0.05) / 0.25, 0.0, 1.0)
     return np.broadcast_to(weight[:, None, None], (6, pose.size, pose.size)).copy()

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.motion import read_off
-from vision.pose import FACE_CENTRES, FACE_NORMALS, CubePose, face_points
+from vision.pose import CubePose, face_points
+from vision.pose import face_cosines as face_cosines
 from vision.seams import Seated
 
 Floats = NDArray[np.float32]
@@ -60,11 +61,6 @@ def matched(values: Floats, kept: Floats, inside: NDArray[np.bool_]) -> Floats:
         factor = np.partition(known, len(known) // 2)[len(known) // 2] if len(known) else 1.0
         np.multiply(values[face], np.float32(min(max(factor, 0.4), 2.5)), out=out[face])
     return out
-
-
-def face_cosines(pose: CubePose) -> NDArray[np.float64]:
-    to_eye = pose.eye_xyz - FACE_CENTRES
-    return np.asarray((to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1))
 
 
 def is_trusted(seated: Seated) -> bool:

@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pose import (
-    FACE_CENTRES,
     FACE_COLUMNS,
     FACE_NORMALS,
     FACE_ORIGINS,
@@ -22,6 +21,7 @@ from vision.pose import (
     CubePose,
     face_points,
 )
+from vision.pose import face_cosines as face_cosines
 from vision.shrink import handy, shrunk
 
 Floats = NDArray[np.float32]
@@ -35,12 +35,6 @@ JUST_HIDDEN: Final = -0.15
 """So far out of view a side is looked at: a pose that is off by some degrees does not tell."""
 LEAST_TOP: Final = 0.35
 """No side is opened where the top is seen, from the middle of the edge, under a smaller cosine."""
-
-
-def face_cosines(pose: CubePose) -> NDArray[np.float64]:
-    """Cosine (6,) of the angle between each face's normal and the line from its centre to the eye."""
-    to_eye = pose.eye_xyz - FACE_CENTRES
-    return np.asarray((to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1))
 
 
 def ray_frame(pose: CubePose) -> NDArray[np.float64]:

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ORIGINS, FACE_ROWS
+from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ORIGINS, FACE_ROWS, cosines_from
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
@@ -86,8 +86,7 @@ class Placement:
 
     def cosines(self) -> Doubles:
         """How squarely each face (6,) is turned to the camera, -1..1."""
-        to_eye = self.eye() - FACE_NORMALS / 2
-        return np.asarray((to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1))
+        return cosines_from(self.eye())
 
     def camera_points(self, turned: Doubles) -> tuple[Doubles, Doubles, Doubles, float]:
         """Points (N, 3) already in the camera's directions: x over depth, y over depth, depth (N,) each, and

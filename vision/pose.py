@@ -50,6 +50,12 @@ def face_points(face: int, columns: Floats, rows: Floats) -> Floats:
     )
 
 
+def cosines_from(eye_xyz: Floats) -> Floats:
+    """:func:`face_cosines` of a cube that is seen from ``eye_xyz`` (3,), in cube axes."""
+    to_eye = eye_xyz - FACE_CENTRES
+    return np.asarray((to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1))
+
+
 @lru_cache(maxsize=1)
 def cube_rotations() -> Floats:
     """The 24 rotations of the cube as matrices, shape (24, 3, 3), the identity first."""
@@ -105,11 +111,9 @@ class CubePose:
     def visible_faces(self, least_cosine: float = 0.03) -> tuple[str, ...]:
         """Faces turned to the camera, the most squarely seen first.
 
-        ``least_cosine`` leaves out faces seen edge on: the cosine of the angle between the face's normal
-        and the line from its centre to the eye.
+        ``least_cosine`` leaves out faces seen edge on (:func:`face_cosines`).
         """
-        to_eye = self.eye_xyz - FACE_CENTRES
-        cosines = (to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1)
+        cosines = cosines_from(self.eye_xyz)
         order = np.argsort(-cosines)
         return tuple(FACES[i] for i in order if cosines[i] > least_cosine)
 
@@ -181,3 +185,9 @@ class CubePose:
             return near[1]
         wanted = {"far": -near[2][:, 2], "right": near[2][:, 0], "left": -near[2][:, 0]}[str(front)]
         return next(p for _, p, turn in scored if np.array_equal(turn[:, 2], wanted))
+
+
+def face_cosines(pose: CubePose) -> Floats:
+    """How squarely each face (6,) is seen: the cosine, -1..1, of the angle between its normal and the line
+    from its centre to the eye."""
+    return cosines_from(pose.eye_xyz)

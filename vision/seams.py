@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project, read_off
-from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ROWS, CubePose, face_points
+from vision.pose import FACE_COLUMNS, FACE_ROWS, CubePose, face_cosines, face_points
 
 REACH_CELLS: Final = 0.32
 _ALONG: Final = (0.25, 0.5, 0.75)
@@ -173,8 +173,7 @@ def layer_gaps(
 
 def _in_view(pose: CubePose) -> list[int]:
     """Faces whose seams can be made out."""
-    to_eye = pose.eye_xyz - FACE_NORMALS / 2
-    cosines = (to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1)
+    cosines = face_cosines(pose)
     return [face for face in range(6) if cosines[face] > 0.25]
 
 
