@@ -25,7 +25,7 @@ IntArray = NDArray[np.int64]
 FaceletArray = NDArray[np.int8]
 _Array = TypeVar("_Array", bound=NDArray[Any])
 
-# face -> (normal, direction of growing row, direction of growing column), vectors in x y z
+# face -> (normal, direction of growing row, direction of growing column)
 _FRAMES = {
     "U": ((0, 1, 0), (0, 0, 1), (1, 0, 0)),
     "R": ((1, 0, 0), (0, -1, 0), (0, 0, -1)),
@@ -49,6 +49,10 @@ def frozen(array: _Array) -> _Array:
     return array
 
 
+FACE_NORMALS, FACE_ROWS, FACE_COLUMNS = frozen(np.array([_FRAMES[face] for face in FACES]).swapaxes(0, 1))
+"""(6, 3) each, x y z of ``URFDLB``: outwards, and which way rows and columns grow as printed on paper."""
+
+
 def check_size(size: int) -> None:
     """Raise ``UsageError`` unless 2 <= size <= 7."""
     if not MIN_SIZE <= size <= MAX_SIZE:
@@ -64,8 +68,7 @@ def sticker_positions(size: int) -> tuple[IntArray, IntArray]:
     check_size(size)
     steps = 2 * np.arange(size) - (size - 1)
     centres, normals = [], []
-    for face in FACES:
-        normal, down, right = (np.array(v, dtype=np.int64) for v in _FRAMES[face])
+    for normal, down, right in zip(FACE_NORMALS, FACE_ROWS, FACE_COLUMNS, strict=True):
         grid = normal * size + steps[:, None, None] * down + steps[None, :, None] * right
         centres.append(grid.reshape(-1, 3))
         normals.append(np.broadcast_to(normal, (size * size, 3)))

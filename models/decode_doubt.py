@@ -17,22 +17,15 @@ from models.decode import MIRROR_PRIOR, FloatArray, Posterior, Scored, case_tabl
 from models.decode_permutation import arrangements
 from models.decode_slot import slot_evidence
 from models.decode_tables import (
-    CORNER_FACES,
     CORNER_STATES,
-    EDGE_FACES,
-    FLIPS,
-    PERMUTATIONS,
-    TWISTS,
-    corner_positions,
-    edge_positions,
-    flat_index,
+    CORNERS_SHOW,
+    EDGES_SHOW,
+    IntArray,
 )
+from models.layer import CORNER_HOMES, CORNER_SLOTS, EDGE_HOMES, EDGE_SLOTS, corner_positions, edge_positions
+from models.notation import FACES
 from models.permutation import PERMUTATION_CASES
 
-CORNER_NAMES = ("UFR", "UFL", "UBL", "UBR")
-EDGE_NAMES = ("UF", "UR", "UB", "UL")
-FACE_NAMES = "URFDLB"
-IntArray = NDArray[np.intp]
 DOUBT_NATS: Final = {
     "row": 5.0, "centres": 3.0, "split": 2.0, "slot": 1.4, "pieces": 1.4, "scrambled": 1.4, "any": 1.4,
 }  # fmt: skip
@@ -45,8 +38,8 @@ _COLUMN_FACES = ((2, 1), (2, 4), (5, 4), (5, 1))  # the two side faces at FR, FL
 
 def _side_slots(face: int) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
     """(slot, sticker) of the corner and edge stickers in the top row of a side face."""
-    corners = [(i, faces.index(face)) for i, faces in enumerate(CORNER_FACES) if face in faces]
-    edges = [(i, faces.index(face)) for i, faces in enumerate(EDGE_FACES) if face in faces]
+    corners = [(i, faces.index(face)) for i, faces in enumerate(CORNER_HOMES) if face in faces]
+    edges = [(i, faces.index(face)) for i, faces in enumerate(EDGE_HOMES) if face in faces]
     return corners, edges
 
 
@@ -85,20 +78,6 @@ def _information(joint: FloatArray) -> float:
     return _entropy(joint.sum(axis=0)) + _entropy(joint.sum(axis=1)) - _entropy(joint.ravel())
 
 
-@lru_cache(maxsize=12)
-def _corner_shows(slot: int, place: int) -> NDArray[np.intp]:
-    """Home face (24, 27) shown by one sticker of a corner slot, by permutation and twist vector."""
-    rows = [[CORNER_FACES[p[slot]][(place - t[slot]) % 3] for t in TWISTS] for p in PERMUTATIONS]
-    return frozen(np.array(rows, dtype=np.intp))
-
-
-@lru_cache(maxsize=8)
-def _edge_shows(slot: int, place: int) -> NDArray[np.intp]:
-    """Home face (24, 16) shown by one side of an edge slot, by permutation and flip vector."""
-    rows = [[EDGE_FACES[p[slot]][place ^ f[slot]] for f in FLIPS] for p in PERMUTATIONS]
-    return frozen(np.array(rows, dtype=np.intp))
-
-
 def _view_joint(s: Scored, h: int, face: int, order: IntArray, begins: IntArray) -> FloatArray:
     """Joint (6**3 looks of the top row, cases) of what side ``face`` shows and the case, under one colouring.
 
@@ -106,7 +85,7 @@ def _view_joint(s: Scored, h: int, face: int, order: IntArray, begins: IntArray)
     """
     colours = s.tables.colours[h]
     corner_slots, edge_slots = _side_slots(face)
-    (first, second) = (colours[_corner_shows(slot, place)] for slot, place in corner_slots)
+    (first, second) = (colours[CORNERS_SHOW[:, :, slot, place]] for slot, place in corner_slots)
     corner_look = first * 6 + second
     corner = np.zeros((2, 36, 27))
     for parity in range(2):
@@ -118,7 +97,8 @@ def _view_joint(s: Scored, h: int, face: int, order: IntArray, begins: IntArray)
     if s.tables.size == 2:
         edge[0, 0, 0] = 1.0
     else:
-        look = colours[_edge_shows(*edge_slots[0])[:, :flips]]
+        slot, side = edge_slots[0]
+        look = colours[EDGES_SHOW[:, :flips, slot, side]]
         for parity in range(2):
             rows = slice(12 * parity, 12 * parity + 12)
             np.add.at(edge[parity], (look[rows], np.arange(flips)[None, :]), s.edges[h, parity])
@@ -160,9 +140,10 @@ def permutation_view(posterior: Posterior, *, least_gain: float = 0.05) -> str |
             corner_slots, edge_slots = _side_slots(face)
             look = np.full(len(one.corners), colours[face], np.intp)
             for slot, place in corner_slots:
-                look = look * 6 + colours[_corner_shows(slot, place)[one.corners, twist]]
+                look = look * 6 + colours[CORNERS_SHOW[one.corners, twist, slot, place]]
             if posterior.size > 2:
-                look = look * 6 + colours[_edge_shows(*edge_slots[0])[one.edges, flip]]
+                slot, side = edge_slots[0]
+                look = look * 6 + colours[EDGES_SHOW[one.edges, flip, slot, side]]
             np.add.at(total[label], (look, one.classes), one.weight)
     return _best_view({name: _information(joint) for name, joint in total.items()}, least_gain)
 
@@ -181,37 +162,24 @@ class Misfit:
     nats: float
 
 
-def _parts(size: int) -> list[tuple[str, str, list[int]]]:
-    """(kind, where, flat stickers) of every part of the cube that is judged as one."""
-    inner = range(1, size - 1)
-    parts = [("bottom", "D", [flat_index((3, r, c), size) for r in range(size) for c in range(size)])]
+def _parts(size: int) -> list[tuple[str, str, IntArray]]:
+    """(kind, where, flat stickers (S,)) of every part of the cube that is judged as one."""
+    grid = np.arange(6 * size * size).reshape(6, size, size)
+    parts = [("bottom", "D", grid[3].ravel())]
     if size > 2:
-        parts.append(("centres", "U", [flat_index((0, r, c), size) for r in inner for c in inner]))
+        parts.append(("centres", "U", grid[0, 1:-1, 1:-1].ravel()))
     for face in (2, 1, 5, 4):
-        for row in range(1, size):
-            where = f"{FACE_NAMES[face]} row {row + 1}"
-            parts.append(("row", where, [flat_index((face, row, c), size) for c in range(size)]))
-    for name, places in zip(CORNER_NAMES, corner_positions(size), strict=True):
-        parts.append(("corner", name, [flat_index(p, size) for p in places]))
+        parts += [("row", f"{FACES[face]} row {row + 1}", grid[face, row]) for row in range(1, size)]
+    parts += [("corner", *slot) for slot in zip(CORNER_SLOTS, corner_positions(size), strict=True)]
     if size > 2:
-        for name, sides in zip(EDGE_NAMES, edge_positions(size), strict=True):
-            parts.append(("edge", name, [flat_index(p, size) for side in sides for p in side]))
+        for name, pieces in zip(EDGE_SLOTS, edge_positions(size), strict=True):
+            parts.append(("edge", name, pieces.T.ravel()))
     return parts
 
 
 def expected_colours(posterior: Posterior) -> NDArray[np.intp]:
     """Colour index (6, n, n) of every sticker in the frame of ``posterior.seen_state``."""
-    state, n = posterior.seen_state, posterior.size
-    faces = np.repeat(np.arange(6), n * n).reshape(6, n, n)
-    for slot, places in enumerate(corner_positions(n)):
-        for i, place in enumerate(places):
-            faces[place] = CORNER_FACES[state.corners[slot]][(i - state.twist[slot]) % 3]
-    if n > 2:
-        for slot, sides in enumerate(edge_positions(n)):
-            for i, side in enumerate(sides):
-                for place in side:
-                    faces[place] = EDGE_FACES[state.edges[slot]][i ^ state.flip[slot]]
-    return np.asarray(posterior.frame_colours, dtype=np.intp)[faces]
+    return np.asarray(posterior.frame_colours, dtype=np.intp)[posterior.seen_state.facelets()]
 
 
 def _frame_loglik(posterior: Posterior) -> FloatArray:
@@ -238,10 +206,9 @@ def _wing_scores(posterior: Posterior, colours: NDArray[np.intp]) -> FloatArray:
     n = posterior.size
     stickers = _frame_loglik(posterior)
     out = np.zeros((len(colours), 4, n - 2, 8))
-    for slot, (top, side) in enumerate(edge_positions(n)):
-        for k in range(n - 2):
-            on_top, on_side = stickers[flat_index(top[k], n)], stickers[flat_index(side[k], n)]
-            for piece, (a, b) in enumerate(EDGE_FACES):
+    for slot, pieces in enumerate(edge_positions(n)):
+        for k, (on_top, on_side) in enumerate(stickers[pieces]):
+            for piece, (a, b) in enumerate(EDGE_HOMES):
                 out[:, slot, k, piece * 2] = on_top[colours[:, a]] + on_side[colours[:, b]]
                 out[:, slot, k, piece * 2 + 1] = on_top[colours[:, b]] + on_side[colours[:, a]]
     return out
@@ -255,7 +222,7 @@ def split_pairs(posterior: Posterior) -> dict[str, float]:
     wings = _wing_scores(posterior, s.tables.colours[h : h + 1])[0]
     apart = (log_sum(wings) - np.log(8)).sum(axis=1)
     joined = log_sum(wings.sum(axis=1)) - np.log(8)
-    return {name: float(v) for name, v in zip(EDGE_NAMES, apart - joined, strict=True)}
+    return {name: float(v) for name, v in zip(EDGE_SLOTS, apart - joined, strict=True)}
 
 
 def _pieces_evidence(stickers: FloatArray, size: int, colours: NDArray[np.intp]) -> FloatArray:
@@ -271,19 +238,13 @@ def _pieces_evidence(stickers: FloatArray, size: int, colours: NDArray[np.intp])
 def _piece_looks(size: int) -> list[tuple[IntArray, IntArray]]:
     """Stickers (P, S) of the last layer's corners, then of its wings and middles, and which faces' colours
     (24, S) they show for each of the cube's pieces in each way."""
-    down = tuple((3, b, a) for _, a, b in CORNER_FACES)
-    corners = [tuple(piece[(i - t) % 3] for i in range(3)) for piece in CORNER_FACES + down for t in range(3)]
-    at_corners = [[flat_index(p, size) for p in places] for places in corner_positions(size)]
-    looks = [(frozen(np.array(at_corners)), frozen(np.array(corners)))]
+    down = tuple((3, b, a) for _, a, b in CORNER_HOMES)
+    corners = [tuple(piece[(i - t) % 3] for i in range(3)) for piece in CORNER_HOMES + down for t in range(3)]
+    looks = [(corner_positions(size), frozen(np.array(corners)))]
     if size > 2:
-        pieces = EDGE_FACES + tuple((3, b) for _, b in EDGE_FACES) + _COLUMN_FACES
+        pieces = EDGE_HOMES + tuple((3, b) for _, b in EDGE_HOMES) + _COLUMN_FACES
         edges = [way for piece in pieces for way in (piece, piece[::-1])]
-        at_edges = [
-            [flat_index(a, size), flat_index(b, size)]
-            for top, side in edge_positions(size)
-            for a, b in zip(top, side, strict=True)
-        ]
-        looks.append((frozen(np.array(at_edges)), frozen(np.array(edges))))
+        looks.append((frozen(edge_positions(size).reshape(-1, 2)), frozen(np.array(edges))))
     return looks
 
 
@@ -308,8 +269,8 @@ def alternatives(posterior: Posterior) -> dict[str, float]:
     base = s.log_prior + s.log_fixed
     pieces = _pieces_evidence(stickers, n, colours)
 
-    def freed(part: list[int]) -> FloatArray:
-        faces = np.asarray(part) // (n * n)
+    def freed(part: IntArray) -> FloatArray:
+        faces = part // (n * n)
         values: FloatArray = (anything[part][None, :] - stickers[part, colours[:, faces]]).sum(axis=1)
         return values
 
@@ -319,7 +280,7 @@ def alternatives(posterior: Posterior) -> dict[str, float]:
     out["row"] = float(log_sum(np.concatenate([base + layer + r for r in rows])) - np.log(len(rows)))
     out["slot"] = slot_evidence(s, stickers)
     out["pieces"] = float(log_sum(base + pieces))
-    below = [i for kind, _, part in parts if kind in ("row", "bottom", "centres") for i in part]
+    below = np.concatenate([part for kind, _, part in parts if kind in ("row", "bottom", "centres")])
     out["scrambled"] = float(log_sum(base + pieces + freed(below)))
     if n > 2:
         centres = next(part for kind, _, part in parts if kind == "centres")

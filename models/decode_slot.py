@@ -17,19 +17,15 @@ import numpy as np
 from models.cube import frozen
 from models.decode import FloatArray, Scored, log_sum
 from models.decode_tables import (
-    CORNER_FACES,
     CORNER_STATES,
-    EDGE_FACES,
     EDGE_STATES,
     EVEN_EDGE_STATES,
     IntArray,
     StateTable,
-    corner_positions,
-    edge_positions,
-    flat_index,
 )
+from models.layer import CORNER_HOMES, EDGE_HOMES, corner_positions, edge_positions
 
-SLOT_CORNERS: Final = tuple((3, b, a) for _, a, b in CORNER_FACES)
+SLOT_CORNERS: Final = tuple((3, b, a) for _, a, b in CORNER_HOMES)
 """Faces of the corner below each last-layer corner, clockwise from outside, the bottom first."""
 FAR_NATS: Final = 25.0
 SOLVED, TURNED, CHANGED = 0.25, 0.25, 0.5
@@ -124,15 +120,14 @@ def _turned(faces: tuple[int, ...], by: int) -> tuple[int, ...]:
 def _corner_looks(n: int) -> tuple[IntArray, IntArray, int]:
     """Places and faces (4, 27, 3) of all looks of the slots' corners, and how many ways are wrong."""
     e = n - 1
-    at_bottom = ((3, 0, e), (3, 0, 0), (3, e, 0), (3, e, e))
+    at_bottom = np.arange(3 * n * n, 4 * n * n).reshape(n, n)[(0, 0, e, e), (e, 0, 0, e)]
     places, faces = [], []
     for slot, own in enumerate(SLOT_CORNERS):
-        above = {face: column for face, _, column in corner_positions(n)[slot][1:]}
-        here = [at_bottom[slot], *((face, e, above[face]) for face in own[1:])]
+        here = np.array([at_bottom[slot], *(_top_of_column(slot, face, n) + e * n for face in own[1:])])
         looks = [(here, _turned(own, t)) for t in range(3)]
-        looks += [(list(there), _turned(own, t)) for there in corner_positions(n) for t in range(3)]
-        looks += [(here, _turned(piece, t)) for piece in CORNER_FACES for t in range(3)]
-        places.append([[flat_index(p, n) for p in at] for at, _ in looks])
+        looks += [(there, _turned(own, t)) for there in corner_positions(n) for t in range(3)]
+        looks += [(here, _turned(piece, t)) for piece in CORNER_HOMES for t in range(3)]
+        places.append([at for at, _ in looks])
         faces.append([way for _, way in looks])
     return frozen(np.array(places, dtype=np.intp)), frozen(np.array(faces, dtype=np.intp)), 2
 
@@ -141,15 +136,19 @@ def _corner_looks(n: int) -> tuple[IntArray, IntArray, int]:
 def _edge_looks(n: int) -> tuple[IntArray, IntArray, int]:
     """As :func:`_corner_looks`, for the complete edges (n - 2 pieces alike), (4, 18, 2 n - 4)."""
     places, faces = [], []
-    for slot, corner in enumerate(SLOT_CORNERS):
-        own = corner[1:]
-        above = {face: column for face, _, column in corner_positions(n)[slot][1:]}
-        here = [(face, row, above[face]) for row in range(1, n - 1) for face in own]
+    rows = n * np.arange(1, n - 1)
+    for slot, (_, *sides) in enumerate(SLOT_CORNERS):
+        own = tuple(sides)
+        here = np.stack([_top_of_column(slot, face, n) + rows for face in own], axis=1).ravel()
         looks = [(here, own), (here, own[::-1])]
-        for top, side in edge_positions(n):
-            there = [p for pair in zip(top, side, strict=True) for p in pair]
-            looks += [(there, own), (there, own[::-1])]
-        looks += [(here, way) for piece in EDGE_FACES for way in (piece, piece[::-1])]
-        places.append([[flat_index(p, n) for p in at] for at, _ in looks])
+        for pieces in edge_positions(n):
+            looks += [(pieces.ravel(), own), (pieces.ravel(), own[::-1])]
+        looks += [(here, way) for piece in EDGE_HOMES for way in (piece, piece[::-1])]
+        places.append([at for at, _ in looks])
         faces.append([way * (n - 2) for _, way in looks])
     return frozen(np.array(places, dtype=np.intp)), frozen(np.array(faces, dtype=np.intp)), 1
+
+
+def _top_of_column(slot: int, face: int, n: int) -> int:
+    """Flat index of the sticker of corner ``slot`` on a side face of it; those below it follow n apart."""
+    return int(corner_positions(n)[slot][CORNER_HOMES[slot].index(face)])

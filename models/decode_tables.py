@@ -11,33 +11,41 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import permutations, product
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.cube import frozen
+from models.cube import FACE_NORMALS, frozen, sticker_positions
+from models.layer import (
+    CORNER_HOMES,
+    CORNER_TWISTS,
+    EDGE_FLIPS,
+    EDGE_HOMES,
+    PERMUTATION_PARITY,
+    corner_positions,
+    corner_stickers,
+    edge_positions,
+    edge_stickers,
+    fixed_mask,
+)
+from models.layer import PERMUTATIONS as BY_INDEX
 
 IntArray = NDArray[np.intp]
 FloatArray = NDArray[np.float64]
 
 U, R, F, D, L, B = range(6)
-FACE_NORMALS = frozen(np.array([[0, 1, 0], [1, 0, 0], [0, 0, 1], [0, -1, 0], [-1, 0, 0], [0, 0, -1]]))
 
-# Slots in the order of the answer format; faces of a corner clockwise seen from outside, top first.
-CORNER_FACES = ((U, R, F), (U, F, L), (U, L, B), (U, B, R))
-EDGE_FACES = ((U, F), (U, R), (U, B), (U, L))
+# Even ones first, so that an array over permutations, or over flip vectors, splits by parity in a reshape.
+_EVEN_FIRST = frozen(np.argsort(PERMUTATION_PARITY, kind="stable"))
+_EVEN_FLIPS_FIRST = frozen(np.argsort(EDGE_FLIPS.sum(axis=1) % 2, kind="stable"))
+PERMUTATIONS = tuple(tuple(order) for order in BY_INDEX[_EVEN_FIRST].tolist())
+TWISTS = tuple(tuple(twist) for twist in CORNER_TWISTS.tolist())
+FLIPS = tuple(tuple(flip) for flip in EDGE_FLIPS[_EVEN_FLIPS_FIRST].tolist())
 
-
-def permutation_parity(order: tuple[int, ...]) -> int:
-    """0 for an even permutation, 1 for an odd one."""
-    return sum(order[i] > order[j] for i in range(len(order)) for j in range(i + 1, len(order))) % 2
-
-
-# Even ones first, so that an array over permutations splits into its two parities by a reshape.
-PERMUTATIONS = tuple(sorted(permutations(range(4)), key=permutation_parity))
-TWISTS = tuple(t for t in product(range(3), repeat=4) if sum(t) % 3 == 0)
-FLIPS = tuple(sorted(product(range(2), repeat=4), key=lambda flips: sum(flips) % 2))
+CORNERS_SHOW = frozen(corner_stickers().reshape(24, 27, 4, 3)[_EVEN_FIRST])
+"""Home face (24, 27, 4, 3) by permutation, twist vector, slot and sticker, in the order of those tuples."""
+EDGES_SHOW = frozen(edge_stickers().reshape(24, 16, 4, 2)[_EVEN_FIRST][:, _EVEN_FLIPS_FIRST])
+"""Home face (24, 16, 4, 2) by permutation, flip vector, slot and side."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,50 +95,6 @@ EDGE_STATES = _state_table(FLIPS, 2)
 EVEN_EDGE_STATES = _state_table(FLIPS[:8], 2)
 
 
-def corner_positions(size: int) -> tuple[tuple[tuple[int, int, int], ...], ...]:
-    """(face, row, column) of the three stickers of each corner slot, in the order of CORNER_FACES."""
-    e = size - 1
-    return (
-        ((U, e, e), (R, 0, 0), (F, 0, e)),
-        ((U, e, 0), (F, 0, 0), (L, 0, e)),
-        ((U, 0, 0), (L, 0, 0), (B, 0, e)),
-        ((U, 0, e), (B, 0, 0), (R, 0, e)),
-    )
-
-
-def edge_positions(size: int) -> tuple[tuple[tuple[tuple[int, int, int], ...], ...], ...]:
-    """(slot, side 0 top / 1 side face, n - 2 places): stickers of the complete edge in each slot."""
-    e = size - 1
-    inner = range(1, e)
-    return (
-        (tuple((U, e, k) for k in inner), tuple((F, 0, k) for k in inner)),
-        (tuple((U, k, e) for k in inner), tuple((R, 0, e - k) for k in inner)),
-        (tuple((U, 0, k) for k in inner), tuple((B, 0, e - k) for k in inner)),
-        (tuple((U, k, 0) for k in inner), tuple((L, 0, k) for k in inner)),
-    )
-
-
-def flat_index(place: tuple[int, int, int], size: int) -> int:
-    """Index of (face, row, column) in a flat array of 6 n n stickers."""
-    face, row, column = place
-    return (face * size + row) * size + column
-
-
-def _sticker_points(size: int) -> NDArray[np.int64]:
-    """Doubled centre of each sticker (6 n n, 3), pushed outwards so that each is one of a kind."""
-    grid = np.arange(size) * 2 - (size - 1)
-    points = np.zeros((6, size, size, 3), dtype=np.int64)
-    row, col = np.meshgrid(grid, grid, indexing="ij")
-    out = np.full_like(row, size + 1)
-    points[U] = np.stack([col, out, row], axis=-1)
-    points[D] = np.stack([col, -out, -row], axis=-1)
-    points[F] = np.stack([col, -row, out], axis=-1)
-    points[B] = np.stack([-col, -row, -out], axis=-1)
-    points[R] = np.stack([out, -row, -col], axis=-1)
-    points[L] = np.stack([-out, -row, col], axis=-1)
-    return points.reshape(-1, 3)
-
-
 def frame_matrix(top: int, front: int) -> NDArray[np.int64]:
     """Rotation (3, 3) that carries U to the pose-frame face ``top`` and F to ``front``."""
     up, ahead = FACE_NORMALS[top], FACE_NORMALS[front]
@@ -148,7 +112,7 @@ def face_map(top: int, front: int) -> tuple[int, ...]:
 @lru_cache(maxsize=64)
 def frame_stickers(size: int, top: int, front: int) -> IntArray:
     """Gather table g (6 n n): sticker i of the frame (top = U, front = F) is pose-frame sticker g[i]."""
-    points = _sticker_points(size)
+    points, _ = sticker_positions(size)
     place = {tuple(int(v) for v in point): index for index, point in enumerate(points)}
     turned = points @ frame_matrix(top, front).T
     return frozen(np.array([place[tuple(int(v) for v in point)] for point in turned], dtype=np.intp))
@@ -200,25 +164,21 @@ def tables(size: int, top: int, front: int, scheme: tuple[int, ...], mirror: boo
     gather = frame_stickers(size, top, front)
     colours = scheme_rotations(scheme, mirror)
     hypotheses = len(colours)
-    corners = np.array([[flat_index(p, size) for p in slot] for slot in corner_positions(size)])
-    edges = np.array(
-        [[[flat_index(p, size) for p in side] for side in slot] for slot in edge_positions(size)],
-        dtype=np.intp,
-    ).reshape(4, 2, max(size - 2, 0))
+    corners = corner_positions(size)
+    edges = np.ascontiguousarray(edge_positions(size).swapaxes(1, 2))
     corner_pick = np.zeros((hypotheses, 4, 4, 3, 3), dtype=np.intp)
     edge_pick = np.zeros((hypotheses, 4, 4, 2, 2), dtype=np.intp)
     for slot in range(4):
         for piece in range(4):
             for twist in range(3):
                 for place in range(3):
-                    face = CORNER_FACES[piece][(place - twist) % 3]
+                    face = CORNER_HOMES[piece][(place - twist) % 3]
                     corner_pick[:, slot, piece, twist, place] = (slot * 3 + place) * 6 + colours[:, face]
             for flip in range(2):
                 for place in range(2):
-                    face = EDGE_FACES[piece][place ^ flip]
+                    face = EDGE_HOMES[piece][place ^ flip]
                     edge_pick[:, slot, piece, flip, place] = (slot * 2 + place) * 6 + colours[:, face]
-    moving = set(corners.ravel().tolist()) | set(edges.ravel().tolist())
-    fixed = np.array([s for s in range(6 * size * size) if s not in moving], dtype=np.intp)
+    fixed = np.flatnonzero(fixed_mask(size))
     arrays = (gather[corners], gather[edges], corner_pick, edge_pick, gather[fixed], fixed // (size * size))
     mirrored = np.arange(hypotheses) >= 24
     for array in (colours, mirrored, *arrays):

@@ -44,8 +44,10 @@ from models.notation import FACES, Moves
 
 CORNER_SLOTS = ("UFR", "UFL", "UBL", "UBR")
 EDGE_SLOTS = ("UF", "UR", "UB", "UL")
-# Faces of each corner slot clockwise from the top sticker, seen from outside the corner.
-CORNER_FACES = ("URF", "UFL", "ULB", "UBR")
+CORNER_HOMES = tuple(tuple(FACES.index(f) for f in faces) for faces in ("URF", "UFL", "ULB", "UBR"))
+"""Faces 0..5 of each corner slot clockwise from the top sticker, seen from outside the corner."""
+EDGE_HOMES = tuple(tuple(FACES.index(f) for f in slot) for slot in EDGE_SLOTS)
+"""Faces 0..5 of each edge slot, the top first."""
 
 PERMUTATIONS = frozen(np.array(list(permutations(range(4)))))
 """(24, 4), row = permutation index."""
@@ -127,7 +129,7 @@ class LastLayer:
         size = int(facelets.shape[-1])
         check_size(size)
         flat = facelets.reshape(-1)
-        wrong = np.flatnonzero(_below(size) & (flat != np.repeat(np.arange(6), size * size)))
+        wrong = np.flatnonzero(fixed_mask(size) & (flat != np.repeat(np.arange(6), size * size)))
         if len(wrong):
             face, rest = divmod(int(wrong[0]), size * size)
             row, column = divmod(rest, size)
@@ -135,7 +137,7 @@ class LastLayer:
                 f"not a last layer: {FACES[face]} row {row + 1} column {column + 1} should be {FACES[face]} "
                 f"and is {FACES[int(flat[wrong[0]])]}; solve everything below the top layer first"
             )
-        corners, twist = _pieces(flat[corner_positions(size)], _CORNER_HOMES, CORNER_SLOTS)
+        corners, twist = _pieces(flat[corner_positions(size)], CORNER_HOMES, CORNER_SLOTS)
         edges: tuple[int, ...] = ()
         flip: tuple[int, ...] = ()
         if has_edges(size):
@@ -144,7 +146,7 @@ class LastLayer:
             if len(split):
                 slot = EDGE_SLOTS[split[0]]
                 raise LayerError(f"not a last layer: the {slot} edge is split; pair its wings first")
-            edges, flip = _pieces(shown[:, 0], _EDGE_HOMES, EDGE_SLOTS)
+            edges, flip = _pieces(shown[:, 0], EDGE_HOMES, EDGE_SLOTS)
         return cls(size, corners, twist, edges, flip)
 
     @classmethod
@@ -253,12 +255,15 @@ def corner_positions(size: int) -> IntArray:
 
 @cache
 def edge_positions(size: int) -> IntArray:
-    """``(4, n - 2, 2)`` flat sticker indices of the edge slots: the pieces of the edge, each (top, side)."""
+    """``(4, n - 2, 2)`` flat sticker indices of the edge slots: the pieces of the edge, each (top, side).
+
+    The pieces stand in the order of the rows or columns of U.
+    """
     last = size - 1
     places = (
         [(("U", last, i), ("F", 0, i)) for i in range(1, last)],
-        [(("U", last - i, last), ("R", 0, i)) for i in range(1, last)],
-        [(("U", 0, last - i), ("B", 0, i)) for i in range(1, last)],
+        [(("U", i, last), ("R", 0, last - i)) for i in range(1, last)],
+        [(("U", 0, i), ("B", 0, last - i)) for i in range(1, last)],
         [(("U", i, 0), ("L", 0, i)) for i in range(1, last)],
     )
     return _flat(places, size).reshape(4, size - 2, 2)
@@ -267,7 +272,7 @@ def edge_positions(size: int) -> IntArray:
 @cache
 def corner_stickers() -> FaceletArray:
     """``(648, 4, 3)`` home faces shown by the slots of every corner index, as ``corner_positions`` orders."""
-    homes = np.array(_CORNER_HOMES, dtype=np.int8)
+    homes = np.array(CORNER_HOMES, dtype=np.int8)
     shown = np.empty((24, 27, 4, 3), dtype=np.int8)
     for place in range(3):  # here, clockwise from the top, is the piece's sticker number place - twist
         shown[:, :, :, place] = homes[PERMUTATIONS[:, None, :], (place - CORNER_TWISTS[None]) % 3]
@@ -277,7 +282,7 @@ def corner_stickers() -> FaceletArray:
 @cache
 def edge_stickers() -> FaceletArray:
     """``(384, 4, 2)`` home faces shown (top, side) by the slots of every edge index."""
-    homes = np.array(_EDGE_HOMES, dtype=np.int8)
+    homes = np.array(EDGE_HOMES, dtype=np.int8)
     shown = np.empty((24, 16, 4, 2), dtype=np.int8)
     for place in range(2):
         shown[:, :, :, place] = homes[PERMUTATIONS[:, None, :], (place + EDGE_FLIPS[None]) % 2]
@@ -311,8 +316,6 @@ def all_states(size: int) -> Iterator[LastLayer]:
         yield LastLayer.from_indices(size, int(corner_index), int(edge_index))
 
 
-_CORNER_HOMES = tuple(tuple(FACES.index(f) for f in faces) for faces in CORNER_FACES)
-_EDGE_HOMES = tuple(tuple(FACES.index(f) for f in slot) for slot in EDGE_SLOTS)
 _PERMUTATION_INDEX = {tuple(p): i for i, p in enumerate(PERMUTATIONS.tolist())}
 
 
@@ -352,8 +355,8 @@ def _permutation_index(permutation: tuple[int, ...]) -> int:
 
 
 @cache
-def _below(size: int) -> NDArray[np.bool_]:
-    """Which stickers do not belong to pieces of the last layer, flat."""
+def fixed_mask(size: int) -> NDArray[np.bool_]:
+    """Which stickers (6 * n * n,) are no part of the last layer's corners and edges."""
     below = np.ones(6 * size * size, dtype=bool)
     below[corner_positions(size).ravel()] = False
     below[edge_positions(size).ravel()] = False
@@ -365,7 +368,7 @@ def rotation_back(stickers: NDArray[np.integer[Any]]) -> int:
     where it is as good as any. ``stickers``: home faces 0..5, flat (6 * n * n,)."""
     size = round((len(stickers) / 6) ** 0.5)
     options = stickers[rotation_permutations(size)]
-    right = (options == np.repeat(np.arange(6), size * size))[:, _below(size)].sum(axis=1)
+    right = (options == np.repeat(np.arange(6), size * size))[:, fixed_mask(size)].sum(axis=1)
     return int(right.argmax())
 
 

@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 
 from models.cases import CASE_LIST, CASES, case_index_of
 from models.cube import moves_permutation, turn_permutation
-from models.decode_tables import corner_positions, edge_positions, flat_index
 from models.effort import EffortModel
-from models.layer import LastLayer
+from models.layer import LastLayer, corner_positions, edge_positions
 from models.notation import Moves, Turn
 from models.permutation import PERMUTATION_CASES, class_index_of
 from models.search_result import Core
@@ -206,17 +205,13 @@ def destination_of_state(state: LastLayer, size: int) -> NDArray[np.intp]:
     for slot in range(4):
         home, twist = state.corners[slot], state.twist[slot]
         for place in range(3):
-            table[flat_index(corners[home][place], size)] = flat_index(
-                corners[slot][(place + twist) % 3], size
-            )
+            table[corners[home, place]] = corners[slot, (place + twist) % 3]
     if size > 2:
         edges = edge_positions(size)
         for slot in range(4):
             home, flip = state.edges[slot], state.flip[slot]
             for place in range(2):
-                for k in range(size - 2):
-                    source = flat_index(edges[home][place][k], size)
-                    table[source] = flat_index(edges[slot][place ^ flip][k], size)
+                table[edges[home, :, place]] = edges[slot, :, place ^ flip]
     return table.astype(np.intp)
 
 
