@@ -17,23 +17,17 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from models import cube
+
 Floats = NDArray[np.float64]
 
 FACES = "URFDLB"
 
-#: face -> upper left corner, direction of the columns, direction of the rows; of a cube of edge 2.
-_PRINTED = {
-    "U": ((-1, 1, -1), (1, 0, 0), (0, 0, 1)),
-    "R": ((1, 1, 1), (0, 0, -1), (0, -1, 0)),
-    "F": ((-1, 1, 1), (1, 0, 0), (0, -1, 0)),
-    "D": ((-1, -1, 1), (1, 0, 0), (0, 0, -1)),
-    "L": ((-1, 1, -1), (0, 0, 1), (0, -1, 0)),
-    "B": ((1, 1, -1), (-1, 0, 0), (0, -1, 0)),
-}
-FACE_ORIGINS = np.array([_PRINTED[f][0] for f in FACES], dtype=np.float64) / 2
-FACE_COLUMNS = np.array([_PRINTED[f][1] for f in FACES], dtype=np.float64)
-FACE_ROWS = np.array([_PRINTED[f][2] for f in FACES], dtype=np.float64)
-FACE_NORMALS = np.cross(FACE_ROWS, FACE_COLUMNS)
+FACE_NORMALS = cube.FACE_NORMALS.astype(np.float64)
+FACE_ROWS = cube.FACE_ROWS.astype(np.float64)
+FACE_COLUMNS = cube.FACE_COLUMNS.astype(np.float64)
+FACE_ORIGINS = (FACE_NORMALS - FACE_ROWS - FACE_COLUMNS) / 2
+"""(6, 3) each: outwards, which way rows and columns run, and the upper left corner, as printed."""
 FACE_CENTRES = FACE_NORMALS / 2
 
 #: the eight corners of the cube, edge 1
