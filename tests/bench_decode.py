@@ -20,7 +20,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from models.decode import Posterior, decode
-from models.decode_doubt import alternatives, misfits, next_view
+from models.decode_doubt import alternatives, misfits
+from models.decode_view import next_view
 from models.layer import (
     LastLayer,
     corner_positions,

@@ -9,15 +9,9 @@ from numpy.typing import NDArray
 from models.cases import CASE_LIST, case_index_of
 from models.cube import moves_permutation
 from models.decode import decode
-from models.decode_doubt import (
-    alternatives,
-    case_information,
-    is_doubted,
-    misfits,
-    next_view,
-    permutation_view,
-)
+from models.decode_doubt import alternatives, is_doubted, misfits
 from models.decode_permutation import permutation_candidates, permutation_posterior
+from models.decode_view import case_information, next_view, permutation_view
 from models.layer import LastLayer, corner_positions, corner_stickers
 from models.permutation import PERMUTATION_CASES, permutation_codes_for
 

@@ -1,0 +1,129 @@
+"""Which side to show next: how much a look at each would tell.
+
+Functions over a `models.decode.Posterior`; all log values are in nats.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.decode import FloatArray, Posterior, Scored, case_table
+from models.decode_permutation import arrangements
+from models.decode_tables import CORNERS_SHOW, EDGES_SHOW, IntArray
+from models.layer import CORNER_HOMES, EDGE_HOMES
+from models.permutation import PERMUTATION_CASES
+
+_VIEWS = (("front", 2), ("right", 1), ("back", 5), ("left", 4))
+_MIRRORED_VIEW = {"front": "front", "right": "left", "back": "back", "left": "right"}
+
+
+def _side_slots(face: int) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+    """(slot, sticker) of the corner and edge stickers in the top row of a side face."""
+    corners = [(i, faces.index(face)) for i, faces in enumerate(CORNER_HOMES) if face in faces]
+    edges = [(i, faces.index(face)) for i, faces in enumerate(EDGE_HOMES) if face in faces]
+    return corners, edges
+
+
+def _entropy(weights: FloatArray) -> float:
+    p = weights[weights > 0]
+    return float(-(p * np.log(p)).sum())
+
+
+def case_information(posterior: Posterior, *, least_share: float = 1e-3) -> dict[str, float]:
+    """Expected information about the case, in nats, of one clear look at each side face.
+
+    Exact for the mixture of all colourings with at least ``least_share`` of the posterior: for each
+    side, the joint distribution of its top row's colours, its own colour and the case is summed over
+    all states. Sides named for the real cube: front is F of ``posterior.state``.
+    """
+    size = posterior.size
+    codes, seen_index, mirror_index = case_table(size)
+    total: dict[str, FloatArray] = {name: np.zeros((6**4, len(codes))) for name, _ in _VIEWS}
+    for s, h, share in posterior.kept:
+        if share < least_share:
+            break
+        index = (mirror_index if s.tables.mirrored[h] else seen_index).ravel()
+        order = np.argsort(index, kind="stable")
+        present, first = np.unique(index[order], return_index=True)
+        for name, face in _VIEWS:
+            label = _MIRRORED_VIEW[name] if s.tables.mirrored[h] else name
+            block = 216 * int(s.tables.colours[h, face])
+            seen = _view_joint(s, h, face, order, first)
+            total[label][block : block + 216, present] += share * seen
+    return {name: _information(joint) for name, joint in total.items()}
+
+
+def _information(joint: FloatArray) -> float:
+    """Mutual information of rows and columns, nats, of weights (R, C) that need not sum to 1."""
+    joint = joint / joint.sum()
+    return _entropy(joint.sum(axis=0)) + _entropy(joint.sum(axis=1)) - _entropy(joint.ravel())
+
+
+def _view_joint(s: Scored, h: int, face: int, order: IntArray, begins: IntArray) -> FloatArray:
+    """Joint (6**3 looks of the top row, cases) of what side ``face`` shows and the case, under one colouring.
+
+    ``order`` sorts the (twist, flip) vectors by case, ``begins`` is where each case begins.
+    """
+    colours = s.tables.colours[h]
+    corner_slots, edge_slots = _side_slots(face)
+    (first, second) = (colours[CORNERS_SHOW[:, :, slot, place]] for slot, place in corner_slots)
+    corner_look = first * 6 + second
+    corner = np.zeros((2, 36, 27))
+    for parity in range(2):
+        rows = slice(12 * parity, 12 * parity + 12)
+        np.add.at(corner[parity], (corner_look[rows], np.arange(27)[None, :]), s.corners[h, parity])
+    flips = s.edges.shape[3]
+    groups = s.edges.shape[1]
+    edge = np.zeros((groups, 6, flips))
+    if s.tables.size == 2:
+        edge[0, 0, 0] = 1.0
+    else:
+        slot, side = edge_slots[0]
+        look = colours[EDGES_SHOW[:, :flips, slot, side]]
+        for parity in range(2):
+            rows = slice(12 * parity, 12 * parity + 12)
+            np.add.at(edge[parity], (look[rows], np.arange(flips)[None, :]), s.edges[h, parity])
+    coupled = s.parity[h] @ edge.reshape(groups, -1)
+    even, odd = corner.reshape(2, -1)
+    joint = even[:, None] * coupled[0] + odd[:, None] * coupled[1]  # (look, twist) by (look, flip)
+    joint = joint.reshape(36, 27, 6, flips).transpose(0, 2, 1, 3).reshape(216, -1)
+    by_case: FloatArray = np.add.reduceat(joint[:, order], begins, axis=1)
+    return by_case
+
+
+def next_view(posterior: Posterior, *, least_gain: float = 0.05) -> str | None:
+    """The side ("front", "right", "back", "left") whose view tells most about the case.
+
+    None when no side promises ``least_gain`` nats, which is so when the case is settled already.
+    """
+    return _best_view(case_information(posterior), least_gain)
+
+
+def _best_view(gains: dict[str, float], least_gain: float) -> str | None:
+    best = max(gains, key=lambda name: gains[name])
+    return best if gains[best] >= least_gain else None
+
+
+def permutation_view(posterior: Posterior, *, least_gain: float = 0.05) -> str | None:
+    """The side (as in `next_view`) whose view tells most about the permutation class of an oriented state.
+
+    None when no side promises ``least_gain`` nats. Raises ValueError for a state that is not oriented.
+    """
+    if not posterior.state.is_oriented:
+        raise ValueError("what is left of a state that is not oriented depends on the sequence")
+    twist, flip = posterior.orientation_index
+    total = {name: np.zeros((6**4, len(PERMUTATION_CASES))) for name, _ in _VIEWS}
+    for one in arrangements(posterior):
+        tables, h = one.scored.tables, one.hypothesis
+        colours = tables.colours[h]
+        for name, face in _VIEWS:
+            label = _MIRRORED_VIEW[name] if tables.mirrored[h] else name
+            corner_slots, edge_slots = _side_slots(face)
+            look = np.full(len(one.corners), colours[face], np.intp)
+            for slot, place in corner_slots:
+                look = look * 6 + colours[CORNERS_SHOW[one.corners, twist, slot, place]]
+            if posterior.size > 2:
+                slot, side = edge_slots[0]
+                look = look * 6 + colours[EDGES_SHOW[one.edges, flip, slot, side]]
+            np.add.at(total[label], (look, one.classes), one.weight)
+    return _best_view({name: _information(joint) for name, joint in total.items()}, least_gain)
