@@ -12,11 +12,12 @@ from calibration.reading import SEEN_FROM, Reading
 from calibration.samples import StickerSamples
 from models.cases import CASES, Case, case_of
 from models.decode import Posterior
-from models.decode_doubt import is_doubted, misfits, next_view, permutation_view
+from models.decode_doubt import is_doubted, misfits
 from models.decode_permutation import permutation_posterior
+from models.decode_view import next_view, permutation_view
 from vision.answer import Candidate, NamedCase, Quad, Reason, StateSeen, TopFace
 from vision.pose import FACES, CubePose
-from vision.wording import little_seen
+from vision.wording import counted, little_seen
 
 #: a case is named from this posterior probability on; `lastlook score` prints what other choices would cost
 SPEAK_FROM = 0.90
@@ -63,19 +64,19 @@ def judged(
     }
     reason, detail = refused or refusal(posterior, top_seen)
     if reason is not None:
-        return {**fields, "reason": reason, "detail": detail, "candidates": candidates}
-    fields["state"] = StateSeen.from_layer(posterior.state, _real_colours(posterior, names))
+        return {**fields, "reason": reason, "detail": detail}
     code, probability = candidates[0].code, candidates[0].probability
     if probability < SPEAK_FROM:
         view = next_view(posterior) if advise else None
-        return {**fields, "reason": "ambiguous", "state": None, "next_view": view,
-                "detail": f"{len(candidates)} cases fit what can be seen"}  # fmt: skip
+        detail = f"{len(candidates)} cases fit what can be seen"
+        return {**fields, "reason": "ambiguous", "next_view": view, "detail": detail}
     case = CASES[code]
     left = left_permutation(posterior)
     is_open = left is None and posterior.state.is_oriented
     return {
         **fields,
         "ok": True,
+        "state": StateSeen.from_layer(posterior.state, _real_colours(posterior, names)),
         "case": NamedCase(code, case.name_on(pose.size), _cue(case, posterior), probability),
         "permutation": left,
         "permutation_view": permutation_view(posterior) if is_open else None,
@@ -158,18 +159,16 @@ def _notes(reading: Reading, samples: StickerSamples) -> tuple[str, ...]:
     top = samples.coverage[0]
     covered = int((top < SEEN_FROM).sum())
     if covered:
-        notes.append(f"{_stickers(covered)} of the top face covered")
+        notes.append(f"{counted(covered, 'sticker')} of the top face covered")
     glaring = int(((samples.clipped[0] > 0.5) & (top >= SEEN_FROM)).sum())
     if glaring:
-        notes.append(f"{_stickers(glaring)} of the top face burnt out by light")
+        notes.append(f"{counted(glaring, 'sticker')} of the top face burnt out by light")
     doubted = int(((reading.clean[0] < 0.5) & (top >= SEEN_FROM)).sum())
     if doubted:
-        notes.append(f"{_stickers(doubted)} of the top face unlike any colour (glare, a finger, a print)")
+        notes.append(
+            f"{counted(doubted, 'sticker')} of the top face unlike any colour (glare, a finger, a print)"
+        )
     return tuple(notes)
-
-
-def _stickers(count: int) -> str:
-    return f"{count} sticker{'s' if count > 1 else ''}"
 
 
 def quad_of(pose: CubePose) -> Quad:
