@@ -116,6 +116,12 @@ def usual_cubes(base: ColourModel) -> Floats:
     return np.asarray((vectors * np.maximum(values, LEAST_VAR)) @ vectors.T)
 
 
+def scatter(lightness: float, hue: float) -> Floats:
+    """Covariance (3, 3) of a colour's log light that may be off by these standard deviations, log units: by
+    ``lightness`` in all channels alike, by ``hue`` in each by itself."""
+    return np.asarray(lightness**2 * np.ones((3, 3)) + hue**2 * np.eye(3))
+
+
 def widened(
     cube_cov: Floats, words: Sequence[PictureWord], mean: Floats, light_cov: Floats
 ) -> tuple[Floats, float]:
@@ -130,9 +136,8 @@ def widened(
         out = cube_cov.copy()
         for k, level in enumerate(levels):
             if level:
-                lightness, hue = UNUSUAL[level - 1]
                 span = slice(3 * k, 3 * k + 3)
-                out[span, span] += lightness**2 * np.ones((3, 3)) + hue**2 * np.eye(3)
+                out[span, span] += scatter(*UNUSUAL[level - 1])
         return out
 
     def worth(levels: Sequence[int]) -> tuple[float, float]:

@@ -24,9 +24,10 @@ from calibration.profile import SCHEME, ColourModel, ColourSample, Profile, defa
 from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples
 from calibration.schemes import all_schemes
-from calibration.together import BROAD_NATS, NOVELTY, look_together
+from calibration.together import BROAD_NATS, look_together, novelty
 from models.decode_doubt import is_doubted
 from models.errors import LastlookError
+from models.notation import FACES
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -84,9 +85,7 @@ class Collected:
 
 def broadened(model: ColourModel) -> ColourModel:
     """The model for a cube of which nothing is known: its colours may lie further off, each by itself."""
-    lightness, hue = NOVELTY
-    own = lightness**2 * np.ones((3, 3)) + hue**2 * np.eye(3)
-    return replace(model, picture_cov=model.picture_cov + np.kron(np.eye(6), own))
+    return replace(model, picture_cov=model.picture_cov + novelty())
 
 
 def labelled_picture(samples: StickerSamples, labels: Ints, model: ColourModel) -> LabelledPicture:
@@ -341,7 +340,7 @@ def samples_of(labelled: LabelledShot, base: ColourModel) -> list[ColourSample]:
     out = []
     for face, row, col in np.argwhere((labelled.labels >= 0) & (samples.coverage > COVERED)):
         red, green, blue = (min(1.0, max(0.0, float(v))) for v in samples.linear_rgb[face, row, col])
-        key = f"{labelled.shot.name}#{'URFDLB'[face]}"
+        key = f"{labelled.shot.name}#{FACES[face]}"
         out.append(ColourSample(int(labelled.labels[face, row, col]), (red, green, blue), light, key))
     return out
 

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.adapt import DIFFERENT_NATS, IN_COMMON, usual_cubes
+from calibration.adapt import DIFFERENT_NATS, IN_COMMON, scatter, usual_cubes
 from calibration.classifier import inverse_and_log_det
 from calibration.colour import log_light
 from calibration.lamps import light_covariance
@@ -66,6 +66,11 @@ class Together:
 
     labels: tuple[Ints, ...]
     log_evidence: float
+
+
+def novelty() -> Floats:
+    """Covariance (18, 18) that the colours of an unusual cube add to those of the general model (NOVELTY)."""
+    return np.asarray(np.kron(np.eye(6), scatter(*NOVELTY)))
 
 
 def views_of(samples: StickerSamples, model: ColourModel, scheme: tuple[int, ...]) -> list[View]:
@@ -121,10 +126,8 @@ def look_together(
     """
     light_cov = light_covariance(model.mean, model.floor)
     cube_cov = usual_cubes(model)
-    lightness, hue = NOVELTY
-    unusual = np.kron(np.eye(6), lightness**2 * np.ones((3, 3)) + hue**2 * np.eye(3))
     found = []
-    for own, own_price in ((cube_cov, 0.0), (cube_cov + unusual, BROAD_NATS)):
+    for own, own_price in ((cube_cov, 0.0), (cube_cov + novelty(), BROAD_NATS)):
         for common, price in ((IN_COMMON, 0.0), (0.0, DIFFERENT_NATS)):
             one = colourings(pictures, model, scheme, own + common * light_cov, (1.0 - common) * light_cov)
             found.append((one.log_evidence - own_price - price, one.labels))
