@@ -33,6 +33,7 @@ from calibration.samples import MAX_SAMPLES
 from models.errors import LastlookError
 from models.files import replacing
 from models.json_text import parse_json
+from models.notation import FACES
 
 Floats = NDArray[np.float64]
 
@@ -143,7 +144,7 @@ class Profile:
             "note": self.note,
             "sizes": list(self.sizes),
             "colours": list(self.colours),
-            "scheme": {face: self.colours[k] for face, k in zip("URFDLB", self.scheme, strict=True)},
+            "scheme": {face: self.colours[k] for face, k in zip(FACES, self.scheme, strict=True)},
             "model": {
                 "floor": model.floor,
                 "mean": _numbers(model.mean),
@@ -223,7 +224,7 @@ def from_json_dict(content: dict[str, Any]) -> Profile:
         note=content.get("note", ""),
         sizes=tuple(content["sizes"]),
         colours=colours,
-        scheme=tuple(colours.index(content["scheme"][face]) for face in "URFDLB"),
+        scheme=tuple(colours.index(content["scheme"][face]) for face in FACES),
         model=ColourModel(
             floor=float(model["floor"]),
             mean=array("mean"),

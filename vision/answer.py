@@ -14,6 +14,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal, get_args
 
+from calibration.profile import COLOURS as COLOURS
+from models.notation import FACES as FACES
+
 Point = tuple[float, float]
 Quad = tuple[Point, Point, Point, Point]
 Rows = tuple[tuple[str | None, ...], ...]
@@ -22,8 +25,6 @@ Grid = tuple[tuple[Point, ...], ...]
 
 Reason = Literal["no-cube", "top-hidden", "not-last-layer", "ambiguous", "unreadable"]
 REASONS: Final[tuple[str, ...]] = get_args(Reason)
-COLOURS: Final = ("white", "yellow", "red", "orange", "blue", "green")
-FACES: Final = "URFDLB"
 NEXT_VIEWS: Final = ("front", "right", "back", "left", "top")
 
 

@@ -18,10 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import cube
+from models.notation import FACES as FACES
 
 Floats = NDArray[np.float64]
-
-FACES = "URFDLB"
 
 FACE_NORMALS = cube.FACE_NORMALS.astype(np.float64)
 FACE_ROWS = cube.FACE_ROWS.astype(np.float64)
