@@ -39,6 +39,9 @@ general model's cubes allow: another batch, a pastel, black for white."""
 UNUSUAL_NATS: Final = 0.5
 """How much better an unusual colour must explain the pictures."""
 LEAST_VAR: Final = 1e-4
+"""Variance that a direction of the cubes' covariance keeps at least, square log units."""
+STEPS: Final = 3
+"""How often the cube's colours are found anew, each time with the light as those colours have it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,7 +164,7 @@ def widened(
     return cov_of(levels), common
 
 
-def adapt(base: ColourModel, pictures: Sequence[LabelledPicture], *, steps: int = 3) -> ColourModel:
+def adapt(base: ColourModel, pictures: Sequence[LabelledPicture]) -> ColourModel:
     """The colour model of the cube in ``pictures``, which were labelled; ``base`` is the general model.
 
     Pictures without a labelled sticker say nothing. Raises ValueError without others.
@@ -171,7 +174,7 @@ def adapt(base: ColourModel, pictures: Sequence[LabelledPicture], *, steps: int 
         raise ValueError("a cube's colours cannot be learned from no picture")
     mean0 = base.mean.reshape(18)
     model, cube_cov, common = base, usual_cubes(base), IN_COMMON
-    for step in range(steps):
+    for step in range(STEPS):
         prepared = prepare_model(model)
         light_cov = light_covariance(model.mean, base.floor)
         words = [word_of(model, prepared, picture) for picture in pictures]

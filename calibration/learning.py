@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,9 @@ from calibration.profile import ColourModel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
+
+LEAST_SCATTER: Final = 0.02
+"""Smallest standard deviation of a sticker's features, log units."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,12 +86,11 @@ def fit_model(
     *,
     steps: int = 20,
     prior_pictures: float = 6.0,
-    sticker_floor: float = 0.02,
 ) -> ColourModel:
-    """Re-estimate mean and covariances by EM from ``start``.
+    """Re-estimate mean and covariances by EM from ``start``, in ``steps`` steps.
 
-    prior_pictures  weight of ``start``'s covariances, in pictures (keeps small sets from overfitting)
-    sticker_floor   smallest standard deviation of a sticker's features, log units
+    ``prior_pictures`` is the weight of ``start``'s covariances, in pictures: it keeps small sets from
+    overfitting.
     """
     model = start
     anchor = start
@@ -144,7 +147,7 @@ def fit_model(
             cell_cov=(cell_moment + prior_pictures * anchor.cell_cov)
             / (cell_count + prior_pictures)[:, None, None],
             sticker_cov=(sticker_moment + 30.0 * pooled) / (sticker_count + 30.0)[:, None, None]
-            + sticker_floor**2 * np.eye(3),
+            + LEAST_SCATTER**2 * np.eye(3),
             glare_share=variants / variants.sum(),
         )
         model = replace(

@@ -26,6 +26,8 @@ DOUBT_NATS: Final = {
 }  # fmt: skip
 """Nats by which another explanation must beat the last layer: what people hold into the camera is a last
 layer nine times in ten, and a single odd row is a finger or a shadow more often than a turned piece."""
+MISFIT_NATS: Final = 2.0
+"""Nats by which any colours must explain a part better, for it to be told."""
 _COLUMN_FACES = ((2, 1), (2, 4), (5, 4), (5, 1))  # the two side faces at FR, FL, BL, BR
 
 
@@ -68,8 +70,8 @@ def _frame_loglik(posterior: Posterior) -> FloatArray:
     return posterior.loglik.reshape(-1, 6)[t.gather]
 
 
-def misfits(posterior: Posterior, *, least_nats: float = 2.0) -> tuple[Misfit, ...]:
-    """Parts that do not fit the best state, worst first; empty when everything fits."""
+def misfits(posterior: Posterior) -> tuple[Misfit, ...]:
+    """Parts that do not fit the best state by MISFIT_NATS or more, worst first; empty when all fit."""
     stickers = _frame_loglik(posterior)
     expected = expected_colours(posterior).ravel()
     fit = stickers[np.arange(len(stickers)), expected]
@@ -79,7 +81,7 @@ def misfits(posterior: Posterior, *, least_nats: float = 2.0) -> tuple[Misfit, .
         for kind, where, part in _parts(posterior.size)
     ]
     out += [Misfit("pair", name, nats) for name, nats in split_pairs(posterior).items()]
-    return tuple(sorted((m for m in out if m.nats >= least_nats), key=lambda m: -m.nats))
+    return tuple(sorted((m for m in out if m.nats >= MISFIT_NATS), key=lambda m: -m.nats))
 
 
 def _wing_scores(posterior: Posterior, colours: NDArray[np.intp]) -> FloatArray:

@@ -17,6 +17,7 @@ from models.permutation import PERMUTATION_CASES, class_index_of
 IntArray = NDArray[np.int64]
 TOLD_FROM: Final = 0.9
 """A class is told from this probability on, as a case is named; below, what is seen does not settle it."""
+_LEAST = 1e-3
 _NAMES = tuple(PERMUTATION_CASES)
 
 
@@ -58,13 +59,13 @@ def arrangements(posterior: Posterior, effect: LastLayer | None = None) -> Itera
 
 
 def permutation_candidates(
-    posterior: Posterior, effect: LastLayer | None = None, *, least: float = 1e-3
+    posterior: Posterior, effect: LastLayer | None = None
 ) -> tuple[tuple[str, float], ...]:
     """(code, probability) of permutation classes, best first, given the orientation of ``posterior.state``.
 
     ``effect``: what the sequence to be done next makes of a solved cube (`LastLayer.after`, turns of the top
     layer before it included); the classes are then those left after it. Without it, the arrangement as it
-    is. Classes below ``least`` are left out.
+    is. Classes less probable than 0.001 are left out.
     """
     total = np.zeros(len(_NAMES))
     for one in arrangements(posterior, effect):
@@ -72,18 +73,16 @@ def permutation_candidates(
     if total.sum() <= 0:
         return ()
     total /= total.sum()
-    ranked = [(_NAMES[i], float(total[i])) for i in np.argsort(-total, kind="stable") if total[i] >= least]
+    ranked = [(_NAMES[i], float(total[i])) for i in np.argsort(-total, kind="stable") if total[i] >= _LEAST]
     return tuple(ranked)
 
 
-def permutation_posterior(
-    posterior: Posterior, turns: str | None = None, *, least: float = TOLD_FROM
-) -> tuple[str, float] | None:
+def permutation_posterior(posterior: Posterior, turns: str | None = None) -> tuple[str, float] | None:
     """(code, probability) of the permutation class left once the pieces are oriented, or None.
 
     An oriented state needs nothing more; any other is oriented by ``turns`` (the sequence to be done, its
     first turn of the top layer included), and what is left depends on it. None where the sides do not
-    make one class at least ``least`` probable, or where ``turns`` is needed and not given.
+    make one class at least TOLD_FROM probable, or where ``turns`` is needed and not given.
     """
     effect = None
     if not posterior.state.is_oriented:
@@ -91,7 +90,7 @@ def permutation_posterior(
             return None
         effect = LastLayer.after(turns, posterior.size)
     ranked = permutation_candidates(posterior, effect)
-    return ranked[0] if ranked and ranked[0][1] >= least else None
+    return ranked[0] if ranked and ranked[0][1] >= TOLD_FROM else None
 
 
 def _after(

@@ -5,6 +5,8 @@ Functions over a `models.decode.Posterior`; all log values are in nats.
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from models.decode import FloatArray, Posterior, Scored, case_table
@@ -13,6 +15,10 @@ from models.decode_tables import CORNERS_SHOW, EDGES_SHOW, IntArray
 from models.layer import CORNER_HOMES, EDGE_HOMES
 from models.permutation import PERMUTATION_CASES
 
+LEAST_GAIN: Final = 0.05
+"""Nats that a look must promise, to be asked for."""
+LEAST_SHARE: Final = 1e-3
+"""Colourings with a smaller share of the posterior are left out."""
 _VIEWS = (("front", 2), ("right", 1), ("back", 5), ("left", 4))
 _MIRRORED_VIEW = {"front": "front", "right": "left", "back": "back", "left": "right"}
 
@@ -29,10 +35,10 @@ def _entropy(weights: FloatArray) -> float:
     return float(-(p * np.log(p)).sum())
 
 
-def case_information(posterior: Posterior, *, least_share: float = 1e-3) -> dict[str, float]:
+def case_information(posterior: Posterior) -> dict[str, float]:
     """Expected information about the case, in nats, of one clear look at each side face.
 
-    Exact for the mixture of all colourings with at least ``least_share`` of the posterior: for each
+    Exact for the mixture of all colourings with at least LEAST_SHARE of the posterior: for each
     side, the joint distribution of its top row's colours, its own colour and the case is summed over
     all states. Sides named for the real cube: front is F of ``posterior.state``.
     """
@@ -40,7 +46,7 @@ def case_information(posterior: Posterior, *, least_share: float = 1e-3) -> dict
     codes, seen_index, mirror_index = case_table(size)
     total: dict[str, FloatArray] = {name: np.zeros((6**4, len(codes))) for name, _ in _VIEWS}
     for s, h, share in posterior.kept:
-        if share < least_share:
+        if share < LEAST_SHARE:
             break
         index = (mirror_index if s.tables.mirrored[h] else seen_index).ravel()
         order = np.argsort(index, kind="stable")
@@ -91,23 +97,23 @@ def _view_joint(s: Scored, h: int, face: int, order: IntArray, begins: IntArray)
     return by_case
 
 
-def next_view(posterior: Posterior, *, least_gain: float = 0.05) -> str | None:
+def next_view(posterior: Posterior) -> str | None:
     """The side ("front", "right", "back", "left") whose view tells most about the case.
 
-    None when no side promises ``least_gain`` nats, which is so when the case is settled already.
+    None when no side promises LEAST_GAIN nats, which is so when the case is settled already.
     """
-    return _best_view(case_information(posterior), least_gain)
+    return _best_view(case_information(posterior))
 
 
-def _best_view(gains: dict[str, float], least_gain: float) -> str | None:
+def _best_view(gains: dict[str, float]) -> str | None:
     best = max(gains, key=lambda name: gains[name])
-    return best if gains[best] >= least_gain else None
+    return best if gains[best] >= LEAST_GAIN else None
 
 
-def permutation_view(posterior: Posterior, *, least_gain: float = 0.05) -> str | None:
+def permutation_view(posterior: Posterior) -> str | None:
     """The side (as in `next_view`) whose view tells most about the permutation class of an oriented state.
 
-    None when no side promises ``least_gain`` nats. Raises ValueError for a state that is not oriented.
+    None when no side promises LEAST_GAIN nats. Raises ValueError for a state that is not oriented.
     """
     if not posterior.state.is_oriented:
         raise ValueError("what is left of a state that is not oriented depends on the sequence")
@@ -126,4 +132,4 @@ def permutation_view(posterior: Posterior, *, least_gain: float = 0.05) -> str |
                 slot, side = edge_slots[0]
                 look = look * 6 + colours[EDGES_SHOW[one.edges, flip, slot, side]]
             np.add.at(total[label], (look, one.classes), one.weight)
-    return _best_view({name: _information(joint) for name, joint in total.items()}, least_gain)
+    return _best_view({name: _information(joint) for name, joint in total.items()})

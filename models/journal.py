@@ -31,7 +31,7 @@ RESULTS: Final[tuple[str, ...]] = get_args(Result)
 cube left the picture and stayed away."""
 
 _CREATE: Final = (
-    """CREATE TABLE attempt (
+    f"""CREATE TABLE attempt (
     id            INTEGER PRIMARY KEY AUTOINCREMENT,
     at            TEXT NOT NULL,
     cube          TEXT NOT NULL,
@@ -43,7 +43,7 @@ _CREATE: Final = (
     recognition_pm_s REAL CHECK (recognition_pm_s IS NULL OR recognition_pm_s >= 0),
     execution_s   REAL CHECK (execution_s IS NULL OR execution_s >= 0),
     execution_pm_s REAL CHECK (execution_pm_s IS NULL OR execution_pm_s >= 0),
-    result        TEXT NOT NULL CHECK (result IN ('done', 'unfinished', 'lost')),
+    result        TEXT NOT NULL CHECK (result IN {RESULTS}),
     confidence    REAL NOT NULL CHECK (confidence BETWEEN 0 AND 1)
 )""",
     'CREATE INDEX attempt_case ON attempt ("case")',

@@ -31,24 +31,6 @@ def test_projection_is_that_of_opencv(seed: int, k1: float) -> None:
     assert pose.project(points) == pytest.approx(expected[:, 0], abs=1e-6)
 
 
-@given(st.integers(0, 10_000), st.integers(2, 7))
-def test_homography_of_a_face_agrees_with_projection_and_with_opencv(seed: int, size: int) -> None:
-    """Source: cv2.getPerspectiveTransform on the four projected corners."""
-    pose = pose_of(seed, size=size)
-    corners = np.array([[0, 0], [size, 0], [size, size], [0, size]], np.float32)
-    for face in pose.visible_faces(0.2):
-        quad = pose.face_quad_xy(face)
-        ours = pose.face_homography(face)
-        theirs = cv2.getPerspectiveTransform(corners, quad.astype(np.float32))
-        inner = np.array([[[0.3, size - 0.7]], [[size / 2, 1.1]]])
-        assert cv2.perspectiveTransform(inner, ours) == pytest.approx(
-            cv2.perspectiveTransform(inner, theirs), abs=0.05
-        )
-        assert cv2.perspectiveTransform(corners[:, None].astype(float), ours)[:, 0] == pytest.approx(
-            quad, abs=1e-6
-        )
-
-
 def test_a_cube_has_24_labellings() -> None:
     """Source: the rotation group of the cube has 24 elements (any text on point groups, there named O)."""
     rotations = cube_rotations()

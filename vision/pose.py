@@ -115,18 +115,6 @@ class CubePose:
         edge = np.array([0.0, 1.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0, 1.0])
         return self.project(face_points(FACES.index(face), *edge))
 
-    def face_homography(self, face: str) -> Floats:
-        """The matrix (3, 3) from (column, row) in 0..size on a printed face to pixels, without distortion."""
-        i = FACES.index(face)
-        step = 1.0 / self.size
-        plane = np.stack([FACE_COLUMNS[i] * step, FACE_ROWS[i] * step, FACE_ORIGINS[i]], axis=1)
-        in_camera = self.rotation @ plane
-        in_camera[:, 2] += self.translation
-        camera = np.array(
-            [[self.focal_px, 0, self.centre_xy[0]], [0, self.focal_px, self.centre_xy[1]], [0, 0, 1]]
-        )
-        return np.asarray(camera @ in_camera)
-
     def relabelled(self, turn: Floats) -> CubePose:
         """The same cube under other face names: ``turn`` (3, 3), one of :func:`cube_rotations`."""
         return CubePose(
