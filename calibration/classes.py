@@ -13,6 +13,7 @@ from calibration.profile import Profile
 
 Floats = NDArray[np.float64]
 STEP = 1e-4
+"""Log light by which a channel is moved for the derivative."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -35,13 +35,17 @@ Ints = NDArray[np.intp]
 SURE: Final = 0.9
 """Posterior from which a sticker's label is taken."""
 COVERED: Final = 0.5
+"""A sticker teaches where more than this share of it is seen."""
 DIFFERING: Final = 0.12
 """Share of a picture's stickers that may be labelled otherwise by the model of the other pictures."""
 OTHER_SCHEME_NATS: Final = 6.5
 """How much more evidence another scheme than the usual one must bring."""
 LIKELY_SCHEMES: Final = 10
+"""Schemes, the likeliest at first sight, that are tried in full."""
 MAX_SCHEME_PICTURES: Final = 6
+"""Pictures that the scheme and the width of the colours are asked of, for the time it takes."""
 MAX_TOGETHER: Final = 8
+"""Pictures that are looked at together."""
 
 
 class CollectError(LastlookError):

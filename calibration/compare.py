@@ -28,6 +28,7 @@ from models.errors import LastlookError
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 OURS: Final = "light fitted per picture"
+"""Name of the project's own model among the candidates."""
 LEAST_TAUGHT: Final = 5
 """Stickers of each colour that a candidate is fitted to at least."""
 MOST_TURNS: Final = 12

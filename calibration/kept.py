@@ -10,6 +10,7 @@ from calibration.profile import ColourSample
 MOST_OWN: Final = 12_000
 """Stickers that calibrating keeps: with all that may be learned in use, a profile can still be saved."""
 MOST_LETTERS: Final = 200
+"""Letters of a picture's name that are kept, its last ones."""
 
 
 def picture_name(text: str) -> str:

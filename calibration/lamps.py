@@ -26,9 +26,11 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 MOVES: Final = 13
+"""Moves of the light (module docstring)."""
 LIFT: Final = 0.05
 """Linear light that one unit of a lift adds."""
 DARKEST: Final = 0.003
+"""Linear light below which a class counts as this dark: a curve has no slope at 0."""
 
 
 @lru_cache(maxsize=1)

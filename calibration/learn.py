@@ -20,10 +20,13 @@ from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples
 
 LEARNED: Final = "learned:"
+"""What the name of a picture begins with that use has added."""
 MOST_LEARNED: Final = 24
 """Learned pictures that a profile keeps; the oldest goes first."""
 LEAST_SURE: Final = 0.995
+"""Probability of the case from which on a picture may teach."""
 DRIFT_PICTURES: Final = 5
+"""Pictures of a session from which on drift is told."""
 DRIFT_NATS: Final = 0.25
 """How much better the general profile must explain the middle picture of a session, to speak of drift."""
 

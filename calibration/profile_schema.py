@@ -10,6 +10,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from calibration.samples import MAX_SAMPLES
 
 LEAST_VARIANCE: Final = 1e-6
+"""Smallest eigenvalue of a covariance, square log units."""
 MOST_VARIANCE: Final = 100.0
 """Log units squared, far off what is ever learned: stickers are read in single precision."""
 Finite = Annotated[float, Field(allow_inf_nan=False)]

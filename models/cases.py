@@ -87,6 +87,7 @@ class Case:
 
     @property
     def is_oriented(self) -> bool:
+        """Every corner and edge has its top colour on top."""
         return not any(self.twist) and not any(self.flip)
 
     def twist_at(self, angle: int) -> tuple[int, int, int, int]:
@@ -112,6 +113,7 @@ class Case:
         return f"{cue[0].upper()}{cue[1:]}"
 
     def occurs_on(self, size: int) -> bool:
+        """Whether turns can produce the case on a cube of that size (the laws in `models.layer`)."""
         if not has_edges(size):
             return self.edges == "e0"
         return not obeys_parity(size) or sum(self.flip) % 2 == 0

@@ -167,6 +167,7 @@ class Cube:
 
     @classmethod
     def solved(cls, size: int) -> Cube:
+        """Every sticker on its home face."""
         check_size(size)
         return cls(size, bytes(face for face in range(6) for _ in range(size * size)))
 

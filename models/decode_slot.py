@@ -28,6 +28,7 @@ from models.layer import CORNER_HOMES, EDGE_HOMES, corner_positions, edge_positi
 SLOT_CORNERS: Final = tuple((3, b, a) for _, a, b in CORNER_HOMES)
 """Faces of the corner below each last-layer corner, clockwise from outside, the bottom first."""
 FAR_NATS: Final = 25.0
+"""A colouring is left out where another explains what lies below the last layer better by so much."""
 SOLVED, TURNED, CHANGED = 0.25, 0.25, 0.5
 """Shares of the ways in which one piece of an unsolved slot lies (common practice, no source)."""
 
@@ -36,7 +37,7 @@ def slot_evidence(s: Scored, stickers: FloatArray) -> float:
     """log p of the stickers (6 n n, 6), in the frame of ``s``, with one slot unsolved, any of the four."""
     n = s.tables.size
     base = s.log_prior + s.log_fixed
-    likely = base > base.max() - FAR_NATS  # what is solved below tells the colouring
+    likely = base > base.max() - FAR_NATS
     base, colours = base[likely], s.tables.colours[likely]
     corner_scores, edge_scores = s.corner_scores[likely], s.edge_scores[likely]
     corners = log_sum(CORNER_STATES.sums(corner_scores)) - np.log(648)

@@ -35,7 +35,8 @@ FloatArray = NDArray[np.float64]
 
 U, R, F, D, L, B = range(6)
 
-# Even ones first, so that an array over permutations, or over flip vectors, splits by parity in a reshape.
+# Even ones first, so that an array over permutations, or over flip vectors, splits by parity in a reshape;
+# else in the order of the index numbers of models/layer.py.
 _EVEN_FIRST = frozen(np.argsort(PERMUTATION_PARITY, kind="stable"))
 _EVEN_FLIPS_FIRST = frozen(np.argsort(EDGE_FLIPS.sum(axis=1) % 2, kind="stable"))
 PERMUTATIONS = tuple(tuple(order) for order in BY_INDEX[_EVEN_FIRST].tolist())

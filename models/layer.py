@@ -60,11 +60,13 @@ CORNER_TWISTS = frozen(np.array([(a, b, c, -(a + b + c) % 3) for a, b, c in prod
 EDGE_FLIPS = frozen(np.array(list(product(range(2), repeat=4))))
 """(16, 4), row = flip index."""
 CORNER_STATES, EDGE_STATES = 24 * 27, 24 * 16
+"""How many corner and edge indices there are."""
 
 _Piece = tuple[tuple[str, int, int], ...]  # face, row and column of each sticker
 
 
 def has_edges(size: int) -> bool:
+    """False for a 2x2x2, which is corners alone."""
     return size > 2
 
 
@@ -106,6 +108,7 @@ class LastLayer:
 
     @classmethod
     def solved(cls, size: int) -> LastLayer:
+        """Every piece at home and oriented."""
         check_size(size)
         return cls(size) if has_edges(size) else cls(size, edges=(), flip=())
 
@@ -161,22 +164,27 @@ class LastLayer:
 
     @cached_property
     def corner_index(self) -> int:
+        """0..647 (see the module)."""
         return 27 * _permutation_index(self.corners) + self.twist_index
 
     @cached_property
     def edge_index(self) -> int:
+        """0..383 (see the module)."""
         return 16 * _permutation_index(self.edges) + self.flip_index if self.edges else 0
 
     @property
     def twist_index(self) -> int:
+        """0..26, row of CORNER_TWISTS."""
         return 9 * self.twist[0] + 3 * self.twist[1] + self.twist[2]
 
     @property
     def flip_index(self) -> int:
+        """0..15, row of EDGE_FLIPS."""
         return 8 * self.flip[0] + 4 * self.flip[1] + 2 * self.flip[2] + self.flip[3] if self.flip else 0
 
     @property
     def is_oriented(self) -> bool:
+        """Every piece has its top colour on top."""
         return not any(self.twist) and not any(self.flip)
 
     def facelets(self) -> FaceletArray:

@@ -85,6 +85,7 @@ class Turn:
 
     @property
     def is_rotation(self) -> bool:
+        """True for ``x y z``: the whole cube turns (12a4)."""
         return self.base in "xyz"
 
     @property
@@ -110,6 +111,7 @@ class Turn:
         return 1
 
     def inverse(self) -> Turn:
+        """The turn that undoes this one."""
         return Turn(self.base, 4 - self.quarters, self.depth, self.inner)
 
     def mirrored(self) -> Turn:
@@ -181,6 +183,7 @@ class Moves(Sequence[Turn]):
         return max((turn.min_size for turn in self.turns), default=MIN_SIZE)
 
     def inverse(self) -> Moves:
+        """The sequence that undoes this one: its turns undone, the last first."""
         return Moves(tuple(turn.inverse() for turn in reversed(self.turns)))
 
     def mirrored(self) -> Moves:

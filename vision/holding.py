@@ -12,6 +12,7 @@ from vision.pose import FACE_NORMALS, CubePose, cube_rotations, face_cosines
 from vision.sample import sample_stickers
 
 FRONTS: Final = ("near", "far", "left", "right")
+"""Where the holder's front is, seen by the camera (see :func:`front_face`)."""
 _HOLD: Final = 0.85
 """The front so far stays until it faces the camera less than this share of what the best side does."""
 

@@ -17,8 +17,11 @@ Floats = NDArray[np.float32]
 Image = NDArray[np.uint8]
 
 OTHER_LOOK: Final = 0.6
+"""A sticker looks different from this misfit on (0 as it was)."""
 STIRRED_STICKERS: Final = 0.2
+"""Share of the stickers that look different from which on a layer may be turning."""
 STIRRED_RAD: Final = float(np.radians(2.0))
+"""A layer turned by more than this, where that explains how the stickers look, is turning."""
 
 
 @dataclass(eq=False)
@@ -64,10 +67,12 @@ def matched(values: Floats, kept: Floats, inside: NDArray[np.bool_]) -> Floats:
 
 
 def is_trusted(seated: Seated) -> bool:
+    """Whether a pose was laid onto seams enough, and close enough, to take the cube's look by it."""
     return seated.support > 0.5 and seated.spread_cells < 0.06 and is_plausible(seated.pose)
 
 
 def is_plausible(pose: CubePose) -> bool:
+    """Whether a cube can be where the pose has it: in front of the camera, 1.2 to 100 edges off."""
     return bool(np.isfinite(pose.translation).all() and 1.2 < pose.translation[2] < 100)
 
 

@@ -27,6 +27,7 @@ from vision.shrink import handy, shrunk
 Floats = NDArray[np.float32]
 
 GREY: Final = (127.5, 127.5, 127.5)
+"""What lies outside the picture, levels 0..255: the middle, 0 in a patch."""
 FINER: Final = 1.2
 """A patch is read from a picture that has so many pixels for each of its own, where there are as many."""
 OPENED: Final = 0.12

@@ -14,6 +14,7 @@ Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
 
 POINTS_A_LINE = 8
+"""Points of the lattice along each edge or seam of a face."""
 
 
 @lru_cache(maxsize=8)

@@ -21,6 +21,7 @@ from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project
 from vision.pose import FACE_COLUMNS, FACE_ROWS, CubePose, face_cosines, face_points
 
 REACH_CELLS: Final = 0.32
+"""How far to either side a seam is looked for, in stickers."""
 _ALONG: Final = (0.25, 0.5, 0.75)
 _ACROSS: Final = np.linspace(-REACH_CELLS, REACH_CELLS, 12)
 _CONTRAST: Final = 60.0
