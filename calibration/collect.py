@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from calibration.adapt import adapt
 from calibration.colour import log_light
-from calibration.kept import MOST_OWN, thinned
+from calibration.kept import MOST_OWN, refit, thinned
 from calibration.learning import LabelledPicture
 from calibration.modes import PIXEL_NOISE, SPREAD_SHARE
 from calibration.profile import SCHEME, ColourModel, ColourSample, Profile, default_profile
@@ -347,31 +347,6 @@ def samples_of(labelled: LabelledShot, base: ColourModel) -> list[ColourSample]:
         key = f"{labelled.shot.name}#{FACES[face]}"
         out.append(ColourSample(int(labelled.labels[face, row, col]), (red, green, blue), light, key))
     return out
-
-
-def pictures_of(samples: Sequence[ColourSample], floor: float) -> dict[str, LabelledPicture]:
-    """Labelled pictures out of a profile's samples, by the picture's name; the inverse of samples_of."""
-    grouped: dict[str, dict[str, list[ColourSample]]] = {}
-    for sample in samples:
-        name, _, face = sample.picture.rpartition("#")
-        grouped.setdefault(name or face, {}).setdefault(face, []).append(sample)
-    out = {}
-    for name, faces in grouped.items():
-        rows = [(f, sample) for f, members in enumerate(faces.values()) for sample in members]
-        linear = np.array([sample.linear_rgb for _, sample in rows])
-        out[name] = LabelledPicture(
-            features=log_light(linear, floor),
-            face_of=np.array([f for f, _ in rows], dtype=np.intp),
-            labels=np.array([sample.colour for _, sample in rows], dtype=np.intp),
-            measure_var=PIXEL_NOISE**2 / (linear + floor) ** 2,
-            weight=np.ones(len(rows)),
-        )
-    return out
-
-
-def refit(profile: Profile, base: ColourModel) -> ColourModel:
-    """The colour model of the samples that a profile keeps."""
-    return adapt(base, list(pictures_of(profile.samples, base.floor).values()))
 
 
 def _nothing_left(left_out: Sequence[tuple[str, str]]) -> str:

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from calibration.adapt import adapt
 from calibration.classifier import GaussianClasses, sticker_loglik
-from calibration.collect import pictures_of
 from calibration.colour import linear_to_lab
+from calibration.kept import pictures_of
 from calibration.learning import LabelledPicture, solve_picture
 from calibration.light import Prepared, prepare_model
 from calibration.profile import ColourModel, Profile

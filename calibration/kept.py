@@ -1,11 +1,17 @@
-"""What a profile keeps of its pictures: under which names, and how many stickers at most."""
+"""What a profile keeps of its pictures: under which names, how many stickers at most, and what they teach."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import Final
 
-from calibration.profile import ColourSample
+import numpy as np
+
+from calibration.adapt import adapt
+from calibration.colour import log_light
+from calibration.learning import LabelledPicture
+from calibration.modes import PIXEL_NOISE
+from calibration.profile import ColourModel, ColourSample, Profile
 
 MOST_OWN: Final = 12_000
 """Stickers that calibrating keeps: with all that may be learned in use, a profile can still be saved."""
@@ -38,3 +44,29 @@ def thinned(samples: Sequence[ColourSample], most: int) -> tuple[ColourSample, .
 def _evenly(values: Sequence[int], most: int) -> list[int]:
     count = min(len(values), most)
     return [values[(2 * i + 1) * len(values) // (2 * count)] for i in range(count)]
+
+
+def pictures_of(samples: Sequence[ColourSample], floor: float) -> dict[str, LabelledPicture]:
+    """Labelled pictures out of a profile's samples, by the picture's name; the inverse of
+    :func:`calibration.collect.samples_of`."""
+    grouped: dict[str, dict[str, list[ColourSample]]] = {}
+    for sample in samples:
+        name, _, face = sample.picture.rpartition("#")
+        grouped.setdefault(name or face, {}).setdefault(face, []).append(sample)
+    out = {}
+    for name, faces in grouped.items():
+        rows = [(f, sample) for f, members in enumerate(faces.values()) for sample in members]
+        linear = np.array([sample.linear_rgb for _, sample in rows])
+        out[name] = LabelledPicture(
+            features=log_light(linear, floor),
+            face_of=np.array([f for f, _ in rows], dtype=np.intp),
+            labels=np.array([sample.colour for _, sample in rows], dtype=np.intp),
+            measure_var=PIXEL_NOISE**2 / (linear + floor) ** 2,
+            weight=np.ones(len(rows)),
+        )
+    return out
+
+
+def refit(profile: Profile, base: ColourModel) -> ColourModel:
+    """The colour model of the samples that a profile keeps."""
+    return adapt(base, list(pictures_of(profile.samples, base.floor).values()))

@@ -22,7 +22,6 @@ from calibration.collect import (
     collect,
     label_shot,
     labelled_picture,
-    pictures_of,
 )
 from calibration.colour import log_light
 from calibration.compare import (
@@ -35,6 +34,7 @@ from calibration.compare import (
     gaussian_classes,
     table_of,
 )
+from calibration.kept import pictures_of
 from calibration.learn import (
     MOST_LEARNED,
     DriftWatch,
