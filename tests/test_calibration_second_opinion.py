@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from sticker_maker import albedo, make_samples, random_layer
 
 from calibration.reading import read_stickers
-from calibration.second_opinion import BOTTOM, SIDES, TOP, TOP_SHARE, in_full, joined, shifted
+from calibration.second_opinion import BOTTOM, SIDES, TOP, TOP_SHARE, in_full, joined, parted, shifted
 
 #: of the colour of each pose face, before anything is known: the prior of the network's training
 PRIOR = np.full(6, (1 - TOP_SHARE) / 4)
@@ -34,6 +34,20 @@ def test_alone_it_counts_as_the_rule_of_bayes_has_it(seed: int) -> None:
     out = joined(np.full((5, 6), -2.0), in_full(told), COLOURS)[:, COLOURS]
     for face in SIDES:
         assert out[:, TOP] - out[:, face] == pytest.approx(likelihood[:, TOP] - likelihood[:, face], abs=1e-6)
+
+
+@given(st.integers(0, 10**6), st.floats(0.5, 5.0))
+def test_beside_each_other_neither_counts_in_full(seed: int, nats: float) -> None:
+    """Both look at the same pixels: what either says more for the top is believed in part."""
+    own = np.random.default_rng(seed).normal(scale=3.0, size=(5, 6))
+    told = opinions(seed, 5)
+    own_more, told_more = own.copy(), told.copy()
+    own_more[:, COLOURS[TOP]] += nats
+    told_more[:, TOP] += nats
+    before = parted(joined(own, told, COLOURS)[:, COLOURS])[0]
+    for more in (joined(own_more, told, COLOURS), joined(own, told_more, COLOURS)):
+        gain = parted(more[:, COLOURS])[0] - before
+        assert ((0.1 * nats < gain) & (gain < 0.9 * nats)).all()
 
 
 @given(st.integers(0, 10**6))

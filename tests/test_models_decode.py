@@ -15,6 +15,7 @@ from models.cases import CASE_LIST, case_index_of, case_of
 from models.cube import rotation_permutations
 from models.decode import Posterior, decode
 from models.decode_permutation import permutation_candidates, permutation_posterior
+from models.decode_tables import face_map, frame_stickers
 from models.layer import (
     LastLayer,
     corner_positions,
@@ -64,6 +65,22 @@ def plain_scores(loglik: Array) -> tuple[Array, NDArray[np.bool_]]:
             rows.append(by_face[stickers, faces].sum(axis=1))
             mirrored.append(mirror)
     return np.array(rows), np.array(mirrored)
+
+
+@pytest.mark.parametrize("size", [2, 3, 4])
+def test_a_frame_is_a_way_to_hold_the_cube(size: int) -> None:
+    """The 24 pairs of top and front gather the stickers as the 24 rotations of the whole cube do."""
+    ways = rotation_permutations(size)
+    homes = ways.reshape(24, 6, size * size)[:, :, 0] // size**2
+    for top in range(6):
+        for front in range(6):
+            if front % 3 == top % 3:
+                with pytest.raises(ValueError, match="neighbours"):
+                    frame_stickers(size, top, front)
+                continue
+            (held,) = np.flatnonzero((homes[:, 0] == top) & (homes[:, 2] == front))
+            assert (frame_stickers(size, top, front) == ways[held]).all()
+            assert face_map(top, front) == tuple(homes[held].tolist())
 
 
 def random_loglik(size: int, seed: int, sharpness: float) -> Array:

@@ -32,6 +32,16 @@ def test_a_mirror_swaps_the_hands(moves: Moves) -> None:
     assert MODEL.swapped().effort(moves.mirrored()) == pytest.approx(MODEL.effort(moves))
 
 
+def test_every_table_of_an_own_file_counts(tmp_path: Path) -> None:
+    path = tmp_path / "effort.toml"
+    path.write_text("[turn]\nside = 2.5\n[hand]\nleft = 3.0\n[pair]\ntwo_doubles = 7.0\n")
+    own = load_effort(path)
+    assert effort("R", own) == pytest.approx(2.5)
+    assert effort("L", own) / effort("R", own) == pytest.approx(3.0)
+    assert effort("R2 U2", own) > effort("R2", own) + effort("U2", own) + 6.0
+    assert effort("U", own) == effort("U"), "what the file leaves out stays"
+
+
 @given(sequences, sequences)
 def test_joining_adds_up_but_for_the_seam(first: Moves, second: Moves) -> None:
     seam = MODEL.pair_cost(first[-1], second[0]) if first and second else 0.0

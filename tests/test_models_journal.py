@@ -18,6 +18,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+import models.journal
 from models.errors import LastlookError, UsageError
 from models.journal import RESULTS, Attempt, Journal, as_json_lines, utc_text
 
@@ -185,3 +186,18 @@ def test_times_are_kept_in_utc() -> None:
     assert utc_text(moment) == "2026-11-24T23:30:00.000Z"
     with pytest.raises(ValueError):
         utc_text(datetime(2026, 11, 25))
+
+
+def test_the_table_is_made_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fault half way through making it leaves a file that the next one can begin."""
+    path = tmp_path / "j.db"
+    with monkeypatch.context() as broken:
+        broken.setattr(models.journal, "_CREATE", (*models.journal._CREATE[:1], "CREATE nothing"))
+        with pytest.raises(LastlookError):
+            Journal(path)
+    with sqlite3.connect(path) as file:
+        assert file.execute("SELECT count(*) FROM sqlite_master").fetchone() == (0,)
+    file.close()
+    with Journal(path) as journal:
+        journal.add(an_attempt())
+        assert len(journal.rows()) == 1

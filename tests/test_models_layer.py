@@ -14,7 +14,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from sympy.combinatorics import Permutation, PermutationGroup
 
-from models.cube import Cube, moves_permutation, rotation_moves
+from models.cube import Cube, moves_permutation, rotation_moves, sticker_positions
 from models.errors import LayerError
 from models.layer import (
     CORNER_STATES,
@@ -25,6 +25,7 @@ from models.layer import (
     corner_stickers,
     edge_positions,
     edge_stickers,
+    fixed_mask,
     is_legal,
     legal_mask,
     state_count,
@@ -135,6 +136,21 @@ def test_legal_on_a_4x4x4_is_membership_in_its_group() -> None:
     a, b, c = corner_positions(4)[0].tolist()
     one_twisted[a], one_twisted[b], one_twisted[c] = b, c, a
     assert not four.contains(Permutation(one_twisted))
+
+
+@pytest.mark.parametrize("size", range(2, 8))
+def test_the_stickers_of_a_piece_are_on_one_piece(size: int) -> None:
+    """Pushed from its face into the cube, each sticker of a piece lies in the piece's middle."""
+    middles = np.clip(sticker_positions(size)[0], -(size - 1), size - 1)
+    pieces = [*corner_positions(size), *edge_positions(size).reshape(-1, 2)]
+    for piece in pieces:
+        assert (middles[piece] == middles[piece[0]]).all() and middles[piece[0]][1] == size - 1
+    assert len({tuple(middles[piece[0]].tolist()) for piece in pieces}) == 4 + 4 * (size - 2)
+    fixed = np.flatnonzero(fixed_mask(size))
+    assert len(fixed) == 6 * size**2 - 12 - 8 * (size - 2)
+    # the places of an edge follow each other along U, so that neighbours of one edge are neighbours
+    steps = np.diff(middles[edge_positions(size)[:, :, 0]], axis=1)
+    assert (np.abs(steps).sum(axis=2) == 2).all()
 
 
 @pytest.mark.parametrize(

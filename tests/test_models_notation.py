@@ -92,8 +92,8 @@ def test_a_size_past_the_largest_cube_does_not_widen_what_is_read() -> None:
         parse_moves("R", 1)
 
 
-@pytest.mark.parametrize("text", ["1Rw", "0Rw", "1R", "0U2", "01Fw"])
-def test_article_12a2_refuses_fewer_than_two_layers(text: str) -> None:
+@pytest.mark.parametrize("text", ["1Rw", "0Rw", "1R", "0U2", "01Fw", "7Rw", "25Rw", "30R", "2000000Rw"])
+def test_article_12a2_refuses_fewer_than_two_layers_and_all_of_them(text: str) -> None:
     with pytest.raises(NotationError):
         parse_moves(text)
 
@@ -327,9 +327,14 @@ def test_impossible_turns_cannot_be_made(fields: tuple[object, ...]) -> None:
         ("2", 1, "without a turn before it"),
         ("( ' R)", 3, "without a turn before it"),
         ("٣R", 1, "is not a turn"),
+        ("R X", 3, "lower case"),
+        ("Z2", 1, "lower case"),
+        ("m2 U", 1, "upper case"),
+        ("R e'", 3, "upper case"),
+        ("s", 1, "upper case"),
     ],
 )
-def test_a_suffix_is_told_what_is_wrong_with_its_place(text: str, column: int, words: str) -> None:
+def test_what_is_no_turn_is_told_what_is_wrong_with_it(text: str, column: int, words: str) -> None:
     with pytest.raises(NotationError) as caught:
         parse_moves(text)
     assert caught.value.column == column and words in caught.value.reason
