@@ -242,10 +242,7 @@ def case_of(state: LastLayer) -> tuple[Case, int]:
 
 def mirror_of(case: Case) -> Case:
     """The case that the mirror image (left and right swapped) is."""
-    a, b, _, d = (-t % 3 for t in case.twist)
-    front, right, back, left = case.flip
-    twist_index, flip_index = 9 * b + 3 * a + d, 8 * front + 4 * left + 2 * back + right
-    return CASE_LIST[int(CASE_INDEX[twist_index, flip_index])]
+    return case_of(LastLayer(4, twist=case.twist, flip=case.flip).mirrored())[0]
 
 
 def codes_for(size: int) -> tuple[str, ...]:

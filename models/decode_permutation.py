@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from models.decode import FloatArray, Posterior, Scored
 from models.decode_tables import PERMUTATIONS
-from models.layer import LastLayer
+from models.layer import MIRRORED_CORNERS, MIRRORED_EDGES, LastLayer
 from models.permutation import PERMUTATION_CASES, class_index_of
 
 IntArray = NDArray[np.int64]
@@ -100,8 +100,8 @@ def _after(
     mirrored: bool,
 ) -> tuple[IntArray, IntArray | None]:
     """Arrangements (N, 4) of the real cube after the sequence: new[i] = old[effect[i]]."""
-    corner_swap, edge_swap = np.array((1, 0, 3, 2)), np.array((0, 3, 2, 1))
     if mirrored:
+        corner_swap, edge_swap = np.array(MIRRORED_CORNERS), np.array(MIRRORED_EDGES)
         corners = corner_swap[corners[:, corner_swap]]
         edges = None if edges is None else edge_swap[edges[:, edge_swap]]
     if effect is not None:

@@ -59,6 +59,8 @@ CORNER_TWISTS = frozen(np.array([(a, b, c, -(a + b + c) % 3) for a, b, c in prod
 """(27, 4), row = twist index; the fourth twist follows from the other three."""
 EDGE_FLIPS = frozen(np.array(list(product(range(2), repeat=4))))
 """(16, 4), row = flip index."""
+MIRRORED_CORNERS, MIRRORED_EDGES = (1, 0, 3, 2), (0, 3, 2, 1)
+"""The slot that each becomes where left and right change places."""
 CORNER_STATES, EDGE_STATES = 24 * 27, 24 * 16
 """How many corner and edge indices there are."""
 
@@ -220,7 +222,7 @@ class LastLayer:
 
     def mirrored(self) -> LastLayer:
         """Left and right swapped: a sequence that makes this state, mirrored, makes that one."""
-        corner_of, edge_of = (1, 0, 3, 2), (0, 3, 2, 1)
+        corner_of, edge_of = MIRRORED_CORNERS, MIRRORED_EDGES
         return LastLayer(
             self.size,
             tuple(corner_of[self.corners[i]] for i in corner_of),
