@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.linalg import block_diag
 from scipy.stats import multivariate_normal
 from sticker_maker import SETS, albedo, make_samples, random_layer
 
@@ -25,7 +26,7 @@ from calibration.compare import predict
 from calibration.lamps import LIFT, light_covariance, light_moves, usual_moves
 from calibration.light import prepare
 from calibration.profile import SCHEME, default_profile
-from calibration.together import look_together
+from calibration.together import View, _evidence, _narrowed, look_together
 from models.cube import rotation_permutations
 
 HOMES = rotation_permutations(4).reshape(24, 6, 16)[:, :, 0] // 16
@@ -133,6 +134,29 @@ def test_only_colours_that_stand_out_are_taken_for_unusual() -> None:
     # and two pictures far apart in brightness had two lamps
     move = light_moves(base.mean, base.floor)[:, [0, 4, 8]].sum(axis=1)
     assert widened(usual, [precise(mean + move), precise(mean - move)], mean, light)[1] == 0.0
+
+
+def test_one_picture_after_the_other_tells_what_both_tell_at_once() -> None:
+    """The chain rule, against scipy's normal distribution of all numbers stacked."""
+    rng = np.random.default_rng(3)
+    model = default_profile().model
+    mean, cube, light = rng.normal(size=18), some_cov(rng, 0.3), some_cov(rng, 0.1)
+    views, picked, noise = [], [], []
+    for faces in ((0, 1, 2), (0, 4, 5)):
+        colours, spread = rng.permutation(6)[None], rng.uniform(0.01, 0.1, (3, 3))
+        own = colours[0, list(faces)]
+        centre = mean.reshape(6, 3)[own] + rng.normal(scale=0.5, size=(3, 3))
+        views.append(View(centre, spread, np.array(faces), np.zeros((6, 4, 4), bool), colours, 0.0))
+        picked.append(np.eye(18).reshape(6, 3, 18)[own].reshape(9, 18))
+        noise.append(block_diag(*(model.face_cov + model.cell_cov[own] + spread[:, :, None] * np.eye(3))))
+    both = np.concatenate(picked)
+    cov = both @ cube @ both.T
+    cov += block_diag(*(one @ light @ one.T + own for one, own in zip(picked, noise, strict=True)))
+    seen = np.concatenate([view.centre.ravel() for view in views])
+    first = _evidence(model, mean[None], cube[None], light, views[0])[0, 0]
+    after, left = _narrowed(model, mean, cube, light, views[0], 0)
+    second = _evidence(model, after[None], left[None], light, views[1])[0, 0]
+    assert first + second == pytest.approx(multivariate_normal(both @ mean, cov).logpdf(seen))
 
 
 @pytest.mark.parametrize("name", ["usual", "pastel", "black for white", "two oranges"])
