@@ -34,10 +34,12 @@ from calibration.compare import (
     compare_kept,
     feature_spaces,
     gaussian_classes,
+    predict,
     table_of,
 )
 from calibration.kept import pictures_of
 from calibration.learn import (
+    LEAST_SURE,
     MOST_LEARNED,
     DriftWatch,
     Seen,
@@ -50,6 +52,7 @@ from calibration.modes import PIXEL_NOISE, SPREAD_SHARE
 from calibration.profile import SCHEME, Profile, default_profile, load_profile
 from calibration.reading import read_stickers
 from models.cube import rotation_permutations
+from models.decode import decode
 from models.errors import LastlookError
 
 HOMES = rotation_permutations(4).reshape(24, 6, 16)[:, :, 0] // 16
@@ -272,6 +275,34 @@ def test_learning_is_bounded_and_can_be_taken_back(usual: tuple) -> None:
     assert without_learned(back) == (back, 0)
 
 
+def test_only_clean_stickers_of_the_cube_itself_teach(usual: tuple) -> None:
+    profile = usual[0].profile
+    rng = np.random.default_rng(8)
+    layer = random_layer(rng, 4)
+    samples, labels = make_samples(albedo("usual"), "noon", rng, layer=layer, glare=0.0)
+    reading = read_stickers(samples, profile)
+    assert worth_learning(reading, samples)
+    stained = reading.clean.copy()
+    stained[0, 1] = 0.3  # a print on four stickers of the top
+    kept = [
+        {one.linear_rgb for one in learned(profile, [Seen("use", samples, seen)]).samples}
+        for seen in (reading, replace(reading, clean=stained))
+    ]
+    row = {tuple(float(v) for v in rgb) for rgb in samples.linear_rgb[0, 1]}
+    assert row <= kept[0] and kept[1] == kept[0] - row
+    # as surely read, but in a mirror: left and right have changed places, and so may two colours have
+    loglik = np.where(labels[..., None] == np.arange(6), 0.0, -30.0) * (samples.coverage > 0)[..., None]
+    mirrored = decode(loglik[[0, 4, 2, 3, 1, 5]][:, :, ::-1], scheme=SCHEME, mirror_prior=0.5)
+    straight = decode(loglik, scheme=SCHEME, mirror_prior=0.5)
+    assert mirrored.mirrored and mirrored.probability == pytest.approx(straight.probability)
+    assert worth_learning(replace(reading, posterior=straight), samples) == (
+        straight.probability >= LEAST_SURE
+    )
+    assert not worth_learning(replace(reading, posterior=mirrored), samples)
+    guessed = decode(0.01 * loglik, scheme=SCHEME, mirror=False)
+    assert guessed.probability < 0.5 and not worth_learning(replace(reading, posterior=guessed), samples)
+
+
 def test_the_own_profile_is_chosen_and_drift_is_noticed(usual: tuple) -> None:
     """Pictures of a cube are read with its profile; a session with another cube speaks against it."""
     own = usual[0].profile
@@ -315,6 +346,19 @@ def test_discriminants_of_scikit_learn_predict_alike_as_plain_numbers() -> None:
         )
     with pytest.raises(ValueError, match="discriminant"):
         gaussian_classes(object())
+
+
+def test_no_sticker_speaks_for_its_own_label() -> None:
+    """Stickers of one colour, labelled as one that is not in view, are read as what the others make them."""
+    base = default_profile().model
+    samples, labels = make_samples(albedo("usual"), "evening", np.random.default_rng(5), glare=0.0)
+    picture = labelled_picture(samples, np.where(samples.coverage > 0, labels, -1), base)
+    shown = [int(k) for k in np.unique(picture.labels)]
+    unseen = next(k for k in range(6) if k not in shown)
+    for group in shown:
+        rows = picture.labels == group
+        told = predict(base, replace(picture, labels=np.where(rows, unseen, picture.labels)))
+        assert (told[rows] == group).mean() > 0.9
 
 
 def test_light_fitted_per_picture_beats_plain_classifiers_on_lights_left_out() -> None:

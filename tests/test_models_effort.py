@@ -34,11 +34,14 @@ def test_a_mirror_swaps_the_hands(moves: Moves) -> None:
 
 def test_every_table_of_an_own_file_counts(tmp_path: Path) -> None:
     path = tmp_path / "effort.toml"
-    path.write_text("[turn]\nside = 2.5\n[hand]\nleft = 3.0\n[pair]\ntwo_doubles = 7.0\n")
+    path.write_text("[turn]\nside = 2.5\n[hand]\nleft = 3.0\n[pair]\ntwo_doubles = 7.0\nhand_change = 5.0\n")
     own = load_effort(path)
     assert effort("R", own) == pytest.approx(2.5)
     assert effort("L", own) / effort("R", own) == pytest.approx(3.0)
     assert effort("R2 U2", own) > effort("R2", own) + effort("U2", own) + 6.0
+    # from one hand to the other costs, from one turn of a hand to its next does not
+    assert effort("R L", own) > effort("R", own) + effort("L", own) + 5.0
+    assert effort("R U", own) < effort("R", own) + effort("U", own) + 1.0
     assert effort("U", own) == effort("U"), "what the file leaves out stays"
 
 
