@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 
 from models.cases import CASE_LIST, CASES, case_of, mirror_of
 from models.check import ANGLE_TURNS, check_moves
-from models.cube import Cube, rotation_moves
+from models.cube import rotation_moves
 from models.errors import UsageError
 from models.layer import LastLayer
 from models.library import load_library
-from models.notation import Moves, Turn, parse_moves
+from models.notation import Moves, parse_moves
 from models.permutation import permutation_codes_for
 from models.relations import carried_over, inverse_partners, mirror_code
 from models.sequences import read_cores, solved_class, widened
@@ -67,32 +67,6 @@ def test_on_a_4x4x4_a_sequence_of_the_3x3x3_with_a_lone_slice_is_caught() -> Non
     assert check_moves(parse_moves("M2 U M2 U2 M2 U M2"), 4).solves == "H"
     split = check_moves(parse_moves("2L2 U 2L2 U2 2L2 U 2L2"), 4)
     assert not split.preserves and any("splits" in words for words in split.disturbs)
-
-
-IN_HALVES = st.lists(
-    st.builds(Turn, st.sampled_from("URFDLB"), st.integers(1, 3), st.integers(1, 2))
-    | st.builds(Turn, st.sampled_from("URFDLB"), st.integers(1, 3), st.just(2), st.just(True))
-    | st.builds(Turn, st.sampled_from("MESxyz"), st.integers(1, 3)),
-    max_size=8,
-).map(lambda turns: Moves(tuple(turns)))
-
-
-@given(IN_HALVES, st.sampled_from([(4, 6), (3, 4), (3, 5), (3, 6), (3, 7)]))
-def test_a_larger_cube_behaves_as_the_one_that_a_sequence_was_written_for(
-    moves: Moves, sizes: tuple[int, int]
-) -> None:
-    """A 6x6x6 whose inner layers move two by two is a 4x4x4; with all of them together it is a 3x3x3."""
-    written_for, size = sizes
-    inner = 1 + (np.arange(size - 2) >= (size - 2) / 2) * (written_for - 3)
-    layer = [0, *inner.tolist(), written_for - 1]
-    small = Cube.solved(written_for).apply(moves).facelets()
-    large = Cube.solved(size).apply(widened(moves, size, written_for)).facelets()
-    assert (large == small[:, layer][:, :, layer]).all()
-
-
-@given(IN_HALVES)
-def test_a_sequence_for_a_4x4x4_is_left_alone_on_smaller_and_odd_cubes(moves: Moves) -> None:
-    assert all(widened(moves, size) == moves for size in (3, 4, 5, 7))
 
 
 def test_widened_block_turns_are_asked_for() -> None:
