@@ -23,7 +23,6 @@ from calibration.collect import (
     collect,
     label_shot,
     labelled_picture,
-    samples_of,
 )
 from calibration.colour import log_light
 from calibration.compare import (
@@ -48,7 +47,6 @@ from calibration.learn import (
     without_learned,
     worth_learning,
 )
-from calibration.modes import PIXEL_NOISE, SPREAD_SHARE
 from calibration.profile import SCHEME, Profile, default_profile, load_profile
 from calibration.reading import read_stickers
 from models.cube import rotation_permutations
@@ -124,55 +122,6 @@ def test_a_picture_of_a_scrambled_cube_is_named_and_left_out() -> None:
         collect([Shot("scrambled", scrambled)], "mine")
 
 
-def test_of_pictures_that_do_not_agree_the_odd_one_is_left_out() -> None:
-    """Four pictures of one cube, in one of which red is labelled orange, and orange red."""
-    base = default_profile()
-    views = (("noon", (0, 1, 2)), ("lamp", (0, 1, 2)), ("sky", (0, 1, 2)), ("noon", (0, 2, 4)))
-    right = [label_shot(shot, base) for shot in shots_of("usual", views)[0]]
-    exchanged = np.array([0, 1, 3, 2, 4, 5, -1])
-    for odd in range(3):
-        wrong = replace(right[odd], labels=exchanged[right[odd].labels])
-        given = [*right[:odd], wrong, *right[odd + 1 :]]
-        kept, left = agreeing(given, base, base.model)
-        assert kept == [*right[:odd], *right[odd + 1 :]]
-        assert [name for name, _ in left] == [wrong.shot.name] and "disagree" in left[0][1]
-    assert agreeing(right, base, base.model) == (right, [])
-
-
-def test_what_a_profile_keeps_of_a_picture_is_the_picture_again() -> None:
-    """Faces of which nothing is seen count for nothing: faces are numbered 0, 1, ... as they come."""
-    base = default_profile().model
-    for view in ((0, 1, 2), (3, 4, 5)):
-        (shot,), truth = shots_of("usual", (("noon", view),))
-        samples = replace(shot.samples, coverage=shot.samples.coverage * (np.arange(6) != 1)[:, None, None])
-        labels = np.where(samples.coverage > 0, truth[shot.name], -1)
-        one = replace(label_shot(shot, default_profile()), shot=replace(shot, samples=samples), labels=labels)
-        seen = labelled_picture(samples, labels, base)
-        (kept,) = pictures_of(samples_of(one, base), base.floor).values()
-        assert set(seen.face_of.tolist()) == {0, 1}
-        assert (kept.face_of == seen.face_of).all() and (kept.labels == seen.labels).all()
-        assert kept.features == pytest.approx(seen.features, abs=1e-6)
-        # a sample alone, whose name has no face: its picture all the same
-        bare = [replace(sample, picture="bare") for sample in samples_of(one, base)]
-        assert list(pictures_of([*bare, *samples_of(one, base)], base.floor)) == ["bare", shot.name]
-
-
-def test_features_scatter_as_the_noise_of_the_pixels_makes_them() -> None:
-    """Drawn: a sticker's light with the noise that is told of it, through the logarithm."""
-    rng = np.random.default_rng(0)
-    base = default_profile().model
-    (shot,), truth = shots_of("usual", (("noon", (0, 1, 2)),))
-    samples, labels = shot.samples, np.where(shot.samples.coverage > 0, truth[shot.name], -1)
-    whole = labelled_picture(samples, labels, base)
-    noise = np.sqrt(PIXEL_NOISE**2 + (SPREAD_SHARE * 0.006) ** 2)
-    linear = np.exp(whole.features) - base.floor
-    light = linear > 0.05
-    drawn = log_light(linear + rng.normal(scale=noise, size=(20_000, *linear.shape)), base.floor)
-    assert whole.measure_var[light] == pytest.approx(drawn.var(axis=0)[light], rel=0.1)
-    half = labelled_picture(replace(samples, coverage=samples.coverage * np.float32(0.6)), labels, base)
-    assert half.measure_var == pytest.approx(whole.measure_var / 0.6)  # fewer pixels, in the mean more noise
-
-
 def covered(shot: Shot, share: float) -> Shot:
     """The same picture with no sticker seen to more than ``share``."""
     return replace(shot, samples=replace(shot.samples, coverage=np.minimum(shot.samples.coverage, share)))
@@ -231,6 +180,21 @@ def test_a_stated_scheme_is_taken() -> None:
     for one in made.kept:
         sure = one.labels >= 0
         assert (one.labels[sure] == truth[one.shot.name][sure]).all()
+
+
+def test_of_pictures_that_do_not_agree_the_odd_one_is_left_out() -> None:
+    """Four pictures of one cube, in one of which red is labelled orange, and orange red."""
+    base = default_profile()
+    views = (("noon", (0, 1, 2)), ("lamp", (0, 1, 2)), ("sky", (0, 1, 2)), ("noon", (0, 2, 4)))
+    right = [label_shot(shot, base) for shot in shots_of("usual", views)[0]]
+    exchanged = np.array([0, 1, 3, 2, 4, 5, -1])
+    for odd in range(3):
+        wrong = replace(right[odd], labels=exchanged[right[odd].labels])
+        given = [*right[:odd], wrong, *right[odd + 1 :]]
+        kept, left = agreeing(given, base, base.model)
+        assert kept == [*right[:odd], *right[odd + 1 :]]
+        assert [name for name, _ in left] == [wrong.shot.name] and "disagree" in left[0][1]
+    assert agreeing(right, base, base.model) == (right, [])
 
 
 def test_the_samples_kept_give_the_model_back(usual: tuple, tmp_path: Path) -> None:
