@@ -6,8 +6,7 @@ sequences (`models.search_space`), so equal places are found by sorting 64-bit k
 orientation case that the sequence solves (where all is oriented, the permutation class) is read off
 the last layer's pieces. Every result is executed by the engine, sticker by sticker on the size asked, before
 it is handed out; equal keys by chance would fall there. A core must leave everything below the last layer
-alone (`models.layer.LastLayer.after`); where it leaves the whole cube turned, the rotation back becomes part
-of it.
+alone; where it leaves the whole cube turned, the rotation back becomes part of it.
 
 Length is counted in turns (each `Turn` one, rotations of a core included) after cancelling at the seams.
 Turns of the top layer at the very beginning and end change only the angle and the permutation left over, so
@@ -22,14 +21,14 @@ from dataclasses import replace
 from models.cases import CASE_LIST, CASES
 from models.effort import EffortModel, load_effort
 from models.errors import LayerError, UsageError
-from models.layer import LastLayer, upright
+from models.layer import upright
 from models.notation import Turn
-from models.permutation import PERMUTATION_CASES
+from models.permutation import PERMUTATION_CASES, SOLVED_CODE
 from models.search_meet import Halves, meetings
 from models.search_rank import Ranked
 from models.search_result import NO_CORE, CaseResult, Core, Found, Progress, Result, core_variants
 from models.search_space import OUTER, enumerate_space, estimate, is_outer, turn_set
-from models.sequences import NEEDS_NO_SEQUENCE
+from models.sequences import NEEDS_NO_SEQUENCE, solved_class
 
 __all__ = ["NO_CORE", "Core", "Found", "Result", "all_odd_codes", "core_variants", "find"]
 # a sequence takes about this many bytes while it is searched: positions, parent, keys and their order
@@ -55,8 +54,8 @@ def find(
     ``keep`` best sequences are kept for each case by ``by``: "length" (then effort) or "effort" (then
     length); 0 keeps every sequence of the fewest turns. ``progress`` hears the share done and a word.
     Ctrl-C ends the search early; the result then says so and holds what was found.
-    Raises ``UsageError`` for unknown codes and impossible sizes or depths, ``LayerError`` for a core that
-    disturbs more than the last layer.
+    Raises ``UsageError`` for unknown codes, impossible sizes or depths and a core that does nothing,
+    ``LayerError`` for a core that disturbs more than the last layer.
     """
     chosen = turn_set(turns, size) if isinstance(turns, str) else tuple(turns)
     cores = [replace(core, moves=upright(core.moves, size)) for core in cores]
@@ -115,9 +114,11 @@ def _check(
         )
     for core in cores:
         try:
-            LastLayer.after(core.moves, size)
+            idle = core.moves and solved_class(core.moves, size)[0] == SOLVED_CODE
         except LayerError as error:
             raise LayerError(f"core {core}: {error}") from error
+        if idle:
+            raise UsageError(f"core {core}: does nothing but turn the top or the cube; leave it out")
 
 
 def all_odd_codes() -> tuple[str, ...]:

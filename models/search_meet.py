@@ -41,6 +41,9 @@ class Halves:
         pair_back = np.array([[model.pair_cost(b.inverse(), a.inverse()) for b in turns] for a in turns])
         self.setup_effort = np.zeros(len(space), np.float32)
         self.finish_effort = np.zeros(len(space), np.float32)
+        # of the turns of one axis that a sequence ends with, the first
+        self.last_run = space.turn.copy()
+        axis = np.array([t.axis for t in turns])
         for d in range(1, space.depth + 1):
             rows = slice(space.starts[d], space.starts[d + 1])
             parent, turn = space.parent[rows], space.turn[rows]
@@ -49,6 +52,8 @@ class Halves:
             if d > 1:
                 self.setup_effort[rows] += pair[space.turn[parent], turn]
                 self.finish_effort[rows] += pair_back[space.turn[parent], turn]
+                goes_on = axis[space.turn[parent]] == axis[turn]
+                self.last_run[rows][goes_on] = self.last_run[parent[goes_on]]
         self.finish_keys = space.keys()
         self.cost = space.length
 
@@ -162,7 +167,7 @@ def meetings(
                 held = (space.turn[i] == space.turn[j]) & idle[space.turn[i]]
                 i, j = i[~held], j[~held]
             else:
-                i, j = _without_seam(space, i, j)
+                i, j = _without_seam(halves, i, j)
             effort = halves.setup_effort[i] + halves.finish_effort[j] + core_effort + seam_s[i] + seam_f[j]
             if not core.moves:
                 effort = effort + _bare_seam(halves, i, j)
@@ -246,13 +251,17 @@ def _join(
         begin = stop
 
 
-def _without_seam(space: Space, i: IntArray, j: IntArray) -> tuple[IntArray, IntArray]:
-    """Pairs of halves whose join is a canonical sequence: no cancelling, one order of turns of one axis."""
+def _without_seam(halves: Halves, i: IntArray, j: IntArray) -> tuple[IntArray, IntArray]:
+    """Pairs of halves whose join is a canonical sequence: no cancelling, one order of turns of one axis.
+
+    Where three layers of an axis turn across the seam, all of the finish's come after all of the setup's.
+    """
+    space = halves.space
     count = len(space.turns)
     allowed = np.ones((count + 1, count + 1), dtype=bool)
     inverse = [space.turns.index(t.inverse()) for t in space.turns]
     allowed[:count, :count] = follows(space.turns)[inverse].T
-    good = allowed[space.turn[i], space.turn[j]]
+    good = allowed[space.turn[i], halves.last_run[j]]
     return i[good], j[good]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import lru_cache
+from itertools import groupby
 from math import comb
 
 import numpy as np
@@ -17,6 +18,7 @@ from models.layer import LastLayer
 from models.notation import Moves, Turn, parse_moves
 from models.permutation import permutation_of
 from models.search import NO_CORE, Core, all_odd_codes, core_variants, find
+from models.search_meet import Halves, _without_seam
 from models.search_rank import is_padded
 from models.search_space import OUTER, enumerate_space, estimate, turn_set
 from models.sequences import read_cores, widened
@@ -414,3 +416,51 @@ def test_turns_that_vanish_into_a_short_core_are_counted_once() -> None:
     for case in result.cases.values():
         assert case.shortest == min(one.turns for one in case.found) == 0
         assert all(one.turns == len(one.moves) - len(core) for one in case.found)
+
+
+def test_every_way_to_put_two_halves_together_is_one_sequence() -> None:
+    """Counted apart: axes take turns, a run turns some of its layers in 3 ways each, whatever their order; at
+    both ends the top layer rests. So three layers of one axis across the seam are met once, not twice."""
+    layers = {"x": 3, "y": 1, "z": 2}
+    space = enumerate_space(turn_set("R L M U F B", 3), 3, 3)
+    halves = Halves(space, load_effort())
+    starts = space.starts
+    for total in range(2, 7):
+        setups, finishes = (range(starts[k], starts[k + 1]) for k in ((total + 1) // 2, total // 2))
+        i, j = (a.ravel() for a in np.meshgrid(setups, finishes))
+        assert len(_without_seam(halves, i, j)[0]) == runs_of(total, layers), total
+
+
+def runs_of(total: int, layers: dict[str, int]) -> int:
+    """How many sequences of ``total`` turns, neither beginning nor ending with U, counted run by run."""
+
+    def run(axis: str, turns: int, outside: bool) -> int:
+        return comb(layers[axis] - (outside and axis == "y"), turns) * 3**turns
+
+    def from_here(left: int, before: str) -> int:
+        return sum(
+            run(axis, k, not before or k == left) * (from_here(left - k, axis) if k < left else 1)
+            for axis in layers
+            if axis != before
+            for k in range(1, left + 1)
+        )
+
+    return from_here(total, "")
+
+
+def test_commuting_turns_in_another_order_are_no_second_sequence() -> None:
+    result = find(["e0-sune"], size=4, turns="R Rw 2R U", depth=5, keep=200)
+    found = result.cases["e0-sune"].found
+    runs = {
+        tuple((axis, frozenset(run)) for axis, run in groupby(one.moves, key=lambda turn: turn.axis))
+        for one in found
+    }
+    assert len(runs) == len(found) > 20
+    assert all(one.turns == len(one.moves) for one in found)
+
+
+@pytest.mark.parametrize("core", ["R R'", "y", "U2", "x y x'", "R U2 U2 R' U"])
+def test_a_core_that_does_nothing_is_refused(core: str) -> None:
+    """Around it every sequence would be met once for each place where it can be cut."""
+    with pytest.raises(UsageError, match="does nothing"):
+        find(["e0-sune"], size=3, cores=(Core(core, parse_moves(core)),), turns="R U", depth=4)
