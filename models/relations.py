@@ -68,7 +68,7 @@ def carried_over(library: Library, code: str, size: int) -> tuple[Carried, ...]:
 
     Every one is executed on that size before it is returned.
     """
-    held = {entry.turns for entry in library.of(code)}
+    held = {str(entry.moves(size)) for entry in library.of(code) if size in entry.sizes}
     out: dict[str, Carried] = {}
     for entry in library.entries:
         if size not in entry.sizes:
