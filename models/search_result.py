@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from models.notation import Moves, Turn
 from models.permutation import PERMUTATION_CASES
+from models.sequences import holds_on_every_size
 
 Progress = Callable[[float, str], None]
 """Called with the share done (0..1) and a few words."""
@@ -104,7 +105,9 @@ class Result:
         within = f"{self.depth}+{self.depth}"
         if not self.complete:
             within = f"{self.searched} together, {within} at most"
-        what = f"turns of {layers}, " + (
+        # what block turns and inner slices reach on one size says nothing of another
+        where = "" if holds_on_every_size(Moves(self.turns)) else f" on a {self.size}x{self.size}x{self.size}"
+        what = f"turns of {layers}{where}, " + (
             "no core" if self._bare else "round " + " | ".join(map(str, self.cores))
         )
         shortest = self.cases[code].shortest
