@@ -109,12 +109,12 @@ class Library:
             if pair is None or not _executed(stickers, *pair, n, solve=state.is_oriented):
                 continue
             first, turns, effort = self._write(*pair)
-            proof = entry.proof_on(n)
+            mine = entry.file in self.own
+            held = found.get((first, turns))
+            proof = entry.proof_on(n) or (held[1].proof if held else "")
             suggestion = Suggestion(
                 turns, first, pair[1].obtm, pair[1].etm, effort, entry.source, proof, code
             )
-            mine = entry.file in self.own
-            held = found.get((first, turns))
             if mine or held is None or (proof and not held[1].proof and not held[0]):
                 found[first, turns] = mine, suggestion
         ranked = sorted(found.values(), key=lambda s: (not s[0], s[1].effort, s[1].etm, s[1].turns))

@@ -198,6 +198,15 @@ def test_a_proof_of_the_users_own_holds_on_its_sizes(
     assert "proof_size '8'" in bad.reason
 
 
+def test_what_is_proved_of_a_sequence_is_true_of_it_in_the_users_own_file(tmp_path: Path) -> None:
+    path = tmp_path / "library.toml"
+    built_in = next(e for e in library().of("e0-sune") if e.proof.startswith("shortest") and 4 in e.sizes)
+    path.write_text(write_block("e0-sune", built_in.turns, source="mine"))
+    state = LastLayer.after(built_in.moves(4), 4).inverse()
+    one = load_library([path]).suggest(state, 4)[0]
+    assert (one.turns, one.source, one.proof) == (built_in.turns, "mine", built_in.proof)
+
+
 @settings(max_examples=40, deadline=None)
 @given(st.sampled_from(load_library().entries), st.integers(0, 23), st.data())
 def test_a_sequence_that_leaves_the_cube_turned_is_one_like_any_other(
