@@ -147,7 +147,8 @@ def check_entry(code: str, moves: Moves) -> Checked:
                 reason = reason or f"on {size}x{size}x{size}: {error}"
                 continue
             if found != code:
-                reason = reason or f"solves {found}, not {code}"
+                solves = "nothing" if found == SOLVED_CODE else found
+                reason = reason or f"solves {solves}, not {code}"
                 continue
             angle = at if not good else angle
             good += _alike(size) if holds_on_every_size(moves) and size > 2 else [size]

@@ -272,6 +272,38 @@ def test_sequences_come_and_go(own_folders: Path, capsys: pytest.CaptureFixture[
     assert status == 0 and out.startswith("1 added, 2 there already")
 
 
+@pytest.mark.parametrize(
+    ("code", "turns", "said"),
+    [
+        # headlights of a 2x2x2; where there are edges it flips two (common practice, no source)
+        ("e0-headlights", "F R U R' U' F'", "for cubes of 2 layers alone"),
+        ("e2o-headlights-right", "F R U R' U' F'", ""),
+        ("e0-sune", "R U R' U R U2 R'", ""),
+        ("e1-headlights-front", "Rw U2 x Rw U2 Rw U2 Rw' U2 Lw U2 Rw' U2 Rw U2 Rw' U2 Rw'", ""),
+        ("e2a-sune-left", "3Rw U R' U R U2 3Rw'", "for cubes of 4 layers alone"),
+    ],
+)
+def test_adding_tells_on_which_cubes_alone_it_solves_the_case(
+    code: str, turns: str, said: str, own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    status, out, err = outcome(capsys, "sequence", "add", code, turns)
+    assert (status, err) == (0, "")
+    assert out.rstrip().endswith(said or "added")
+    held = json.loads(outcome(capsys, "sequence", "list", "--json")[1])[0]["sizes"]
+    for size in range(2, 8):
+        status, out, _ = outcome(capsys, "check", turns, "--size", str(size), "--json")
+        if status == 0 and "w" not in turns:
+            assert (json.loads(out)["solves"] == code) == (size in held), size
+
+
+def test_what_solves_nothing_is_not_added(own_folders: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for turns in ("", "U", "x", "R R'"):
+        status, out, err = outcome(capsys, "sequence", "add", "e0-sune", turns)
+        assert (status, out) == (1, "") and err.endswith("solves nothing, not e0-sune\n")
+    status, out, err = outcome(capsys, "sequence", "remove", "e0-nowhere", "R")
+    assert (status, out) == (2, "") and "unknown case 'e0-nowhere'" in err
+
+
 @pytest.mark.parametrize("end", ["\n", "\r\n"])
 def test_removing_a_sequence_leaves_its_neighbours_alone(
     end: str, own_folders: Path, capsys: pytest.CaptureFixture[str]

@@ -69,11 +69,22 @@ def add_sequence(
         raise UsageError(f"case {code!r} needs no sequence")
     sequence = parse_moves(moves)
     try:
-        check_entry(code, sequence)
+        sizes = check_entry(code, sequence).sizes
     except LastlookError as error:
         raise LastlookError(f"not added: {sequence}: {error}") from error
     new = add_to_library([{"code": code, "turns": str(sequence), "source": "yours"}])
-    typer.echo(f"{code}: {sequence} {'added' if new else 'was there already'}")
+    typer.echo(f"{code}: {sequence} {'added' if new else 'was there already'}{_but_on(code, sizes)}")
+
+
+def _but_on(code: str, sizes: Sequence[int]) -> str:
+    """On which sizes alone a sequence solves a case that comes up on more (a 2x2x2 besides is no matter)."""
+    from models.cases import CASES
+    from models.permutation import PERMUTATION_CASES
+
+    target = CASES.get(code) or PERMUTATION_CASES[code]
+    if all(size in sizes for size in range(3, 8) if target.occurs_on(size)):
+        return ""
+    return f", for cubes of {', '.join(map(str, sizes))} layers alone"
 
 
 def _known(code: str) -> None:
@@ -132,6 +143,7 @@ def remove_sequence(
     from models.notation import parse_moves
     from vision.library_files import locked
 
+    _known(code)
     turns = str(parse_moves(moves))
     with locked():
         hidden_in = _remove(code, turns)
