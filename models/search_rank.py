@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from itertools import islice
+
 import numpy as np
-from numpy.typing import NDArray
 
 from models.cube import moves_permutation
 from models.effort import EffortModel
@@ -22,6 +24,7 @@ class Ranked:
         self.result, self.space, self.keep, self.by, self.size = result, space, keep, by, size
         self.wanted = {TARGETS[code]: code for code in result.cases}
         self.pool: dict[str, list[Meetings]] = {code: [] for code in result.cases}
+        self.fewest: dict[str, list[Meetings]] = {code: [] for code in result.cases}
 
     def add(self, batch: Meetings) -> None:
         """Take the pairs that solve a wanted case, as many as may matter."""
@@ -34,15 +37,12 @@ class Ranked:
         edges = np.flatnonzero(np.diff(batch.target[order])) + 1
         for rows in np.split(order, edges):
             code = self.wanted[int(batch.target[rows[0]])]
-            self._count(code, batch.turns[rows])
-            if not self._outdone(code, int(batch.turns[rows].min())):
+            self._hold_fewest(code, batch, rows)
+            if self.keep and not self._outdone(code, int(batch.turns[rows].min())):
                 self.pool[code].append(pick(batch, self._best(batch, rows)))
 
     def _outdone(self, code: str, fewest: int) -> bool:
         """True when pairs of this many turns cannot be among those kept, for shorter ones are there."""
-        if not self.keep:
-            shortest = self.result.cases[code].shortest
-            return shortest is not None and fewest > shortest
         shorter = sum(int((batch.turns < fewest).sum()) for batch in self.pool[code])
         return self.by == "length" and shorter >= self._spare
 
@@ -51,19 +51,19 @@ class Ranked:
         """How many pairs are held for each case: different ones may make one and the same sequence."""
         return 8 * self.keep + 24
 
-    def _count(self, code: str, turns: NDArray[np.int16]) -> None:
+    def _hold_fewest(self, code: str, batch: Meetings, rows: IntArray) -> None:
+        """Hold every pair of the fewest turns: how many sequences they make shows when these are written."""
         case = self.result.cases[code]
+        turns = batch.turns[rows]
         fewest = int(turns.min())
         if case.shortest is None or fewest < case.shortest:
-            case.shortest, case.minimal = fewest, 0
+            case.shortest = fewest
+            self.fewest[code].clear()
         if fewest == case.shortest:
-            case.minimal += int((turns == fewest).sum())
+            self.fewest[code].append(pick(batch, rows[turns == fewest]))
 
     def _best(self, batch: Meetings, rows: IntArray) -> IntArray:
         turns, effort = batch.turns[rows], batch.effort[rows]
-        if not self.keep:
-            fewest: IntArray = rows[turns == turns.min()]
-            return fewest
         # by index at last: sorting keys leaves equal ones in an order that differs between machines
         ranks = (effort, turns) if self.by == "length" else (turns, effort)
         order = np.lexsort((batch.finish[rows], batch.setup[rows], *ranks))
@@ -72,37 +72,39 @@ class Ranked:
 
     def write_out(self, model: EffortModel) -> None:
         """Turn what is left into sequences, each executed on the size asked."""
-        for code, batches in self.pool.items():
-            case = self.result.cases[code]
-            ranked = sorted(
-                (
-                    self._rank(int(b.turns[k]), float(b.effort[k])),
-                    self.result.cores.index(b.core),
-                    int(b.setup[k]),
-                    int(b.finish[k]),
-                    n,
-                    k,
-                )
-                for n, b in enumerate(batches)
-                for k in range(len(b.setup))
-            )
-            seen: set[Moves] = set()
-            for *_, n, k in ranked:
-                batch = batches[n]
-                if not self.keep and int(batch.turns[k]) != case.shortest:
-                    continue
-                if self.keep and len(case.found) >= self.keep:
-                    break
-                setup = self.space.moves(int(batch.setup[k]))
-                finish = self.space.moves(int(batch.finish[k])).inverse()
-                moves = without_top_turns((setup + batch.core.moves + finish).cancelled())
-                if moves in seen or is_padded(setup, batch.core.moves, finish, self.size):
-                    continue
-                seen.add(moves)
+        for code, case in self.result.cases.items():
+            fewest = list(self._sequences(self.fewest[code]))
+            case.minimal = len(fewest)
+            chosen = islice(self._sequences(self.pool[code]), self.keep) if self.keep else fewest
+            for moves, setup, finish, batch, k in chosen:
                 if solved_class(moves, self.size)[0] != code:
                     raise LastlookError(f"{moves} does not solve {code}: a fault of lastlook, please report")
                 turns, effort = int(batch.turns[k]), model.effort(moves)
                 case.found.append(Found(code, setup, batch.core, finish, moves, turns, effort))
+
+    def _sequences(self, batches: Sequence[Meetings]) -> Iterator[tuple[Moves, Moves, Moves, Meetings, int]]:
+        """(moves, setup, finish, pairs, row) of the sequences that pairs make, each once, best first."""
+        ranked = sorted(
+            (
+                self._rank(int(b.turns[k]), float(b.effort[k])),
+                self.result.cores.index(b.core),
+                int(b.setup[k]),
+                int(b.finish[k]),
+                n,
+                k,
+            )
+            for n, b in enumerate(batches)
+            for k in range(len(b.setup))
+        )
+        seen: set[Moves] = set()
+        for *_, n, k in ranked:
+            batch = batches[n]
+            setup = self.space.moves(int(batch.setup[k]))
+            finish = self.space.moves(int(batch.finish[k])).inverse()
+            moves = without_top_turns((setup + batch.core.moves + finish).cancelled())
+            if moves not in seen and not is_padded(setup, batch.core.moves, finish, self.size):
+                seen.add(moves)
+                yield moves, setup, finish, batch, k
 
     def _rank(self, turns: int, effort: float) -> tuple[float, float]:
         return (turns, effort) if self.by == "length" else (effort, turns)

@@ -474,3 +474,16 @@ def test_a_proof_says_where_its_layers_are_those_of_one_size_alone() -> None:
     assert "on a 4x4x4" in four.proof("e0-t") and "on a 3x3x3" in three.proof("e0-t")
     plain = find(["e0-sune"], size=4, turns="R U M", depth=4, keep=1)
     assert "4x4x4" not in plain.proof("e0-sune"), "outer layers and whole middles do alike on every size"
+
+
+def test_as_many_are_told_as_there_are() -> None:
+    """Turns that vanish into a core can do so in two ways, and a turn may be undone behind it for nothing:
+    that makes no further sequence. Of one core and of all its mirror images and angles."""
+    core = Core("six", parse_moves("F R U R' U' F'"))
+    for cores in ((core,), core_variants(core, mirrored=True, inverted=True, angles=(0, 1, 2, 3))):
+        options = {"size": 3, "cores": cores, "turns": "R U F", "depth": 3 + (len(cores) == 1)}
+        codes = ["e2a-headlights-front", "e2o-headlights-right", "e0-sune"]
+        every = find(codes, keep=0, **options)  # type: ignore[arg-type]
+        some = find(codes, keep=1, **options)  # type: ignore[arg-type]
+        for code, case in every.cases.items():
+            assert case.minimal == some.cases[code].minimal == len({one.moves for one in case.found})
