@@ -12,7 +12,7 @@ from models.check import ANGLE_TURNS, check_moves
 from models.cube import rotation_moves
 from models.errors import UsageError
 from models.layer import LastLayer
-from models.library import load_library
+from models.library import Library, load_library
 from models.notation import Moves, parse_moves
 from models.permutation import permutation_codes_for
 from models.relations import carried_over, inverse_partners, mirror_code
@@ -46,6 +46,7 @@ def test_from_is_the_rotation_from_the_named_frame() -> None:
     [
         ("R U R'", 4, ["breaks FR pair"]),
         ("L' U' L", 3, ["breaks FL pair"]),
+        ("F2", 3, ["moves the DF edge"]),  # what comes there shows F in front as well
         ("F2 U F2", 3, ["breaks FR pair", "breaks FL pair", "moves the DF edge"]),
         ("2R U2 2R'", 4, ["leaves centres turned (U F)", "splits the UB edge", "moves the DF edge"]),
         ("Rw U Rw'", 5, ["breaks FR pair", "leaves centres turned"]),
@@ -150,6 +151,21 @@ def test_carried_over_sequences_solve_the_case(size: int) -> None:
             assert str(one.moves) not in held
             if code in CASES:
                 assert case_of(state) == (CASES[code], one.angle)
+
+
+def test_a_lone_sequence_is_carried_over_in_three_ways() -> None:
+    """Mirrored it solves the mirror case, backwards a partner, in both ways the mirror of that."""
+    whole = load_library()
+    entry = next(e for e in whole.of("e1-sune-left") if e.inverse_code != mirror_code("e1-sune-left"))
+    library = Library((entry,), (), whole.effort)
+    there, back = entry.moves(4), entry.moves(4).inverse()
+    for code, how, moves in (
+        (mirror_code(entry.code), "mirrored", there.mirrored()),
+        (entry.inverse_code, "inverted", back),
+        (mirror_code(entry.inverse_code), "mirrored and inverted", back.mirrored()),
+    ):
+        (one,) = (one for one in carried_over(library, code, 4) if one.how == how)
+        assert (one.moves, one.origin) == (moves, entry)
 
 
 def test_an_empty_sequence_solves_nothing() -> None:

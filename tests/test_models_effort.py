@@ -71,6 +71,16 @@ def test_the_hand_finds_some_things_easier_than_others() -> None:
     assert effort("x") < effort("y")
 
 
+def test_the_change_of_hand_is_asked_of_side_and_front_turns_alone() -> None:
+    """R is the right hand's, F' and U' are the left one's (effort.toml): R F' changes hands; R U' costs
+    nothing, since a finger of the other hand is there already."""
+    change = dict(MODEL.pair)["hand_change"]
+    pair = {text: MODEL.pair_cost(*parse_moves(text)) for text in ("R U", "R U'", "R F", "R F'", "F' R")}
+    assert change > 0 and pair["R U'"] == pair["R U"] == 0
+    assert pair["R F'"] - pair["R F"] == pytest.approx(change)
+    assert pair["F' R"] == pytest.approx(dict(MODEL.regrip)["front-side"] + change)
+
+
 def test_places_and_hands() -> None:
     assert [place_of(t) for t in parse_moves("R Lw U F D B M 2R x")] == [
         "side", "side", "top", "front", "bottom", "back", "middle", "middle", "rotation",

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from functools import lru_cache
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -230,6 +232,30 @@ def test_a_sequence_that_leaves_the_cube_turned_is_one_like_any_other(
     )
 
 
+def test_what_does_not_orient_is_not_suggested_whatever_is_remembered_of_it() -> None:
+    """A damaged cache may put a sequence down for another angle or case; stickers tell."""
+    (entry,), _ = read_entries(write_block("e0-sune", "R U R' U R U2 R'"), "it")
+    state = LastLayer.after(entry.moves(4), 4).inverse()
+    for lie, length in (({}, 1), ({"angle": (entry.angle + 1) % 4}, 0), ({"turns": "R U2 R' U' R U' R'"}, 0)):
+        held = Library((replace(entry, **lie),), (), library().effort)  # type: ignore[arg-type]
+        assert len(held.suggest(state, 4)) == length, lie
+
+
+@pytest.mark.parametrize("code", ["E", "H", "Z", "Na", "Ua", "par-solved-flbr"])
+def test_of_two_ways_to_hold_an_arrangement_the_shorter_is_suggested(code: str) -> None:
+    """Turns of the top before and after are tried in all 16 ways on stickers."""
+    entry = library().of(code)[0]
+    alone = Library((entry,), (), library().effort)
+    tops = [parse_moves(turn) for turn in ("", "U", "U2", "U'")]
+    for angle, turned in product(range(4), repeat=2):
+        state = PERMUTATION_CASES[code].state(4).turned(angle).after_top(turned)
+        before = Cube.from_facelets(state.facelets())
+        ways = [(first, (entry.moves(4) + last).cancelled()) for first in tops for last in tops]
+        right = [len(f) + len(m) for f, m in ways if before.apply(f).apply(m) == Cube.solved(4)]
+        (one,) = alone.suggest(state, 4)
+        assert len(parse_moves(one.first)) + len(parse_moves(one.turns)) == min(right)
+
+
 def test_a_proof_counts_what_it_says() -> None:
     """Of every built-in sequence: all its turns, or all but the core's; an arrangement's last turn of the top
     layer, which a suggestion ends in, is said to be left out."""
@@ -287,6 +313,20 @@ def test_block_turns_are_read_as_the_cube_they_were_written_for() -> None:
         for size in entry.sizes:
             state = LastLayer.after(entry.moves(size), size).inverse()
             assert case_of(state)[0].code == entry.code
+
+
+def test_half_of_a_cube_is_a_block_on_even_sizes_alone() -> None:
+    moves = parse_moves("Rw U2 2R Lw' 3Fw x")
+    assert str(widened(moves, 6)) == "3Rw U2 3Rw R' 3Lw' 3Fw x"
+    assert all(widened(moves, size) == moves for size in (4, 5, 7))
+
+
+@pytest.mark.parametrize("size", range(4, 8))
+def test_a_block_of_all_layers_but_one_is_of_one_size(size: int) -> None:
+    """The fat sune of a 3x3x3 as it is written for each larger cube: right there and nowhere else."""
+    moves = f"{size - 1}Rw U R' U R U2 {size - 1}Rw'"
+    (entry,), bad = read_entries(write_block("e2a-sune-left", moves), "it")
+    assert bad == [] and entry.sizes == (size,) and str(entry.moves(size)) == moves
 
 
 DEEP = "x = " + "[" * 20_000

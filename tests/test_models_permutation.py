@@ -121,6 +121,15 @@ def test_turning_the_top_or_the_cube_keeps_the_class(c: int, e: int, held: int, 
     assert PERMUTATION_ANGLE[c, e] == angle
 
 
+@pytest.mark.parametrize("size", [2, 3, 4])
+def test_a_class_lies_as_it_is_named(size: int) -> None:
+    """Also one that looks the same from several sides, and whatever turn of the top is left to do."""
+    for code in permutation_codes_for(size):
+        for turned in range(4):
+            state = PERMUTATION_CASES[code].state(size).after_top(turned)
+            assert permutation_of(state) == (code, 0), (code, turned)
+
+
 def test_a_2x2x2_has_two_classes_besides_solved() -> None:
     counts: dict[str, int] = {}
     for order in permutations(range(4)):
