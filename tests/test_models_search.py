@@ -18,7 +18,7 @@ from models.layer import LastLayer
 from models.notation import Moves, Turn, parse_moves
 from models.permutation import permutation_of
 from models.search import NO_CORE, Core, all_odd_codes, core_variants, find
-from models.search_meet import Halves, _without_seam
+from models.search_meet import Halves, _without_seam, meetings
 from models.search_rank import is_padded
 from models.search_space import OUTER, enumerate_space, estimate, turn_set
 from models.sequences import read_cores, widened
@@ -363,6 +363,18 @@ def test_parity_classes_are_found_round_a_wide_core() -> None:
 
 
 # --- stopping and refusing ---
+
+
+def test_after_so_many_turns_are_said_to_be_searched_none_comes_with_fewer() -> None:
+    """Wherever it is stopped: turns are shared out between setup and finish in several ways."""
+    halves = Halves(enumerate_space(turn_set("R U F", 4), 3, 4), load_effort())
+    searched, came = -99, 0
+    for _, total, met in meetings(halves, CORE, 4, True):
+        for pairs in met:
+            assert (pairs.turns > searched).all()
+            came += len(pairs.turns)
+        searched = max(searched, total)
+    assert searched == 8 and came > 50
 
 
 def test_stopped_early_it_keeps_what_it_found() -> None:
