@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import lru_cache
 from itertools import groupby
 from math import comb
@@ -499,3 +500,19 @@ def test_as_many_are_told_as_there_are() -> None:
         some = find(codes, keep=1, **options)  # type: ignore[arg-type]
         for code, case in every.cases.items():
             assert case.minimal == some.cases[code].minimal == len({one.moves for one in case.found})
+
+
+def test_the_easiest_is_kept_however_many_are_shorter() -> None:
+    """For a hand that cannot do half turns: the easiest of all has none, and dozens with fewer turns have."""
+    model = load_effort()
+    stiff = replace(
+        model, turn=tuple((name, 30.0 if name == "double" else cost) for name, cost in model.turn)
+    )
+    few, every = (
+        find(["e2a-solved"], size=3, turns="R U F B", depth=6, by="effort", keep=keep, effort=stiff)
+        for keep in (1, 5000)
+    )
+    (kept,), listed = few.cases["e2a-solved"].found, every.cases["e2a-solved"].found
+    easiest = min(listed, key=lambda one: stiff.effort(one.moves))
+    assert sum(one.turns < easiest.turns for one in listed) > 40
+    assert kept.effort == pytest.approx(stiff.effort(easiest.moves))
