@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 import models.journal
 from models.errors import LastlookError, UsageError
-from models.journal import RESULTS, Attempt, Journal, as_json_lines, utc_text
+from models.journal import RESULTS, SCHEMA_VERSION, Attempt, Journal, as_json_lines, utc_text
 
 seconds = st.one_of(st.none(), st.floats(0, 1e6, allow_nan=False))
 attempts = st.builds(
@@ -130,6 +130,18 @@ def test_choosing_and_forgetting(tmp_path: Path) -> None:
         assert journal.add(an_attempt()) == 7, "numbers are never given twice"
 
 
+def test_a_moment_is_since_itself_and_not_before_itself(tmp_path: Path) -> None:
+    """What is seen since a moment is what stays when all before it is forgotten."""
+    days = [f"2026-11-{day:02}T08:00:00.000Z" for day in range(1, 6)]
+    with Journal(tmp_path / "j.db") as journal:
+        for at in days:
+            journal.add(an_attempt(at=at))
+        seen = journal.rows(since=days[2])
+        assert [row.attempt.at for row in seen] == days[2:]
+        assert journal.forget(before=days[2]) == 2
+        assert journal.rows() == seen
+
+
 def test_forgotten_rows_leave_no_trace_in_the_file(tmp_path: Path) -> None:
     path = tmp_path / "j.db"
     with Journal(path) as journal:
@@ -162,11 +174,12 @@ def test_foreign_and_broken_files_are_named_and_left_alone(tmp_path: Path) -> No
         assert path.read_bytes() == before
 
 
-def test_a_later_version_is_not_touched(tmp_path: Path) -> None:
+@pytest.mark.parametrize("version", [SCHEMA_VERSION + 1, 99])
+def test_a_later_version_is_not_touched(version: int, tmp_path: Path) -> None:
     path = tmp_path / "j.db"
     Journal(path).close()
     db = sqlite3.connect(path)
-    db.execute("PRAGMA user_version = 99")
+    db.execute(f"PRAGMA user_version = {version}")
     db.close()
     with pytest.raises(LastlookError, match="later version"):
         Journal(path)

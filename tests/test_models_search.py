@@ -21,6 +21,7 @@ from models.permutation import permutation_of
 from models.search import NO_CORE, Core, all_odd_codes, core_variants, find
 from models.search_meet import Halves, _without_seam, meetings
 from models.search_rank import is_padded
+from models.search_result import CaseResult, Result
 from models.search_space import OUTER, enumerate_space, estimate, turn_set
 from models.sequences import read_cores, widened
 
@@ -397,6 +398,13 @@ def test_stopped_early_it_keeps_what_it_found() -> None:
         if result.cases[code].shortest <= result.searched:
             assert result.cases[code].shortest == whole.cases[code].shortest
         assert "together" in result.proof(code) or "stopped" in result.proof(code)
+
+
+@pytest.mark.parametrize("searched", range(3, 7))
+def test_stopped_early_it_proves_no_more_than_it_searched(searched: int) -> None:
+    case = CaseResult("e1-solved", shortest=5, minimal=1)
+    result = Result(4, 5, turn_set("R U F", 4), (CORE,), {case.code: case}, complete=False, searched=searched)
+    assert result.proof(case.code).startswith("shortest: 5 ") == (searched >= 5)
 
 
 @pytest.mark.parametrize(
