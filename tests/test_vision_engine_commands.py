@@ -16,12 +16,15 @@ import pytest
 
 from models import search
 from models.cases import CASES, codes_for
+from models.cube import Cube
 from models.layer import LastLayer
 from models.library import load_library
+from models.permutation import PERMUTATION_CASES, permutation_codes_for
 from models.search import Result, find
 from models.sequences import solved_class
 from vision import library_files
 from vision.cli import run
+from vision.cli_case import permutation_data
 from vision.cli_sequence import add_to_library
 from vision.diagram_text import diagram_cells
 
@@ -206,6 +209,35 @@ def test_case_shows_cue_chance_relations_and_sequences(capsys: pytest.CaptureFix
             state = LastLayer(4, home, tuple(row["twist"]), home, tuple(row["flip"]))
             assert state.then(LastLayer.after(f"{one['first']} {one['turns']}", 4)).is_oriented
     assert found["carried_over"]
+
+
+@pytest.mark.parametrize("size", [2, 3, 4])
+def test_an_arrangement_tells_where_its_pieces_go_and_how_often_it_comes_up(size: int) -> None:
+    """Colours of the pieces tell where they belong; all classes together are all arrangements."""
+    library, last = load_library(), size - 1
+    seen = 0
+    for code in permutation_codes_for(size):
+        case = PERMUTATION_CASES[code]
+        found = permutation_data(case, size, library)
+        seen += found["states"]  # type: ignore[operator]
+        shown = Cube.from_facelets(case.state(size).facelets()).letters()
+        u, f, r, b, k = (shown[face] for face in "UFRBL")
+        piece_at = {
+            "UFR": u[last][last] + f[0][last] + r[0][0], "UFL": u[last][0] + f[0][0] + k[0][last],
+            "UBL": u[0][0] + b[0][last] + k[0][0], "UBR": u[0][last] + b[0][0] + r[0][last],
+        }  # fmt: skip
+        if size > 2:
+            sides = {"UF": u[last][1] + f[0][1], "UR": u[1][last] + r[0][1]}
+            piece_at |= {**sides, "UB": u[0][1] + b[0][1], "UL": u[1][0] + k[0][1]}
+        told: dict[str, str] = {}
+        for cycle in found["moved"]:  # type: ignore[attr-defined]
+            slots = cycle.split(" > ")
+            told |= dict(zip(slots, [*slots[1:], slots[0]], strict=True))
+        of = {frozenset(slot): slot for slot in piece_at}
+        homes = {slot: of[frozenset(piece)] for slot, piece in piece_at.items()}
+        assert told == {slot: home for slot, home in homes.items() if slot != home}, code
+        assert found["of"] == {2: 24, 3: 288, 4: 576}[size]
+    assert seen == found["of"]
 
 
 @pytest.mark.parametrize(("code", "size"), [("e0-solved", 4), ("T", 3), ("par-solved-frlb", 4), ("e0-pi", 2)])
