@@ -294,7 +294,8 @@ def _read_turn(match: re.Match[str], text: str, largest: int) -> Turn:
         raise _error(f"takes no number before {face}", text, match.start())
     depth = int(count[:6]) if count else 2 if wide else 1
     if count and not 1 < depth < largest:
-        raise _error(f"counts layers: the number must be from 2 to {largest - 1}" if largest > 2
+        may = "2" if largest == 3 else f"from 2 to {largest - 1}"
+        raise _error(f"counts layers: the number must be {may}" if largest > 2
                      else "turns layers that a 2x2x2 does not have", text, match.start())  # fmt: skip
     turn = Turn(face, quarters, depth, inner=bool(count) and not wide)
     if turn.min_size > largest:

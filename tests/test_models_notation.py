@@ -338,3 +338,15 @@ def test_what_is_no_turn_is_told_what_is_wrong_with_it(text: str, column: int, w
     with pytest.raises(NotationError) as caught:
         parse_moves(text)
     assert caught.value.column == column and words in caught.value.reason
+
+
+@pytest.mark.parametrize(
+    ("size", "may"),
+    [(3, "the number must be 2"), (4, "from 2 to 3"), (7, "from 2 to 6"), (2, "does not have")],
+)
+def test_a_number_of_layers_that_the_cube_has_not_is_told_which_it_may_be(size: int, may: str) -> None:
+    """Article 12a2: 1 < n < N."""
+    for text in (f"{size}Rw", "1Rw", f"{size}r2", f"{size}R'"):
+        with pytest.raises(NotationError) as caught:
+            parse_moves(f"U {text}", size)
+        assert caught.value.column == 3 and caught.value.reason.endswith(may)
