@@ -146,9 +146,15 @@ def test_what_a_stopped_search_did_not_reach_is_named(
         return result
 
     monkeypatch.setattr(search, "find", stopped)
-    _, out, _ = outcome(capsys, "find", "e0-sune", "e1-solved", "par-solved-frlb", "e3-solved")
-    assert "stopped before the end" in out
+    wanted = ("e0-sune", "e1-solved", "par-solved-frlb", "e3-solved")
+    status, out, _ = outcome(capsys, "find", *wanted)
+    assert status == 1 and "stopped before the end" in out
     assert out.splitlines()[-1] == "not searched: e1-solved, e3-solved, par-solved-frlb"
+    status, out, _ = outcome(capsys, "find", *wanted, "--json")
+    rows = {row["code"]: row for row in json.loads(out)}
+    assert status == 1 and set(rows) == set(wanted) and not any(row["complete"] for row in rows.values())
+    for code in wanted[1:]:
+        assert rows[code]["proof"] == "not searched" and rows[code].keys() == rows["e0-sune"].keys()
 
 
 @pytest.mark.parametrize(
@@ -579,6 +585,30 @@ def test_a_terminal_of_any_width_breaks_lines_between_words(
         assert lines[marks[0] - 3 : marks[0]][0].split()[:3] == cells[0]
         assert sum(line.count("▔") for line in lines) == CASES[code].angles
         assert all(all(lines[mark - row].strip() for row in range(4)) for mark in marks)
+
+
+@pytest.mark.parametrize("width", [24, 40, 60, 61, 80, 200])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["find", "e1-sune-left", "e0-sune", "--turns", "R U F", "--depth", "4"],
+        ["check", "R U R' U R U2 R'"],
+        ["check", "R U R2 U2 F Rw x M E2 3Rw F2 R' D B2 U R2 F' L D2 R2 B"],
+        ["cases", "--edges", "e1"],
+        ["cases", "--permutations"],
+    ],
+)
+def test_no_word_is_broken_in_a_narrow_terminal(
+    width: int, arguments: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, in_a_file, _ = outcome(capsys, *arguments)
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", str(width))
+    _, out, _ = outcome(capsys, *arguments)
+    text = re.sub(r"\x1b\[[0-9;]*m", "", out)
+    assert text.split() == in_a_file.split()
+    assert max(map(len, text.splitlines())) <= width
+    assert not any(line != line.rstrip() for line in text.splitlines())
 
 
 def test_the_diagram_in_the_terminal_shows_where_the_top_colour_faces() -> None:

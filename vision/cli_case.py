@@ -303,8 +303,11 @@ def list_cases(
     if as_json:
         typer.echo(json_line(rows))
         return
+    from rich.console import Console
+
+    console = Console(highlight=False, soft_wrap=True)
     width = max((len(str(row["code"])) for row in rows), default=0)
     for row in rows:
         sequences = counted(int(str(row["sequences"])), "sequence")
-        typer.echo(f"{row['code']:{width}}  {sequences:>13}  {row['name']}")
+        say(console, f"{row['code']:{width}}  {sequences:>13}  {row['name']}", hang=4)
     typer.echo(counted(len(rows), "case"), err=True)

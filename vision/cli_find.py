@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vision.streams import json_line
+from vision.terminal import say
 
 if TYPE_CHECKING:
     from models.notation import Moves
@@ -57,6 +58,8 @@ def find_sequences(
 
     Without --core, cases with one or three flipped edges are searched round the core "flip-one", permutation
     classes with parity round "swap-two", all others without a core. Ctrl-C stops and keeps what was found.
+
+    Exit status: 0 something was found, 4 nothing was, 1 the search was stopped.
     """
     from models.search import find
     from vision.library_files import open_effort
@@ -75,15 +78,16 @@ def find_sequences(
         results.append(result)
         if not result.complete:
             break
+    missed = [code for group, _ in groups[len(results) :] for code in group]
     if add:
         _add(results)
     if as_json:
-        typer.echo(json_line([row for result in results for row in _rows(result)]))
+        rows = [row for result in results for row in _rows(result)]
+        typer.echo(json_line([*rows, *(_unsearched(code, size) for code in missed)]))
     else:
-        _print_results(results)
-        missed = [code for group, _ in groups[len(results) :] for code in group]
-        if missed:
-            typer.echo(f"not searched: {', '.join(missed)}")
+        _print_results(results, missed)
+    if not all(result.complete for result in results):
+        raise typer.Exit(1)
     if not any(case.found for result in results for case in result.cases.values()):
         raise typer.Exit(4)
 
@@ -202,27 +206,33 @@ def _rows(result: Result) -> Iterator[dict[str, object]]:
         }
 
 
-def _print_results(results: Sequence[Result]) -> None:
+def _unsearched(code: str, size: int) -> dict[str, object]:
+    """The row of a case that a stopped search did not come to."""
+    return {
+        "code": code, "size": size, "shortest": None, "minimal": 0, "complete": False,
+        "proof": "not searched", "sequences": [],
+    }  # fmt: skip
+
+
+def _print_results(results: Sequence[Result], missed: Sequence[str]) -> None:
     from rich.console import Console
 
     console = Console(highlight=False, soft_wrap=True)
     for result in results:
         for case in result.cases.values():
-            console.print(f"[bold]{case.code}[/bold]")
+            say(console, case.code, bold=len(case.code))
             for found in case.found:
-                parts = [str(found.setup), "·", str(found.core), "·", str(found.finish)]
-                made = "  ".join(part for part in parts if part) if found.core.moves else ""
-                console.print(f"  {found.moves}", markup=False)
-                console.print(
-                    f"    {found.moves.obtm} OBTM, {found.moves.etm} ETM, effort {found.effort:.1f}"
-                    + (f"; {made}" if made else ""),
-                    markup=False,
-                    style="dim",
-                )
+                parts = [str(found.setup), str(found.core), str(found.finish)] if found.core.moves else []
+                made = "  ·  ".join(part for part in parts if part)
+                say(console, f"  {found.moves}", hang=4)
+                words = f"{found.moves.obtm} OBTM, {found.moves.etm} ETM, effort {found.effort:.1f}"
+                say(console, f"    {words}; {made}" if made else f"    {words}", hang=6, style="dim")
             many = f"; {case.minimal} of that length" if case.minimal else ""
-            console.print(f"  {result.proof(case.code)}{many}", markup=False)
+            say(console, f"  {result.proof(case.code)}{many}", hang=4)
         if not result.complete:
-            console.print("stopped before the end; this is what was found until then")
+            say(console, "stopped before the end; this is what was found until then")
+    if missed:
+        say(console, f"not searched: {', '.join(missed)}")
 
 
 def _add(results: Sequence[Result]) -> None:
@@ -269,23 +279,23 @@ def check_sequence(
     from rich.console import Console
 
     console = Console(highlight=False, soft_wrap=True)
-    console.print(str(sequence) or "(no turns)", markup=False)
+    say(console, str(sequence) or "(no turns)")
     if found.solves:
         angle = f" turned by {found.start} from how it is named" if found.start else " as it is named"
-        console.print(f"solves {found.solves} on a {size}x{size}x{size},{angle}")
+        say(console, f"solves {found.solves} on a {size}x{size}x{size},{angle}")
         if found.state and not found.state.is_oriented:
             from models.cases import case_of
             from vision.diagram_text import draw_case
 
             case, turned = case_of(found.state)
-            console.print(f"{case.name_on(size)}: {case.cue_at(turned, size)}")
+            say(console, f"{case.name_on(size)}: {case.cue_at(turned, size)}")
             console.print(draw_case(found.state.twist, found.state.flip))
     elif found.preserves:
-        console.print("solves nothing: at most it turns the top layer")
+        say(console, "solves nothing: at most it turns the top layer")
     else:
-        console.print("solves no last-layer case: it disturbs more than the last layer")
+        say(console, "solves no last-layer case: it disturbs more than the last layer")
     for line in found.disturbs:
-        console.print(f"  {line}")
-    console.print(
-        f"{sequence.obtm} OBTM, {sequence.etm} ETM, effort {found.effort:.1f} (a model of the hand)"
+        say(console, f"  {line}", hang=4)
+    say(
+        console, f"{sequence.obtm} OBTM, {sequence.etm} ETM, effort {found.effort:.1f} (a model of the hand)"
     )

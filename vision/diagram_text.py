@@ -48,6 +48,7 @@ def draw_case(twist: Sequence[int], flip: Sequence[int] = (), *, indent: str = "
             text.append(cell, style=_LIT if moon else "dim")
             if column < 2:
                 text.append(" ")
+        text.rstrip()
         text.append("\n")
     return text[:-1]
 
