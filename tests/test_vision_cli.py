@@ -9,6 +9,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from io import BytesIO
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -172,6 +173,27 @@ def test_text_keeps_to_the_width_of_the_terminal(
     monkeypatch.setenv("COLUMNS", str(width))
     assert run(["read", "named.jpg", "open.jpg"]) == 3
     assert max(map(len, capsys.readouterr().out.splitlines())) <= width
+
+
+@pytest.mark.parametrize("width", [60, 80, 97])
+@pytest.mark.parametrize("command", ["read", "label", "find", "calibrate", "sequence import", "apply"])
+def test_the_lines_of_a_help_text_end_where_the_terminal_does(
+    width: int, command: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(width))
+    monkeypatch.setenv("TERMINAL_WIDTH", str(width))
+    assert run([*command.split(), "--help"]) == 0
+    prose = capsys.readouterr().out.split("Usage:")[1].split("╭")[0].split("\n")[1:]
+    pairs = [(one.rstrip(), other.split()) for one, other in pairwise(prose) if one.split() and other.split()]
+    assert pairs
+    for line, following in pairs:
+        assert len(line) + 1 + len(following[0]) > width - 1
+
+
+def test_a_wrong_choice_is_told_in_plain_words(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["read", "a.jpg", "--front", "north"]) == 2
+    err = capsys.readouterr().err
+    assert "'north' is not one of 'near', 'right', 'far', 'left'" in err and "error" not in err
 
 
 def test_standard_input(

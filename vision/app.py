@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import inspect
 from collections.abc import Sequence
 from typing import Annotated, Final
 
@@ -34,7 +35,18 @@ def build_app() -> typer.Typer:
     app.callback()(_lastlook)
     for module in COMMAND_MODULES:
         importlib.import_module(module).register(app)
+    _let_help_flow(app)
     return app
+
+
+def _let_help_flow(app: typer.Typer) -> None:
+    """Make each paragraph of the help texts one line, to be broken where the terminal ends."""
+    for group in app.registered_groups:
+        if group.typer_instance is not None:
+            _let_help_flow(group.typer_instance)
+    for command in app.registered_commands:
+        paragraphs = (inspect.getdoc(command.callback) or "").split("\n\n")
+        command.help = "\n\n".join(" ".join(one.split()) for one in paragraphs)
 
 
 def invoke(arguments: Sequence[str] | None = None) -> int:

@@ -57,7 +57,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         if usage is not None:
             context = getattr(error, "ctx", None)
             command = context.command_path if context is not None else "lastlook"
-            words = one_line(usage()).rstrip(".")
+            words = one_line(usage()).rstrip(".").replace(": Value error, ", ": ")
             if not words and context is not None:  # a group without one of its commands: help alone is shown
                 words = f"a command is missing: {', '.join(context.command.list_commands(context))}"
             complain(f"{words}; see '{command} --help'")

@@ -296,6 +296,4 @@ def check_sequence(
         say(console, "solves no last-layer case: it disturbs more than the last layer")
     for line in found.disturbs:
         say(console, f"  {line}", hang=4)
-    say(
-        console, f"{sequence.obtm} OBTM, {sequence.etm} ETM, effort {found.effort:.1f} (a model of the hand)"
-    )
+    say(console, f"{sequence.obtm} OBTM, {sequence.etm} ETM, effort {found.effort:.1f} (a model of the hand)")
