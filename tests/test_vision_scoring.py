@@ -22,7 +22,7 @@ from models.errors import LastlookError
 from vision.answer import Answer, Candidate, TopFace
 from vision.kept_answers import KeptAnswers
 from vision.profiles import profile_path
-from vision.report import as_object, failure_sheet, failures, score_folder, table
+from vision.report import as_object, failure_sheet, failures, score_folder, tables
 from vision.scoring import conditions, expected_calibration_error, marked, summed
 from vision.truth import truth_of, truths_in
 
@@ -291,8 +291,33 @@ def test_a_tag_stands_in_the_table_as_it_is(tag: str) -> None:
     truth = replace(truth_of(EASY), tags=(tag,))
     groups = conditions([marked(answer_of_truth(EASY), truth)])
     console = Console(width=200, record=True, file=io.StringIO())
-    console.print(table(groups, [("pictures", "pictures", "count")]))
+    console.print(*tables(groups, [("pictures", "pictures", "count")], 200))
     assert f"tag {' '.join(tag.split())} " in console.export_text()
+
+
+@given(
+    width=st.integers(40, 200),
+    names=st.lists(st.text("ab- ", min_size=1, max_size=60), min_size=1, max_size=3),
+)
+def test_every_number_of_the_table_is_whole_at_any_width(width: int, names: list[str]) -> None:
+    """Nothing is cut, a percent sign stays beside its number, and each condition has all of its scores."""
+    from rich.console import Console
+
+    from vision.report import _OUTCOMES, _QUALITY
+
+    mark = marked(answer_of_truth(EASY), truth_of(EASY))
+    groups = {f"{number}{name.rstrip()}": [mark] for number, name in enumerate(names)}
+    for columns in (_OUTCOMES, _QUALITY):
+        console = Console(width=width, record=True, file=io.StringIO())
+        for one in tables(groups, columns, width):
+            console.print(one)
+        text = console.export_text()
+        assert "…" not in text and max(map(len, text.splitlines())) <= width
+        assert not any(line.lstrip().startswith("%") for line in text.splitlines())
+        for word in " ".join(heading for heading, _, _ in columns).split():
+            assert word in text.split()
+        if columns is _QUALITY:
+            assert text.count("100.0 %") == len(groups) * 4  # listed, size, stickers twice
 
 
 @pytest.mark.parametrize(

@@ -30,22 +30,24 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 MOST_FAILURES: Final = 60
-_OUTCOMES: Final = (
+Column = tuple[str, str, str]
+_CONDITION: Final = "condition"
+_OUTCOMES: Final[tuple[Column, ...]] = (
     ("pictures", "pictures", "count"),
     ("right", "right_share", "percent"),
     ("wrong", "wrong", "count"),
-    ("wrong at 0.9", "wrong_sure", "count"),
+    ("wrong\nat 0.9", "wrong_sure", "count"),
     ("abstained", "abstained", "count"),
     ("missed", "missed", "count"),
     ("refused", "refused", "count"),
-    ("right reason", "refused_rightly", "count"),
+    ("right\nreason", "refused_rightly", "count"),
 )
-_QUALITY: Final = (
+_QUALITY: Final[tuple[Column, ...]] = (
     ("listed", "listed_share", "percent"),
-    ("short list", "short_share", "percent"),
+    ("short\nlist", "short_share", "percent"),
     ("size", "size_share", "percent"),
-    ("stickers raw", "stickers_raw", "percent"),
-    ("decoded", "stickers_decoded", "percent"),
+    ("stickers\nraw", "stickers_raw", "percent"),
+    ("stickers\ndecoded", "stickers_decoded", "percent"),
     ("placement\nin stickers", "placement", "number"),
     ("ECE", "ece", "number"),
     ("Brier", "brier", "number"),
@@ -92,7 +94,9 @@ def score_folder(
         from rich.console import Console
 
         console = Console(width=None if sys.stdout.isatty() else 110)
-        console.print(table(groups, _OUTCOMES), "", table(groups, _QUALITY))
+        for columns in (_OUTCOMES, _QUALITY):
+            for one in tables(groups, columns, console.width):
+                console.print(one, "")
         typer.echo(_curve_text(marks))
     if sheet is not None:
         _write_sheet(marks, sheet)
@@ -131,18 +135,41 @@ def failures(marks: Sequence[Mark]) -> list[Mark]:
     return sorted(failed, key=lambda mark: (order[mark.outcome], -(mark.claimed or 0.0)))
 
 
-def table(groups: dict[str, list[Mark]], columns: Sequence[tuple[str, str, str]]) -> Table:
-    """The scores by condition; a column is (heading, key of :func:`vision.scoring.summed`, kind)."""
+def tables(groups: dict[str, list[Mark]], columns: Sequence[Column], width: int) -> list[Table]:
+    """The scores by condition in as few tables as fit into ``width`` characters, about as many columns each.
+
+    A column is (heading, key of :func:`vision.scoring.summed`, kind). A name of a condition is broken where
+    it would take more than half of the width.
+    """
+    from rich.cells import cell_len
     from rich.markup import escape
     from rich.table import Table
 
-    out = Table(box=None, pad_edge=False, header_style="bold", collapse_padding=True)
-    out.add_column("condition", no_wrap=True)
-    for heading, _, _ in columns:
-        out.add_column(heading, justify="right")
-    for name, group in groups.items():
-        scores = summed(group)
-        out.add_row(escape(one_line(name)), *[_cell(scores[key], kind) for _, key, kind in columns])
+    scores = {one_line(name): summed(group) for name, group in groups.items()}
+    names = min(max(map(cell_len, (*scores, _CONDITION))), width // 2)
+    texts = [[_cell(score[key], kind) for score in scores.values()] for _, key, kind in columns]
+    widths = [
+        1 + max(map(len, (*heading.split("\n"), *cells)))
+        for (heading, _, _), cells in zip(columns, texts, strict=True)
+    ]
+
+    def parts(many: int) -> list[slice]:
+        return [slice(i * len(columns) // many, (i + 1) * len(columns) // many) for i in range(many)]
+
+    fewest = next(
+        many
+        for many in range(1, len(columns) + 1)
+        if many == len(columns) or all(names + sum(widths[part]) <= width for part in parts(many))
+    )
+    out = []
+    for part in parts(fewest):
+        one = Table(box=None, pad_edge=False, header_style="bold", collapse_padding=True)
+        one.add_column(_CONDITION, overflow="fold", max_width=names)
+        for heading, _, _ in columns[part]:
+            one.add_column(heading, justify="right", no_wrap=True)
+        for name, *cells in zip(scores, *texts[part], strict=True):
+            one.add_row(escape(name), *cells)
+        out.append(one)
     return out
 
 
@@ -155,7 +182,7 @@ def _cell(value: float | None, kind: str) -> str:
 
 
 def _curve_text(marks: Sequence[Mark]) -> str:
-    lines = ["", "speaks from   coverage   of these wrong"]
+    lines = ["speaks from   coverage   of these wrong"]
     for point in coverage_curve(marks):
         lines.append(
             f"{point['threshold']:>11g} {100 * point['coverage']:>9.1f} % {100 * point['error']:>14.2f} %"
