@@ -27,7 +27,7 @@ from calibration.learn import LEARNED
 from calibration.profile import ColourSample, default_profile
 from models.errors import LastlookError, UsageError
 from vision.answer import Answer, Candidate, NamedCase, TopFace
-from vision.filing import carry_out, plan, undo
+from vision.filing import Action, carry_out, plan, undo
 from vision.gather import Item, gather
 from vision.label import label, outcomes, read_one
 from vision.label_run import Progress, Settings, file_pictures, write_recording
@@ -564,6 +564,43 @@ def test_undo_leaves_alone_what_changed_and_refuses_other_files(tmp_path: Path) 
     (tmp_path / "other").write_text("hello\nworld\n")
     with pytest.raises(UsageError):
         undo(tmp_path / "other")
+
+
+@pytest.mark.parametrize("name", ["x.json", "x.jpg.json"])
+@pytest.mark.parametrize("other", ["", "x.png"])
+def test_a_truth_written_after_the_filing_goes_back_with_its_picture(
+    tmp_path: Path, name: str, other: str
+) -> None:
+    source, truth = tmp_path / "x.jpg", b'{"negative": "no_cube"}'
+    source.write_bytes(b"1")
+    if other:
+        (tmp_path / other).write_bytes(b"2")
+    (step,) = plan([an_answer(source, "e0-sune")], "rename").steps
+    carry_out([step], tmp_path / "log")
+    (tmp_path / f"e0-sune__{name}").write_bytes(truth)
+    assert undo(tmp_path / "log") == (2, [])
+    back = "x.jpg.json" if other else "x.json"
+    assert tree(tmp_path).keys() == {"x.jpg", back, "log.undone", *[other][: len(other)]}
+    # beside a copy it would be left with nothing to be the truth of
+    copied = plan([an_answer(source, "e0-sune")], "copy", tmp_path / "out").steps
+    carry_out(copied[:1], tmp_path / "log")
+    copied[0].target.with_name(name).write_bytes(truth)
+    assert undo(tmp_path / "log") == (0, [(copied[0].target, f"{name} came beside it since")])
+    assert copied[0].target.is_file()
+
+
+@pytest.mark.parametrize("action", ["copy", "rename"])
+def test_a_truth_under_the_whole_name_is_filed_with_its_picture(tmp_path: Path, action: Action) -> None:
+    files = {"x.jpg": b"1", "x.png": b"2", "x.jpg.json": b'{"negative": "no_cube"}'}
+    for name, data in files.items():
+        (tmp_path / name).write_bytes(data)
+    answers = [an_answer(tmp_path / name, "e0-sune") for name in ("x.jpg", "x.png")]
+    steps = plan(answers, action, tmp_path / "out").steps
+    assert len(steps) == 3 and carry_out(steps, tmp_path / "log") == 3
+    start = "out/e0-sune/" if action == "copy" else "e0-sune__"
+    there = tree(tmp_path)
+    assert {name: there[f"{start}{name}"] for name in files} == files
+    assert undo(tmp_path / "log") == (3, []) and tree(tmp_path).items() >= files.items()
 
 
 @pytest.mark.parametrize("age", ["as written now", "without digests", "without digests, source gone"])

@@ -29,7 +29,7 @@ from vision.review_entry import Entry, Place, StickerError, Verdict, sticker_in_
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text, text_diagram
 from vision.review_window import Desk, WindowPrompt, compose, drawn_photo
 from vision.settle import settle
-from vision.truth import truth_of
+from vision.truth import truth_of, truths_in
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 
@@ -220,6 +220,56 @@ def test_the_summary_says_what_there_is(
     assert (
         last.startswith(told) and last.endswith(f"{2 - written} left") and ("truth" in last) == (written > 0)
     )
+
+
+def test_pictures_of_one_name_have_a_truth_each(tmp_path: Path) -> None:
+    """x.jpg and x.png are two cubes: what is said of one is not said of the other, and going back takes back
+    that of one alone."""
+    entries = [an_entry(tmp_path, sample) for sample in samples_with_a_case()[:2]]
+    pictures = [
+        entry.picture.rename(tmp_path / f"x{end}")
+        for entry, end in zip(entries, (".jpg", ".PNG"), strict=True)
+    ]
+    answers = [{**entry.answer, "image": str(one)} for entry, one in zip(entries, pictures, strict=True)]
+    codes = [entry.codes[0] for entry in entries]
+    assert codes[0] != codes[1]
+    said = [Verdict("code", code=code) for code in codes]
+    assert go_through(queue(answers), Scripted(*said, Verdict("quit"))) == 2
+    assert [truth_of(one).code for one in pictures] == codes and queue(answers) == []
+    found = {truth.picture.name: truth.code for truth in truths_in(tmp_path)}
+    assert found == {one.name: code for one, code in zip(pictures, codes, strict=True)}
+    # a truth of that name that is there already stays, and one that came for the other is not replaced
+    for one in tmp_path.glob("*.json"):
+        one.unlink()
+    (tmp_path / "x.json").write_text(json.dumps({"guess": True}))
+    assert go_through(queue(answers), Scripted(said[0], Verdict("back"), *said)) == 2
+    assert json.loads((tmp_path / "x.json").read_text()) == {"guess": True}
+    assert [truth_of(one).code for one in pictures] == codes
+
+
+def test_remarks_under_the_whole_name_of_a_picture_are_no_truth_of_it(tmp_path: Path) -> None:
+    """Nor is the truth of another picture whose name goes on where this one's ends."""
+    entry = an_entry(tmp_path, samples_with_a_case()[0])
+    code = entry.codes[0]
+    beside = tmp_path / f"{entry.picture.name}.json"
+    beside.write_text(json.dumps({"title": "cube"}))
+    assert go_through(queue([entry.answer]), Scripted(Verdict("code", code=code))) == 1
+    assert truth_of(entry.picture).code == code and "title" in beside.read_text()
+    (tmp_path / f"{entry.picture.name}.png").write_bytes(b"another")
+    beside.write_text(json.dumps({"negative": "no_cube"}))
+    assert truth_of(entry.picture).code == code
+    assert truth_of(tmp_path / f"{entry.picture.name}.png").reason == "no-cube"
+
+
+def test_pictures_that_have_moved_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    entry = an_entry(tmp_path, samples_with_a_case()[0])
+    answers = tmp_path / "a.jsonl"
+    answers.write_text(json.dumps(dict(entry.answer)) + "\n")
+    entry.picture.rename(tmp_path / "elsewhere.jpg")
+    assert review(answers, everything=False, window=False) == 0
+    told = capsys.readouterr().err.splitlines()
+    assert told[0].startswith("1 picture not where the answers say") and "--resume" in told[0]
+    assert told[1].startswith("nothing to review: every picture there is named")
 
 
 def test_a_truth_that_came_up_meanwhile_is_left_as_it_is(tmp_path: Path) -> None:

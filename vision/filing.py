@@ -24,6 +24,7 @@ from models.json_text import parse_json
 from vision.ledger import digest_of
 from vision.paths import is_file
 from vision.sources import SUFFIXES
+from vision.truth_file import new_truth_path, truth_path
 from vision.wording import counted
 
 Action = Literal["copy", "rename"]
@@ -85,7 +86,7 @@ def plan(answers: Iterable[Mapping[str, Any]], action: Action, folder: Path | No
                 continue
             target = _free(wanted, files, promised)
             for one in files:
-                step = Step(action, one, target.with_suffix(one.suffix))
+                step = Step(action, one, _beside(target, one, source))
                 promised.add(step.target)
                 steps.append(step)
     return Plan(tuple(steps), tuple(left))
@@ -93,13 +94,27 @@ def plan(answers: Iterable[Mapping[str, Any]], action: Action, folder: Path | No
 
 def _truth_of(picture: Path, action: Action) -> list[Path]:
     """The truth beside a picture; one that belongs to several pictures of the same stem is not moved."""
-    truth = picture.with_suffix(".json")
+    truth = truth_path(picture)
     if not is_file(truth) or truth == picture:
         return []
+    if _is_own(truth, picture):
+        return [truth]
     sharing = [
         one for one in picture.parent.glob(f"{glob_escape(picture.stem)}.*") if one not in (picture, truth)
     ]
     return [] if action == "rename" and any(one.suffix.lower() in SUFFIXES for one in sharing) else [truth]
+
+
+def _beside(target: Path, one: Path, picture: Path) -> Path:
+    """The new path of ``one``, a picture or its truth, where the picture goes to ``target``."""
+    if one == picture:
+        return target
+    return target.with_name(f"{target.name if _is_own(one, picture) else target.stem}.json")
+
+
+def _is_own(truth: Path, picture: Path) -> bool:
+    """Whether the truth bears the picture's whole name, so that it is that of no other."""
+    return bool(picture.suffix) and truth.name == f"{picture.name}.json"
 
 
 def _coded_name(code: str, name: str) -> str:
@@ -124,7 +139,7 @@ def _free(wanted: Path, files: list[Path], promised: set[Path]) -> Path:
     while True:
         name = wanted.name if number == 1 else f"{wanted.stem}-{number}{wanted.suffix}"
         target = wanted.with_name(name)
-        targets = [target.with_suffix(one.suffix) for one in files]
+        targets = [_beside(target, one, files[0]) for one in files]
         if not any(os.path.lexists(one) or one in promised for one in targets):
             return target
         number += 1
@@ -181,11 +196,13 @@ def _make_folder(folder: Path) -> None:
 def undo(log: Path) -> tuple[int, list[tuple[Path, str]]]:
     """Take back what ``log`` says, the last step first; the log itself is then set aside.
 
-    Returns how many steps were taken back, and the files that were left alone with the reason: those that
-    are gone, have changed, or whose old name is taken. A step that a kill left undone needs nothing.
+    Returns how many files were taken back, and those that were left alone with the reason: they are gone,
+    have changed, or their old name is taken. A truth that came since beside a renamed picture goes back with
+    it; a copy that has one stays. A step that a kill left undone needs nothing.
     Raises UsageError when the file is no such log, and then touches nothing.
     """
     steps = _read_log(log)
+    filed = {note.new for note in steps}
     undone = 0
     left: list[tuple[Path, str]] = []
     for note in reversed(steps):
@@ -195,8 +212,11 @@ def undo(log: Path) -> tuple[int, list[tuple[Path, str]]]:
                 if note.action == "rename" and not is_file(old):
                     left.append((new, "is gone"))
                 continue
+            came = [one for one in _truth_of(new, "rename") if one not in filed]
             if not _is_as_filed(note):
                 left.append((new, "has changed since"))
+            elif came and note.action == "copy":
+                left.append((new, f"{came[0].name} came beside it since"))
             elif note.action == "copy":
                 new.unlink()
                 undone += 1
@@ -208,6 +228,10 @@ def undo(log: Path) -> tuple[int, list[tuple[Path, str]]]:
                 else:
                     _move(new, old)
                 undone += 1
+                for one in came:
+                    new, old = one, new_truth_path(old)
+                    _move(new, old)
+                    undone += 1
         except FileExistsError:
             left.append((new, f"its old name {old.name} is taken"))
         except OSError as error:

@@ -6,7 +6,6 @@ How the person is asked (a window, or the terminal) is a :class:`vision.review_e
 from __future__ import annotations
 
 import json
-import os
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -21,7 +20,8 @@ from vision.naming import USUAL, Naming, fitting
 from vision.paths import is_file, kind_at
 from vision.review_entry import Entry, Place, Prompt, Seen, StickerError, Verdict, sticker_in_words
 from vision.settle import Settled, settle
-from vision.truth import is_guess
+from vision.truth_file import is_guess, is_taken, new_truth_path, truth_path
+from vision.wording import counted
 
 NEGATIVES: Final = ("no_cube", "occluded_top", "not_last_layer")
 BY_HAND: Final = "settled by hand"
@@ -42,15 +42,11 @@ def queue(answers: Iterable[Mapping[str, Any]], *, everything: bool = False) -> 
     entries = []
     for image, answer in last.items():
         picture = Path(image)
-        truth = picture.with_suffix(".json")
-        if (everything or not answer.get("ok")) and is_file(picture) and not _is_taken(truth):
-            entries.append(Entry(answer, picture, truth))
+        if (everything or not answer.get("ok")) and is_file(picture) and not is_taken(truth_path(picture)):
+            truth = new_truth_path(picture)
+            if not is_taken(truth):
+                entries.append(Entry(answer, picture, truth))
     return entries
-
-
-def _is_taken(truth: Path) -> bool:
-    """Whether there is a file that a verdict must not replace."""
-    return os.path.lexists(truth) and not is_guess(truth)
 
 
 def truth_for(entry: Entry, verdict: Verdict) -> dict[str, Any]:
@@ -174,7 +170,7 @@ def go_through(entries: Sequence[Entry], prompt: Prompt) -> int:
                 message = str(error)
                 sticker = error.place if isinstance(error, StickerError) else None
                 continue
-            if _is_taken(entry.truth) and entry.truth not in written:
+            if is_taken(entry.truth) and entry.truth not in written:
                 message = f"{entry.truth.name} came up meanwhile; it is left as it is"
             else:
                 guess = entry.truth.read_bytes() if is_guess(entry.truth) else None
@@ -201,8 +197,15 @@ def review(answers: Path, *, everything: bool, window: bool, profile: str | None
     if not found:
         raise UsageError(f"{answers}: holds no answers; name a file that 'label --out' wrote")
     entries = with_names(queue(found, everything=everything), profile)
+    gone = len({one["image"] for one in found if "start" not in one and not is_file(one["image"])})
+    if gone:
+        sys.stderr.write(
+            f"{counted(gone, 'picture')} not where the answers say: 'lastlook label --resume --out {answers}'"
+            " with the folder takes up what was moved\n"
+        )
     if not entries:
-        sys.stderr.write("nothing to review: every picture is named or has its truth beside it\n")
+        there = "every picture there" if gone else "every picture"
+        sys.stderr.write(f"nothing to review: {there} is named or has its truth beside it\n")
         return 0
     prompt = _prompt(window)
     try:
@@ -210,7 +213,7 @@ def review(answers: Path, *, everything: bool, window: bool, profile: str | None
             go_through(entries, prompt)
     finally:
         prompt.close()
-    settled = sum(_is_taken(entry.truth) for entry in entries)
+    settled = sum(is_taken(entry.truth) for entry in entries)
     where = " (the truth stands beside each)" if settled else ""
     sys.stderr.write(f"{settled} settled{where}, {len(entries) - settled} left\n")
     return 0

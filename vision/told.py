@@ -14,7 +14,8 @@ from models.errors import LastlookError
 from vision.answer import FACES
 from vision.paths import is_file
 from vision.settle import settle
-from vision.truth import Truth, is_truth, truth_of
+from vision.truth import Truth, truth_of
+from vision.truth_file import is_truth, truth_path
 
 if TYPE_CHECKING:
     from vision.answer import Answer
@@ -34,7 +35,7 @@ def told_labels(picture: Path, whole: Read, colours: Sequence[str]) -> Labels | 
     ``colours`` are the names by index. Raises LastlookError when the truth is wrong or cut short, or says
     that no case is to be seen, or was written about another cube.
     """
-    path = picture.with_suffix(".json")
+    path = truth_path(picture)
     if not is_file(path) or not is_truth(path):
         return None
     truth = truth_of(picture, colours)
@@ -63,7 +64,7 @@ def told_labels(picture: Path, whole: Read, colours: Sequence[str]) -> Labels | 
 
 def told_size(picture: Path, colours: Sequence[str]) -> int | None:
     """The number of layers that the truth file beside a picture gives; None where it gives none."""
-    path = picture.with_suffix(".json")
+    path = truth_path(picture)
     try:
         return truth_of(picture, colours).size if is_file(path) and is_truth(path) else None
     except LastlookError:

@@ -1,7 +1,7 @@
 """Truth beside a picture: the small JSON that ``lastlook score`` reads, and what exact reading leaves of it.
 
-``NAME.json`` beside ``NAME.jpg`` (or another picture suffix) is one object. Keys, all but the first two
-optional; others are ignored:
+``NAME.json`` beside ``NAME.jpg`` (or another picture suffix; :mod:`vision.truth_file`) is one object. Keys,
+all but the first two optional; others are ignored:
 
     n          layers of the cube, 2..7 (left out when there is no cube)
     facelets   {"U": rows, "F": rows, ...}: colour names as printed on paper, U with F at its bottom; all
@@ -25,13 +25,12 @@ from pathlib import Path
 from typing import Any, Final
 
 from models.errors import LastlookError
-from models.json_text import parse_json
 from vision.answer import COLOURS, FACES, Reason, Rows
 from vision.paths import is_file
 from vision.sources import SUFFIXES
+from vision.truth_file import content_of, is_guess, truth_path
 
 VISIBLE_AT_LEAST: Final = 0.3
-MAX_FILE_BYTES: Final = 4_000_000
 EXPECTED_REASONS: Final[Mapping[str, Reason]] = {
     "no_cube": "no-cube",
     "grids_only": "no-cube",
@@ -83,9 +82,9 @@ def truths_in(
         pictures = sorted(p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES)
     except OSError as error:
         raise LastlookError(f"{folder}: cannot list this folder ({error.strerror}); check the path") from None
-    beside = [p for p in pictures if is_file(p.with_suffix(".json"))]
+    beside = [p for p in pictures if is_file(truth_path(p))]
     found, is_wrong = [], False
-    for picture in (p for p in beside if not is_guess(p.with_suffix(".json"))):
+    for picture in (p for p in beside if not is_guess(truth_path(p))):
         try:
             found.append(truth_of(picture, colours))
         except LastlookError as error:
@@ -103,53 +102,14 @@ def truths_in(
     return found
 
 
-def is_guess(path: Path) -> bool:
-    """Whether the file at ``path`` holds a guess that nobody has confirmed."""
-    try:
-        return bool(_content(path).get("guess"))
-    except LastlookError:
-        return False
-
-
-def is_truth(path: Path) -> bool:
-    """Whether the file at ``path`` holds a truth, rather than a guess or the remarks of another program.
-
-    Raises LastlookError where nobody can tell: it cannot be read, or is no JSON, for instance cut short.
-    """
-    data = _json_at(path)
-    return isinstance(data, dict) and ("facelets" in data or "negative" in data) and not data.get("guess")
-
-
-def _content(path: Path) -> dict[str, Any]:
-    """The JSON object in a file; LastlookError naming the file and what is wrong."""
-    content = _json_at(path)
-    if not isinstance(content, dict):
-        raise LastlookError(f"{path}: not a truth file (not one JSON object); README.md shows the format")
-    return content
-
-
-def _json_at(path: Path) -> Any:
-    """What a file of at most 4 MB holds; LastlookError naming the file and what is wrong."""
-    try:
-        with path.open("rb") as file:
-            data = file.read(MAX_FILE_BYTES + 1)
-        if len(data) > MAX_FILE_BYTES:
-            raise LastlookError(f"{path}: too large for a truth file (over {MAX_FILE_BYTES // 10**6} MB)")
-        return parse_json(data)
-    except OSError as error:
-        raise LastlookError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
-    except ValueError as error:
-        raise LastlookError(f"{path}: not a truth file ({error}); README.md shows the format") from None
-
-
 def truth_of(picture: Path, colours: Sequence[str] = COLOURS) -> Truth:
     """The truth in the JSON file beside ``picture``; LastlookError naming the file and what is wrong.
 
     Of a guess this is what it says (:func:`is_guess` tells). ``colours`` are the six names that the file may
     use, in the order of the profile's colours.
     """
-    path = picture.with_suffix(".json")
-    data = _content(path)
+    path = truth_path(picture)
+    data = content_of(path)
     try:
         return _truth(picture, data, colours)
     except LastlookError as error:
