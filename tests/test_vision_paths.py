@@ -6,9 +6,12 @@ import json
 import os
 import shutil
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
+import cv2
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -127,3 +130,23 @@ def test_a_data_folder_that_may_not_be_entered_is_one_line(
     assert run(command) == 1
     line = told(capsys)
     assert line.count("\n") == 1 and "Permission denied" in line and str(shut) in line
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pipes in folders there")
+def test_a_pipe_is_waited_for_aloud_and_one_frame_is_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nothing tells a person why nothing happens until somebody writes into it."""
+    clip, pipe = tmp_path / "clip.avi", tmp_path / "pipe"
+    writer = cv2.VideoWriter(str(clip), cv2.VideoWriter_fourcc(*"MJPG"), 5, (64, 48))
+    writer.write(np.zeros((48, 64, 3), np.uint8))
+    writer.release()
+    os.mkfifo(pipe)
+    feeder = threading.Thread(target=lambda: pipe.write_bytes(clip.read_bytes()), daemon=True)
+    feeder.start()
+    assert run(["watch", str(pipe), "--no-window", "--no-journal"]) == 4
+    told = capsys.readouterr()
+    assert told.err == f"lastlook: {pipe}: a pipe; waiting for what is written into it\n"
+    assert told.out.startswith("1 frame, cube followed in 0%")
+    assert run(["watch", str(clip), "--no-window", "--no-journal"]) == 4
+    assert "pipe" not in capsys.readouterr().err

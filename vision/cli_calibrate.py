@@ -126,7 +126,9 @@ def _made(
         return profile_from_faces(name, pick, picked, size, colours=names)
     if camera is not None:
         from vision.calibrate_live import profile_from_camera
+        from vision.streams import tell_if_pipe
 
+        tell_if_pipe(camera)
         return profile_from_camera(name, camera, colours=names, scheme=order, window=window)
     with console.status("looking at the pictures") as status:
         return profile_from_photos(

@@ -97,10 +97,12 @@ def watch(
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from vision.profiles import load_named, taught_path
     from vision.readers import quiet_opencv, source_named
+    from vision.streams import tell_if_pipe
 
     taught = taught_path(profile) if learn else None
     windowed = not (no_window or as_json)
     where = source_named(source)
+    tell_if_pipe(source)
     if windowed:
         from vision.live import check_display
 

@@ -37,3 +37,11 @@ def is_file(path: str | Path) -> bool:
 def is_folder(path: str | Path) -> bool:
     """Whether a folder is there and can be looked at; unlike ``Path.is_dir`` it never raises."""
     return str(path) != "" and os.path.isdir(path)  # noqa: PTH112
+
+
+def is_pipe(path: str | Path) -> bool:
+    """Whether a pipe is there: opening it waits until something is written into it."""
+    try:
+        return stat.S_ISFIFO(Path(path).stat().st_mode)
+    except (OSError, ValueError):
+        return False

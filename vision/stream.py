@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.readers import Reader, Source, StreamFaultError, open_reader
+from vision.wording import counted
 
 Pace = Literal["newest", "every", "clock"]
 EventKind = Literal["opened", "stalled", "lost", "waiting", "skipped", "ended", "gave-up"]
@@ -196,7 +197,7 @@ class FrameStream:
             if fault is None:
                 if 0 < offset_s < self._repeat_s and index > first:
                     continue
-                self._tell("ended", f"{self.source.name}: the end, after {index} frames")
+                self._tell("ended", f"{self.source.name}: the end, after {counted(index, 'frame')}")
                 return
             if fault.final or finite:
                 self._tell("gave-up", fault.text)

@@ -26,6 +26,14 @@ def complain(text: object) -> None:
     sys.stderr.write(f"lastlook: {one_line(str(text))}\n")
 
 
+def tell_if_pipe(path: str) -> None:
+    """Say that what is read at ``path`` has to be written there first, where that is so."""
+    from vision.paths import is_pipe
+
+    if is_pipe(path):
+        complain(f"{path}: a pipe; waiting for what is written into it")
+
+
 def json_line(value: Any, *, indent: int | None = None) -> bytes:
     """``value`` as JSON in UTF-8 without the line break, whatever the encoding of standard output.
 

@@ -23,7 +23,7 @@ from vision.session import Session, frame_json, frame_line
 from vision.stream import StreamEvent
 from vision.timing import Timed
 from vision.watcher import FrameReport
-from vision.wording import CAUTION, turns_from_here
+from vision.wording import CAUTION, counted, turns_from_here
 
 WAIT_S: Final = 0.03
 NOTICE_S: Final = 4.0
@@ -224,10 +224,9 @@ def _print_frame(session: Session, report: FrameReport, out: TextIO, *, as_json:
 
 def _summary_line(session: Session) -> str:
     share = session.tracked / max(session.frames, 1)
-    attempts = len(session.attempts)
     return (
-        f"{session.frames} frames, cube followed in {share:.0%}, case settled in {session.settled}; "
-        f"{attempts} attempt{'' if attempts == 1 else 's'}"
+        f"{counted(session.frames, 'frame')}, cube followed in {share:.0%}, case settled in"
+        f" {session.settled:,}; {counted(len(session.attempts), 'attempt')}"
     )
 
 
