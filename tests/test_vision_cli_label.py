@@ -14,7 +14,9 @@ import pytest
 
 import vision.pipeline
 from calibration.profile import ColourSample, default_profile
+from models.cases import CASES
 from vision.cli import run
+from vision.cli_label import answer_line
 from vision.gather import gather
 from vision.photo_reader import annotated_path
 from vision.pipeline import Read, read_whole
@@ -222,3 +224,40 @@ def test_wrong_usage_says_what_to_do(
     assert run(arguments) == status
     told = capsys.readouterr().err
     assert told and "Traceback" not in told
+
+
+def test_a_line_says_what_read_says(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    """No certainty that is not there, candidates where they mean something, one line whatever the name."""
+    for name in ("01-large-on-desk", "12-straight-down", "13-not-last-layer", "14-top-hidden"):
+        shutil.copy(SAMPLES / f"{name}.jpg", tmp_path / f"{name}\nagain.jpg")
+    assert run(["label", str(tmp_path), "-j", "1", "--rename"]) == 0
+    told = capsys.readouterr()
+    lines = told.out.splitlines()
+    assert len(lines) == 4 and "100 %" not in told.out
+    assert [line for line in told.err.splitlines() if "again.jpg" in line and "01-large" not in line] == [
+        f"left alone: {tmp_path / name} again.jpg ({reason})"
+        for name, reason in (
+            ("12-straight-down", "ambiguous"),
+            ("13-not-last-layer", "not-last-layer"),
+            ("14-top-hidden", "top-hidden"),
+        )
+    ]
+    run(["read", *sorted(map(str, tmp_path.glob("*.jpg")))])
+    for line, block in zip(lines, capsys.readouterr().out.split("\n\n"), strict=False):
+        assert ("one of" in line) == ("Fits" in block)
+        for code in line.partition("one of ")[2].split():
+            assert code in block
+
+
+def test_of_many_candidates_a_line_says_that_there_are_more() -> None:
+    codes = sorted(CASES)[:9]
+    answer = {
+        "image": "x.jpg",
+        "ok": False,
+        "reason": "ambiguous",
+        "candidates": [{"code": code, "probability": 0.1} for code in codes],
+    }
+    named = [code for code in codes if code in answer_line(answer).split()]
+    assert answer_line(answer).endswith(f" and {len(codes) - len(named)} more")
+    answer["candidates"] = answer["candidates"][: len(named)]
+    assert answer_line(answer).endswith(named[-1])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import errno
 import io
 import json
 import os
@@ -23,6 +24,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import vision.label_run
+import vision.ledger
 from calibration.learn import LEARNED
 from calibration.profile import ColourSample, default_profile
 from models.errors import LastlookError, UsageError
@@ -109,6 +111,23 @@ def test_answers_are_written_in_order_and_broken_files_are_named(tmp_path: Path,
             assert line["case"]["code"] == CODES[i % 4]
     # the documented keys and no others: the inverse of to_json_dict takes the line
     assert all(Answer.from_json_dict(line).to_json_dict() == line for line in lines)
+
+
+def test_a_disk_that_fills_is_the_only_thing_that_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, recwarn: pytest.WarningsRecorder
+) -> None:
+    """The pool is closed with work under way; what its package thinks of that is nobody's business."""
+    for shade in range(12):
+        a_picture(tmp_path / f"{shade:02}.png", shade)
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with AnswerLog(tmp_path / "a.jsonl") as log:
+        monkeypatch.setattr(vision.ledger, "_append", full)
+        with pytest.raises(LastlookError, match="No space left"):
+            label(items_of(tmp_path), SHADES, log=log, jobs=2)
+    assert not [one for one in recwarn if "tasks" in str(one.message)]
 
 
 def dies_on(item: Item, name: str) -> list[dict]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from vision.gather import Item, Problem
     from vision.label import Outcome, Tally
     from vision.label_run import Settings
+
+
+MOST_LISTED: Final = 6
+"""Candidates that a line names."""
 
 
 class Order(StrEnum):
@@ -208,16 +212,20 @@ class _Bar:
 def answer_line(answer: dict[str, Any]) -> str:
     """One answer on one line: file, time where it is from a recording, what was named or why not."""
     from vision.shown import clock
+    from vision.wording import lists_candidates, percent
 
-    where = str(answer["image"])
+    where = one_line(str(answer["image"]))
     if "start" in answer:
         where += f" {clock(float(answer['start']))}-{clock(float(answer['end']))}"
     case = answer.get("case")
     if answer.get("ok") and case:
-        sure = float(answer.get("confidence", case["probability"]))
-        return f"{where}: {case['code']}, {100 * sure:.0f} %"
-    fitting = " ".join(one["code"] for one in answer.get("candidates", ())[:6])
-    return f"{where}: {answer.get('reason')}" + (f", one of {fitting}" if fitting else "")
+        return f"{where}: {case['code']}, {percent(float(answer.get('confidence', case['probability'])))}"
+    reason = answer.get("reason")
+    codes = [one["code"] for one in answer.get("candidates", ())]
+    if not codes or not lists_candidates(reason, answer.get("seen") or {}):
+        return f"{where}: {reason}"
+    more = f" and {len(codes) - MOST_LISTED} more" if len(codes) > MOST_LISTED else ""
+    return f"{where}: {reason}, one of {' '.join(codes[:MOST_LISTED])}{more}"
 
 
 def _summary(tally: Tally, settings: Settings) -> None:
@@ -285,7 +293,7 @@ def _tell_filing(wanted: Any, log: Path, done: int, settings: Settings, really: 
 
     if not really:
         for step in wanted.steps:
-            typer.echo(f"would {step.action} {step.source} -> {step.target}", err=True)
+            typer.echo(one_line(f"would {step.action} {step.source} -> {step.target}"), err=True)
         how = "--yes --resume" if settings.out is not None and not settings.resume else "--yes"
         files = counted(len(wanted.steps), "file")
         typer.echo(f"{files}; nothing was touched: add {how} to do it", err=True)
@@ -294,7 +302,7 @@ def _tell_filing(wanted: Any, log: Path, done: int, settings: Settings, really: 
     else:
         typer.echo(f"{counted(done, 'file')} filed; take it back with: lastlook label --undo {log}", err=True)
     for path, reason in wanted.left_alone:
-        typer.echo(f"left alone: {path} ({reason})", err=True)
+        typer.echo(one_line(f"left alone: {path} ({reason})"), err=True)
 
 
 def _undo(log: Path) -> int:
@@ -304,7 +312,7 @@ def _undo(log: Path) -> int:
     undone, left = undo(log)
     typer.echo(f"{counted(undone, 'file')} taken back", err=True)
     for path, reason in left:
-        typer.echo(f"left alone: {path} ({reason})", err=True)
+        typer.echo(one_line(f"left alone: {path} ({reason})"), err=True)
     return 1 if left else 0
 
 

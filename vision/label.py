@@ -169,7 +169,9 @@ def _pooled(
             n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=_under_way(jobs), max_nbytes=None
         )
         with running(lambda: pool(delayed(in_pool)(read_one, item, reader) for item in waiting)) as results:
-            yield from results
+            # yield from would close the pool past what ``running`` does about it
+            for outcome in results:  # noqa: UP028
+                yield outcome
 
 
 def _one_by_one(items: Sequence[Item], reader: Reader) -> Iterator[Outcome]:
