@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import os
@@ -16,6 +17,7 @@ from hypothesis import strategies as st
 from sklearn.metrics import brier_score_loss
 from truth_answers import answer_of_truth
 
+import vision.kept_answers
 import vision.report
 from calibration.profile import default_profile
 from models.errors import LastlookError
@@ -332,6 +334,30 @@ def test_where_it_cannot_write_nothing_is_read(
     monkeypatch.setattr(vision.report, "_reader", nobody)
     with pytest.raises(LastlookError, match=f"--{option} "):
         score_folder(samples, **{option: samples / name})  # type: ignore[arg-type]
+
+
+def test_a_full_disk_is_told_before_a_picture_is_read(
+    samples: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    """And not at all where every answer is there already."""
+
+    class Full(io.BytesIO):
+        def write(self, _: object) -> int:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    def nobody(_: str | None):
+        pytest.fail("a picture was to be read")
+
+    path = tmp_path / "kept.jsonl"
+    monkeypatch.setattr(vision.report, "_reader", perfect)
+    assert score_folder(samples, as_json=True, answers=path) == 0
+    before = path.read_bytes()
+    monkeypatch.setattr(vision.kept_answers, "TemporaryFile", lambda dir: Full())
+    monkeypatch.setattr(vision.report, "_reader", nobody)
+    assert score_folder(samples, as_json=True, answers=path) == 0
+    path.write_bytes(b"\n".join(before.split(b"\n")[1:]))
+    with pytest.raises(LastlookError, match="kept.jsonl: cannot be written .No space left"):
+        score_folder(samples, as_json=True, answers=path)
 
 
 @pytest.mark.parametrize(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import json
 from collections.abc import Mapping
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any, Final
 
 from models.errors import LastlookError
@@ -14,6 +16,8 @@ from vision.answer import Answer
 from vision.ledger import encoded
 
 _BEGINS: Final = b'{"image": '
+_ROOM_BYTES: Final = 16_384
+"""More than an answer takes; a few KB are usual."""
 
 
 class KeptAnswers:
@@ -44,15 +48,24 @@ class KeptAnswers:
         told = {**answer.to_json_dict(), "digest": digest, "read_with": self._read_with}
         self._append(self._path, encoded(json.dumps(told, ensure_ascii=False) + "\n"))
 
+    def find_room(self) -> None:
+        """Write as much as an answer takes beside the file and let go of it: LastlookError where the disk is
+        full, to be told before the work."""
+        if self._path is None:
+            return
+        try:
+            with TemporaryFile(dir=self._path.parent) as file:
+                file.write(bytes(_ROOM_BYTES))
+        except OSError as error:
+            if error.errno in (errno.ENOSPC, errno.EDQUOT):
+                raise _unwritten(self._path, error) from None
+
     def _append(self, path: Path, data: bytes) -> None:
         try:
             with path.open("ab") as file:
                 file.write(data)
         except OSError as error:
-            raise LastlookError(
-                f"{path}: cannot be written ({error.strerror}); what is there is kept: make room or name"
-                " another file"
-            ) from None
+            raise _unwritten(path, error) from None
 
     def _take_up(self, path: Path) -> None:
         self._append(path, b"")
@@ -83,6 +96,12 @@ class KeptAnswers:
                 f"{self._path}: line {number} is no answer ({_in_words(error)}); delete the line or name"
                 " another file"
             ) from None
+
+
+def _unwritten(path: Path, error: OSError) -> LastlookError:
+    return LastlookError(
+        f"{path}: cannot be written ({error.strerror}); what is there is kept: make room or name another file"
+    )
 
 
 def _is_cut_short(line: bytes) -> bool:

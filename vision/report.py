@@ -208,6 +208,7 @@ def _answered(truths: Sequence[Truth], path: Path | None, profile: str | None) -
             answer = kept.known(str(truth.picture), digest)
             if answer is None:
                 if read is None:
+                    kept.find_room()
                     read = _reader(profile)
                 answer = read(truth)
                 if not is_unread(answer):
