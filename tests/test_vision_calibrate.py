@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -17,6 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sticker_maker import albedo, make_samples
 
+import vision.calibrate
 import vision.calibrate_live
 import vision.stream
 from calibration.collect import Shot, collect
@@ -291,6 +293,52 @@ def a_profile(name: str) -> None:
     collect(shots, name, scheme=SCHEME).profile.save(profile_path(name))
 
 
+def test_a_profile_goes_by_the_name_of_its_file(capsys: pytest.CaptureFixture) -> None:
+    """A file that was copied by hand is another profile: what is listed is what --profile takes."""
+    a_profile("one")
+    shutil.copy(profile_path("one"), profile_path("two"))
+    assert run(["profile", "list"]) == 0
+    names = [line.partition(":")[0] for line in capsys.readouterr().out.splitlines()]
+    assert names == ["default", "one", "two"]
+    for name in names:
+        assert run(["profile", "show", name]) == 0
+        assert capsys.readouterr().out.startswith(f"{name}: ")
+
+
+def test_where_no_profile_can_be_kept_no_picture_is_looked_at(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    def nobody(*_: object, **__: object) -> None:
+        pytest.fail("the pictures were looked at")
+
+    (tmp_path / "file").write_text("mine")
+    cv2.imwrite(str(tmp_path / "a.png"), np.zeros((64, 64, 3), np.uint8))
+    monkeypatch.setenv("LASTLOOK_PROFILES", str(tmp_path / "file" / "profiles"))
+    monkeypatch.setattr(vision.calibrate, "profile_from_photos", nobody)
+    assert run(["calibrate", "mine", "--photos", str(tmp_path / "a.png")]) == 2
+    err = capsys.readouterr().err
+    assert "file is there and is no folder" in err and err.count("\n") == 1
+
+
+@pytest.mark.parametrize("width", [60, 80])
+def test_a_profile_is_shown_in_a_narrow_terminal(
+    width: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    """Each colour on a line of its own, no word broken."""
+    a_profile("box")
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", str(width))
+    assert run(["profile", "show", "box"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= width
+    for name in COLOURS:
+        (line,) = (one for one in lines if one.startswith(name))
+        assert len(line.split()) == 8  # name, sRGB, three of L*a*b*, scatter, stickers, opposite
+    monkeypatch.setenv("COLUMNS", "40")
+    assert run(["profile", "list"]) == 0
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= 40
+
+
 def test_profiles_are_listed_shown_passed_on_and_removed(
     tmp_path: Path, capsys: pytest.CaptureFixture
 ) -> None:
@@ -374,8 +422,9 @@ def test_every_name_that_a_profile_can_have_finds_it_again(name: str) -> None:
         except UsageError as refused:
             assert repr(name) in str(refused) and "\n" not in str(refused)
             return
-        replace(default_profile(), name="one of mine").save(path)
-        assert load_named(name).name == "one of mine" and profile_names() == [name]
+        replace(default_profile(), note="one of mine").save(path)
+        found = load_named(name)
+        assert (found.note, found.name) == ("one of mine", name) and profile_names() == [name]
 
 
 def test_a_profile_that_is_there_is_not_replaced_unasked(capsys: pytest.CaptureFixture) -> None:

@@ -223,8 +223,10 @@ def test_saved_pictures(pictures: Path, capsys: pytest.CaptureFixture[str]) -> N
     capsys.readouterr()
     assert run(["read", "named.jpg", "--save", "named.jpg/"]) == 2
     assert "cannot be made" in one_line(capsys)
-    assert run(["read", "named.jpg", "--save", "nowhere/out.png"]) == 1
-    assert "nowhere/out.png: cannot be written" in capsys.readouterr().err
+    assert run(["read", "named.jpg", "--save", "nowhere/out.png"]) == 2
+    told = capsys.readouterr()
+    assert "nowhere/out.png: there is no folder nowhere" in told.err and told.err.count("\n") == 1
+    assert told.out == ""  # told before a picture is read
 
 
 def test_large_pictures_are_answered_in_their_own_pixels(

@@ -356,7 +356,7 @@ def test_a_full_disk_is_told_before_a_picture_is_read(
     monkeypatch.setattr(vision.report, "_reader", nobody)
     assert score_folder(samples, as_json=True, answers=path) == 0
     path.write_bytes(b"\n".join(before.split(b"\n")[1:]))
-    with pytest.raises(LastlookError, match="kept.jsonl: cannot be written .No space left"):
+    with pytest.raises(LastlookError, match="No space left"):
         score_folder(samples, as_json=True, answers=path)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -283,11 +283,3 @@ def scheme_named(text: str | None, colours: Sequence[str] | None) -> tuple[int, 
     if sorted(words) != sorted(names):
         raise UsageError(f"--scheme takes the colours of U R F D L B, each of {', '.join(names)} once")
     return tuple(names.index(word) for word in words)
-
-
-def lights_known(held_out: Mapping[str, float]) -> str:
-    """How well a profile parts its colours, in one line; "" where it was not measured."""
-    share = held_out.get("stickers right, picture left out")
-    if share is None:
-        return ""
-    return f"{100 * share:.1f} % of the stickers are read right in a picture that was left out"

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from vision.streams import complain
+
 if TYPE_CHECKING:
     from calibration.collect import Collected
     from calibration.profile import Profile
@@ -69,13 +71,14 @@ def calibrate(
     writes them) says what its stickers are, in the names of --colours.
     """
     from models.errors import UsageError
-    from vision.outputs import Wanted, check_folders, check_outputs
+    from vision.outputs import Wanted, check_folders, check_output_folder, check_outputs
     from vision.profiles import profile_path
     from vision.sources import pictures_named
 
     target = profile_path(name)
     if target.exists() and not replace:
         raise UsageError(f"there is a profile {name!r} already; add --replace or choose another name")
+    check_output_folder("the folder of profiles", target.parent)
     pictures = [*(photos or []), *(more or [])]
     roads = [bool(photos), camera is not None, pick is not None]
     if sum(roads) != 1 or (more and not photos):
@@ -154,20 +157,25 @@ def _files(pictures: list[str]) -> list[str]:
 
 
 def _tell(made: Collected, target: Path, picture: Path | None) -> None:
-    from vision.calibrate import lights_known
-    from vision.profile_picture import profile_text
-
     for name, reason in made.left_out:
         typer.echo(f"left out: {name}: {reason}", err=True)
     for warning in made.warnings:
         typer.echo(f"note: {warning}", err=True)
-    typer.echo(profile_text(made.profile))
-    told = lights_known(made.profile.held_out)
-    if told:
-        typer.echo(told)
+    _print_profile(made.profile)
     if picture is not None:
         _draw(made.profile, picture)
     typer.echo(f"kept as {made.profile.name!r} ({target})", err=True)
+
+
+def _print_profile(profile: Profile) -> None:
+    from rich.console import Console
+
+    from vision.profile_picture import profile_text
+    from vision.terminal import say
+
+    console = Console(highlight=False, soft_wrap=True)
+    for line in profile_text(profile).split("\n"):
+        say(console, line)
 
 
 def _draw(profile: Profile, target: Path) -> None:
@@ -180,15 +188,19 @@ def _draw(profile: Profile, target: Path) -> None:
 
 def list_profiles() -> None:
     """Names of the profiles, one a line, with sizes and colours."""
+    from rich.console import Console
+
     from vision.profiles import DEFAULT, load_all
+    from vision.terminal import say
 
     good, bad = load_all()
-    typer.echo(f"{DEFAULT}: built in, the six usual colours")
+    console = Console(highlight=False, soft_wrap=True)
+    say(console, f"{DEFAULT}: built in, the six usual colours")
     for profile in good:
         sizes = ", ".join(f"{n}x{n}x{n}" for n in profile.sizes) or "any size"
-        typer.echo(f"{profile.name}: {sizes}; {', '.join(profile.colours)}")
+        say(console, f"{profile.name}: {sizes}; {', '.join(profile.colours)}")
     for error in bad:
-        typer.echo(f"lastlook: {error}", err=True)
+        complain(error)
     if bad:
         raise typer.Exit(1)
 
@@ -208,7 +220,6 @@ def show(
     --compare leaves its pictures out in turn and reads their stickers with what the others teach.
     """
     from vision.outputs import Wanted, check_folders, check_outputs
-    from vision.profile_picture import profile_text
     from vision.profiles import load_named
 
     wanted: list[Wanted] = [("--picture", picture, "picture")]
@@ -216,7 +227,7 @@ def show(
     check_folders(wanted)
     profile = load_named(name)
     assert profile is not None
-    typer.echo(profile_text(profile))
+    _print_profile(profile)
     if picture is not None:
         _draw(profile, picture)
     if compare:

@@ -70,14 +70,16 @@ def read(
     Exit status: 0 every case named, 3 a cube seen but its case not named, 4 nothing found, 1 a picture that
     could not be read; of several pictures the first of 1, 4, 3, 0 that occurs.
     """
-    from vision.outputs import check_outputs
+    from vision.outputs import Wanted, check_folders, check_outputs
     from vision.paths import is_folder
     from vision.sources import PictureError, pictures_named
 
     names = list(pictures_named(pictures))
     several = len(names) > 1 or any(is_folder(name) for name in pictures)
     targets = _targets(save, [str(name) for name in names], several=several)
-    check_outputs([("--save", target, "picture") for target in targets], names)
+    wanted: list[Wanted] = [("--save", target, "picture") for target in targets]
+    check_outputs(wanted, names)
+    check_folders(wanted)
     answer_one = _reader(front=front, size=size, profile=profile, full=save is not None)
     statuses: set[int] = set()
     shown = 0
@@ -129,7 +131,9 @@ def _targets(named: str | None, names: Sequence[str], *, several: bool) -> list[
         try:
             save.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise UsageError(f"--save {named}: this folder cannot be made ({error.strerror})") from None
+            raise UsageError(
+                f"--save {named}: this folder cannot be made ({error.strerror}); name another"
+            ) from None
     if kind_at(save) != "folder":
         if several:
             raise UsageError(f"--save {save}: for several pictures name a folder, as {save.with_suffix('')}/")

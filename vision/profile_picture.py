@@ -152,27 +152,30 @@ def comparison_text(scores: Sequence[Score]) -> str:
 
 def profile_text(profile: Profile) -> str:
     """The same in lines for a terminal."""
+    from rich.cells import cell_len, set_cell_size
+
     classes = classes_of(profile)
+    wide = min(16, max(6, *(cell_len(one.name) for one in classes)))
     sizes = ", ".join(f"{n}x{n}x{n}" for n in profile.sizes) or "any size"
     pictures = {sample.picture.rpartition("#")[0] for sample in profile.samples}
     opposite = {profile.scheme[f]: profile.scheme[(f + 3) % 6] for f in range(6)}
+    held = f"{counted(len(profile.samples), 'sticker')} of {counted(len(pictures), 'picture')}"
     lines = [
-        f"{profile.name}: {sizes}, {counted(len(profile.samples), 'sticker')} of"
-        f" {counted(len(pictures), 'picture')}",
-        "colour            sRGB      L*     a*     b*   scatter   stickers  opposite",
+        f"{profile.name}: {sizes}, {held if profile.samples else 'no stickers of its own'}",
+        f"{'colour':{wide}}  sRGB       L*    a*    b*  scatter stickers opposite",
     ]
     for k, one in enumerate(classes):
         code = "#" + "".join(f"{round(v * 255):02x}" for v in one.srgb)
         lines.append(
-            f"{one.name[:16]:16s}  {code}  {one.lab[0]:5.1f}  {one.lab[1]:5.1f}  {one.lab[2]:5.1f}"
-            f"   {_spread(one):7.1f}   {one.stickers:8d}  {profile.colours[opposite[k]]}"
+            f"{set_cell_size(one.name, wide)}  {code} {one.lab[0]:5.1f} {one.lab[1]:5.1f} {one.lab[2]:5.1f}"
+            f"  {_spread(one):7.1f} {one.stickers:8d} {profile.colours[opposite[k]]}"
         )
     pair = closest_pair(profile)
     lines.append(
         f"closest pair: {pair.first} and {pair.second}, CIEDE2000 {pair.ciede2000:.1f},"
         f" {pair.deviations:.1f} times their scatter"
     )
-    lines += [f"held out, {name}: {value:.4f}" for name, value in profile.held_out.items()]
+    lines += [f"held out, {name}: {100 * value:.1f} %" for name, value in profile.held_out.items()]
     if profile.note:
         lines.append(profile.note)
     return "\n".join(lines)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -86,7 +87,12 @@ def load_named(name: str | None) -> Profile | None:
     if kind_at(path) != "file":
         known = ", ".join([DEFAULT, *profile_names()])
         raise UsageError(f"there is no profile {name!r}; known are {known}; 'lastlook calibrate' makes one")
-    return load_profile(path)
+    return _called(load_profile(path), name)
+
+
+def _called(profile: Profile, name: str) -> Profile:
+    """The profile under the name of its file, which is the one that --profile takes."""
+    return profile if profile.name == name else replace(profile, name=name)
 
 
 def load_all() -> tuple[list[Profile], list[LastlookError]]:
@@ -97,7 +103,7 @@ def load_all() -> tuple[list[Profile], list[LastlookError]]:
     bad: list[LastlookError] = []
     for name in profile_names():
         try:
-            good.append(load_profile(profile_path(name)))
+            good.append(_called(load_profile(profile_path(name)), name))
         except LastlookError as error:
             bad.append(error)
     return good, bad
