@@ -300,7 +300,10 @@ def agreeing(
             break
         if len(kept) == 2:
             names = " and ".join(one.shot.name for one in kept)
-            raise CollectError(f"{names} do not agree on the colours; add a third picture of the same cube")
+            before = ", ".join(name for name, _ in left)
+            others = f", nor did {before} with them" if left else ""
+            more = "more pictures" if left else "a third picture"
+            raise CollectError(f"{names} do not agree on the colours{others}; add {more} of the same cube")
         left.append(
             (kept[worst].shot.name, f"{differing[worst]:.0%} of its stickers disagree with the others")
         )

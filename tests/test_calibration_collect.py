@@ -122,6 +122,20 @@ def test_a_picture_of_a_scrambled_cube_is_named_and_left_out() -> None:
         collect([Shot("scrambled", scrambled)], "mine")
 
 
+@pytest.mark.parametrize("many", [2, 4])
+def test_pictures_that_contradict_each_other_are_all_named(
+    many: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody is asked for a third picture who gave four."""
+    shots, _ = shots_of("usual")
+    shots = [replace(shots[i % len(shots)], name=f"{i}.jpg") for i in range(many)]
+    monkeypatch.setattr(calibration.collect, "differing_share", lambda *_: 1.0)
+    with pytest.raises(CollectError) as told:
+        collect(shots, "mine", scheme=SCHEME)
+    assert all(shot.name in str(told.value) for shot in shots)
+    assert ("a third picture" in str(told.value)) == (many == 2)
+
+
 def covered(shot: Shot, share: float) -> Shot:
     """The same picture with no sticker seen to more than ``share``."""
     return replace(shot, samples=replace(shot.samples, coverage=np.minimum(shot.samples.coverage, share)))

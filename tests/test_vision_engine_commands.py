@@ -564,6 +564,20 @@ def test_a_broken_file_of_the_users_own_is_reported_and_the_rest_works(
         assert status == 1 and "cores.toml:1: " in err and err.count("\n") == 1
 
 
+def test_lines_of_standard_input_are_told_by_its_name(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Input:
+        buffer = io.BytesIO(b"R U R' U R U2 R'\nR U\n")
+
+    monkeypatch.setattr(sys, "stdin", Input)
+    status, _, err = outcome(capsys, "sequence", "import", "-")
+    assert status == 1 and err.startswith("standard input:2: left out: ")
+    (row,) = json.loads(outcome(capsys, "sequence", "list", "--json")[1])
+    assert row["source"] == "imported from standard input"
+    assert "not added: no turns: " in outcome(capsys, "sequence", "add", "e0-sune", "")[2]
+
+
 @pytest.mark.parametrize("width", [24, 40, 60, 61, 80, 200])
 @pytest.mark.parametrize("code", ["e1-sune-left", "e0-h", "T"])
 def test_a_terminal_of_any_width_breaks_lines_between_words(

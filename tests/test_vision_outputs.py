@@ -37,6 +37,7 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     Path("letter.txt").write_text("Dear all,\n")
     Path("accounts.csv").write_text("date,sum\n2026-01-01,3\n")
     shutil.copy("accounts.csv", "accounts.png")
+    Path("notes.svg").write_text("my notes")
     Path("mine.toml").write_text("[[sequence]]\n")
     Path("old.jsonl").write_text('{"image": "v.jpg", "ok": false}\n')
     return tmp_path
@@ -79,6 +80,8 @@ def contents(folder: Path) -> dict[str, bytes]:
         "sequence export v.jpg",
         "sequence export letter.txt",
         "sequence export mine.toml",
+        "case e0-sune --save notes.svg",
+        "case e0-sune --save accounts.png",
     ],
 )
 def test_nothing_that_is_there_is_lost(command: str, here: Path, capsys) -> None:
@@ -99,6 +102,8 @@ def test_nothing_that_is_there_is_lost(command: str, here: Path, capsys) -> None
         "profile show --picture gone/x.png",
         "score scored --sheet gone/x.png",
         "score scored --answers gone/x.jsonl",
+        "read v.jpg --save gone/x.png",
+        "case e0-sune --save gone/x.svg",
     ],
 )
 def test_a_folder_that_is_not_there_is_told_before_the_work(command: str, here: Path, capsys) -> None:
@@ -164,3 +169,20 @@ def test_each_kind_of_picture_replaces_only_its_own(tmp_path: Path) -> None:
             else:
                 with pytest.raises(UsageError):
                     check_outputs([("--save", target, "picture")])
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        f"calibrate n --photos in --face '{FACE}'",
+        "calibrate n --photos in --size 3",
+        f"calibrate n --pick v.jpg --face '{FACE}' --scheme 'white red green yellow orange blue'",
+        "label in -j1 --yes",
+    ],
+)
+def test_an_option_that_would_do_nothing_is_told(command: str, here: Path, capsys) -> None:
+    before = contents(here)
+    assert run(shlex.split(command)) == 2
+    captured = capsys.readouterr()
+    assert captured.out == "" and captured.err.count("\n") == 1 and " goes with -" in captured.err
+    assert contents(here) == before and not list(here.parent.glob(f"{here.name}-profiles/*"))

@@ -50,7 +50,9 @@ def calibrate(
         list[str] | None,
         typer.Option("--face", help="With --pick, without a window: 'white 10,20 90,22 88,95 12,90'."),
     ] = None,
-    size: Annotated[int, typer.Option("--size", "-n", min=2, max=7, help="Layers, for --pick.")] = 4,
+    size: Annotated[
+        int | None, typer.Option("--size", "-n", min=2, max=7, help="Layers, for --pick; 4 if left out.")
+    ] = None,
     colours: Annotated[
         str | None, typer.Option(help="Names of your choice: 'white=black, green=mint'.")
     ] = None,
@@ -85,12 +87,17 @@ def calibrate(
         raise UsageError(
             "say where the colours come from: --photos PICTURE..., --camera SOURCE or --pick PICTURE"
         )
+    lost = [option for option, given in (("--face", face), ("--size", size)) if given and pick is None]
+    if lost:
+        raise UsageError(f"{lost[0]} goes with --pick; elsewhere the pictures tell")
+    if scheme and pick is not None:
+        raise UsageError("--scheme goes with --photos or --camera; --pick learns the usual one")
     files = _files(pictures) if photos else []
     frames = pictures_named([one for one in (camera, pick) if one is not None])
     wanted: list[Wanted] = [("--picture", picture, "picture")]
     check_outputs(wanted, [*files, *frames])
     check_folders(wanted)
-    made = _made(name, files, camera, pick, face or [], size, colours, scheme, window=not no_window)
+    made = _made(name, files, camera, pick, face or [], size or 4, colours, scheme, window=not no_window)
     made.profile.save(target)
     _tell(made, target, picture)
 

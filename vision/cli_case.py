@@ -165,24 +165,28 @@ def _cycles(case: PermutationCase) -> list[str]:
 def _save(case: Case | None, size: int, path: Path) -> None:
     from models.errors import UsageError
     from models.files import write_atomically
+    from vision.outputs import Wanted, check_folders, check_outputs
 
     if case is None:
         raise UsageError("--save draws orientation cases; a permutation class has no diagram yet")
     flip = case.flip if size > 2 else ()
     suffix = path.suffix.lower()
+    if suffix not in (".svg", ".png"):
+        raise UsageError(f"--save {path}: the name must end in .svg or .png")
+    wanted: list[Wanted] = [("--save", path, "drawing" if suffix == ".svg" else "picture")]
+    check_outputs(wanted)
+    check_folders(wanted)
     if suffix == ".svg":
         from vision.diagram import case_svg
 
         write_atomically(path, case_svg(case.twist, flip, width_px=480, title=case.name).encode("utf-8"))
-    elif suffix == ".png":
+    else:
         import cv2
 
         from vision.diagram import case_image
 
         image = case_image(case.twist, flip, width_px=480)
         write_atomically(path, cv2.imencode(".png", image)[1].tobytes())
-    else:
-        raise UsageError(f"--save {path}: the name must end in .svg or .png")
 
 
 def _print_case(console: Console, case: Case, size: int) -> None:

@@ -108,6 +108,8 @@ def label_command(
         raise UsageError("name pictures, folders or recordings to label")
     if resume and out in (None, "-"):
         raise UsageError("--resume goes on with a file: name it with --out")
+    if yes and copy_to is None and not rename:
+        raise UsageError("--yes goes with --copy-to or --rename; add one of them")
     if learn:
         taught_path(profile)
     loaded_profile(profile)  # a wrong name is told before the work begins

@@ -71,7 +71,7 @@ def add_sequence(
     try:
         sizes = check_entry(code, sequence).sizes
     except LastlookError as error:
-        raise LastlookError(f"not added: {sequence}: {error}") from error
+        raise LastlookError(f"not added: {sequence or 'no turns'}: {error}") from error
     new = add_to_library([{"code": code, "turns": str(sequence), "source": "yours"}])
     typer.echo(f"{code}: {sequence} {'added' if new else 'was there already'}{_but_on(code, sizes)}")
 
@@ -191,6 +191,7 @@ def import_sequences(
     from models.toml_files import read_text
 
     text = read_text(file, sys.stdin.buffer if str(file) == "-" else None)
+    name = "standard input" if str(file) == "-" else str(file)
     rows: list[dict[str, str]] = []
     bad = 0
     for number, line in enumerate(text.split("\n"), 1):
@@ -202,11 +203,11 @@ def import_sequences(
             code, turns = _case_of(label, words.strip(), size)
         except LastlookError as error:
             bad += 1
-            typer.echo(f"{file}:{number}: left out: {error}", err=True)
+            typer.echo(f"{name}:{number}: left out: {error}", err=True)
             continue
         if code != label and _is_code(label):
-            typer.echo(f"{file}:{number}: solves {code}, not {label}: kept as that", err=True)
-        rows.append({"code": code, "turns": turns, "source": f"imported from {file.name}"})
+            typer.echo(f"{name}:{number}: solves {code}, not {label}: kept as that", err=True)
+        rows.append({"code": code, "turns": turns, "source": f"imported from {Path(name).name}"})
     new = add_to_library(rows)
     typer.echo(f"{new} added, {len(rows) - new} there already, {bad} left out")
     if bad:

@@ -17,7 +17,7 @@ from models.errors import LastlookError, UsageError
 from vision.headers import read_header
 from vision.paths import is_folder, kind_at
 
-Kind = Literal["picture", "answers", "table", "page", "sequences"]
+Kind = Literal["picture", "answers", "table", "page", "sequences", "drawing"]
 PICTURE_SUFFIXES: Final = {".png": "PNG", ".jpg": "JPEG", ".jpeg": "JPEG", ".webp": "WebP"}
 """Endings of pictures that are written, with the kind that ``read_header`` tells."""
 _HEAD_BYTES: Final = 4096
@@ -26,8 +26,14 @@ _WORDS: Final = {
     "table": "table of answers",
     "page": "HTML page",
     "sequences": "list of sequences",
+    "drawing": "SVG drawing",
 }
-_BEGINNINGS: Final = {"answers": b'{"image"', "table": b"image", "page": b"<!doctype html"}
+_BEGINNINGS: Final = {
+    "answers": b'{"image"',
+    "table": b"image",
+    "page": b"<!doctype html",
+    "drawing": b"<svg",
+}
 
 
 Wanted = tuple[str, Path | None, Kind]
