@@ -181,7 +181,6 @@ def test_the_lines_of_a_help_text_end_where_the_terminal_does(
     width: int, command: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("COLUMNS", str(width))
-    monkeypatch.setenv("TERMINAL_WIDTH", str(width))
     assert run([*command.split(), "--help"]) == 0
     prose = capsys.readouterr().out.split("Usage:")[1].split("╭")[0].split("\n")[1:]
     pairs = [(one.rstrip(), other.split()) for one, other in pairwise(prose) if one.split() and other.split()]

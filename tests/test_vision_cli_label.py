@@ -57,7 +57,7 @@ def test_a_folder_is_labelled_filed_and_put_back(pictures: Path, capsys: pytest.
     assert (pictures / f"{code}__01-large-on-desk.jpg").is_file()
     capsys.readouterr()
     assert run([*arguments, "--resume"]) == 0
-    assert "2 done before" in capsys.readouterr().err
+    assert capsys.readouterr().err == "nothing new: 2 files done before\n"
     assert run(["label", "--undo", str(pictures / "lastlook-filing.jsonl")]) == 0
     assert sorted(path.name for path in pictures.iterdir() if path.suffix == ".jpg") == before
 

@@ -237,9 +237,11 @@ def _summary(tally: Tally, settings: Settings) -> None:
     if tally.recordings:
         shown = f"{counted(tally.shown, 'case')} shown in {counted(tally.recordings, 'recording')}"
         counts = [shown] if tally.files == tally.recordings else [*counts, shown]
-    if tally.skipped:
-        counts.append(f"{tally.skipped} done before")
-    typer.echo(f"{counted(tally.files, 'file')}: {', '.join(counts)}", err=True)
+    if tally.skipped and not tally.files and not tally.stopped:
+        typer.echo(f"nothing new: {counted(tally.skipped, 'file')} done before", err=True)
+    else:
+        before = [f"{tally.skipped:,} done before"] if tally.skipped else []
+        typer.echo(f"{counted(tally.files, 'file')}: {', '.join([*counts, *before])}", err=True)
     _list_problems(tally.problems)
     _list_problems(tally.unwritten, "read, but not all that was asked for could be written")
     if tally.stopped:
