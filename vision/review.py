@@ -200,8 +200,8 @@ def review(answers: Path, *, everything: bool, window: bool, profile: str | None
     gone = len({one["image"] for one in found if "start" not in one and not is_file(one["image"])})
     if gone:
         sys.stderr.write(
-            f"{counted(gone, 'picture')} not where the answers say: 'lastlook label --resume --out {answers}'"
-            " with the folder takes up what was moved\n"
+            f"{counted(gone, 'picture')} not where the answers say:"
+            f" 'lastlook label FOLDER --out {answers} --resume' takes up what was moved\n"
         )
     if not entries:
         there = "every picture there" if gone else "every picture"
