@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project, read_off
-from vision.pose import FACE_COLUMNS, FACE_ROWS, CubePose, face_cosines, face_points
+from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ROWS, CubePose, face_cosines, face_points
 
 REACH_CELLS: Final = 0.32
 """How far to either side a seam is looked for, in stickers."""
