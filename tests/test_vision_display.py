@@ -6,6 +6,7 @@ has been closed (seen with OpenCV 5 and Qt).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -90,6 +91,58 @@ def test_closing_the_window_of_corners_keeps_nothing(button: Button, tmp_path: P
     cv2.imwrite(str(picture), np.full((60, 80, 3), 99, np.uint8))
     with pytest.raises(LastlookError, match="calibration was left"):
         pick_faces(str(picture), None)
+
+
+# X11's keysymdef.h: Home, the four arrows, both Pages, End, Insert, Shift; Qt's for other letters; none
+SILENT = (0xFF50, 0xFF51, 0xFF52, 0xFF53, 0xFF54, 0xFF55, 0xFF56, 0xFF57, 0xFF63, 0xFFE1, 0, -1)
+TYPED = {
+    ord("q"): "q",
+    ord("Q"): "q",
+    ord(" "): " ",
+    27: "\x1b",
+    0x100000 | ord("N"): "n",
+    0xFF08: "\b",
+    8: "\b",
+}
+
+
+def test_no_arrow_is_taken_for_the_letter_in_its_last_byte(
+    button: Button, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Left had quit the watch and Right had saved moments; capitals mean what small letters mean."""
+    keys = [*SILENT, *TYPED]
+    asked = iter(keys)
+
+    def wait(*_: object) -> int:
+        button.open = True
+        return next(asked)
+
+    monkeypatch.setattr(cv2, "pollKey", wait)
+    window = Window()
+    got = [window.show(np.zeros((48, 64, 3), np.uint8)) for _ in keys]
+    assert got == [""] * len(SILENT) + ["escape" if key == "\x1b" else key for key in TYPED.values()]
+
+
+def test_no_arrow_picks_or_takes_back(
+    button: Button, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    picture = tmp_path / "x.png"
+    cv2.imwrite(str(picture), np.full((60, 80, 3), 99, np.uint8))
+    mouse: list[Callable[..., None]] = []
+    monkeypatch.setattr(cv2, "setMouseCallback", lambda _, called: mouse.append(called))
+    asked = iter((-1, *SILENT, ord("2"), 13))
+    monkeypatch.setattr(cv2, "waitKey", lambda *_: next(asked) & 0xFF)
+
+    def wait(*_: object) -> int:
+        key = next(asked)
+        if key == -1:
+            for x, y in ((9, 9), (40, 9), (40, 40), (9, 40)):
+                mouse[0](cv2.EVENT_LBUTTONDOWN, x, y)
+        return key
+
+    monkeypatch.setattr(cv2, "waitKeyEx", wait)
+    faces = pick_faces(str(picture), None)
+    assert [face.colour for face in faces] == ["yellow"] and len(faces[0].corners_xy) == 4
 
 
 def test_no_display_is_found_out_before_a_window_is_opened(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calibration.profile import COLOURS
 from models.errors import LastlookError
 from vision.calibrate import PickedFace
-from vision.display import display_problem, is_open, small_letter
+from vision.display import character, display_problem, is_open, small_letter
 from vision.lettering import BOLD, Lettering
 from vision.panel import INK, PAPER, QUIET, STICKER_RGB
 
@@ -124,10 +124,10 @@ def pick_faces(picture: str, names: Sequence[str] | None) -> list[PickedFace]:
     try:
         while True:
             cv2.imshow(TITLE, compose(image, picking, scale))
-            key = cv2.waitKey(30)
-            if key == 27 or not is_open(TITLE):
+            typed = character(cv2.waitKeyEx(30))
+            if typed == "\x1b" or not is_open(TITLE):
                 raise LastlookError("calibration was left; nothing was kept")
-            if key >= 0 and picking.key(key & 0xFF):
+            if typed and picking.key(ord(typed)):
                 return picking.faces
     finally:
         cv2.destroyAllWindows()

@@ -27,6 +27,17 @@ def small_letter(key: int) -> int:
     return key + 32 if ord("A") <= key <= ord("Z") else key
 
 
+def character(key: int) -> str:
+    """What a code of ``pollKey`` or ``waitKeyEx`` types, in small letters; "" where nothing is typed.
+
+    Ask those two and cut nothing off: an arrow's code is a letter's in its last byte (0xFF51 and Q, X11's
+    keysymdef.h), which is all that ``waitKey`` gives.
+    """
+    code = key & 0xFFFF if key > 0 else 0  # above stand modifiers under GTK, all of Win32's other keys
+    code = ord("\b") if code == 0xFF08 else code  # GTK's
+    return chr(small_letter(code)) if 0 < code < 128 else ""
+
+
 def display_problem() -> str | None:
     """What stands in the way of opening a window, or None. Asked before any window call: without a display
     OpenCV ends the process."""

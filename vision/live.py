@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError
-from vision.display import display_problem, is_open
+from vision.display import character, display_problem, is_open
 from vision.holding import labelled
 from vision.lettering import BOLD, Lettering
 from vision.live_page import DARK, LIGHT, Theme
@@ -277,6 +277,5 @@ class Window:
             return "closed"
         if arrived_s is not None:
             self.latencies_s.append(time.monotonic() - arrived_s)
-        if key < 0:
-            return ""
-        return "escape" if key & 0xFF == 27 else chr(key & 0xFF).lower()
+        typed = character(key)
+        return "escape" if typed == "\x1b" else typed
