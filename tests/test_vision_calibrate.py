@@ -9,7 +9,6 @@ import sys
 import tempfile
 from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -20,8 +19,6 @@ from sticker_maker import albedo, make_samples
 
 import vision.calibrate
 import vision.calibrate_live
-import vision.stream
-from calibration.collect import Shot, collect
 from calibration.colour import linear_to_srgb
 from calibration.compare import OURS, candidates
 from calibration.profile import SCHEME, default_profile, load_profile
@@ -37,7 +34,6 @@ from vision.calibrate import (
     sample_face,
     scheme_named,
 )
-from vision.calibrate_live import Sitting, compose, profile_from_camera
 from vision.calibrate_window import Picking
 from vision.calibrate_window import compose as compose_picking
 from vision.cli import run
@@ -115,134 +111,6 @@ def test_what_is_typed_is_read_or_refused() -> None:
     assert scheme_named(usual, None) == SCHEME and scheme_named(None, None) is None
     with pytest.raises(UsageError):
         scheme_named("white white red green blue orange", None)
-
-
-def a_look(light: str, turn: int, shift: float = 0.0) -> SimpleNamespace:
-    """What the pipeline gives for one frame, as far as the sitting uses it."""
-    rng = np.random.default_rng(turn)
-    samples, _ = make_samples(albedo("usual"), light, rng, turn=turn)
-    quad = tuple(
-        (x + shift, y + shift) for x, y in ((100.0, 100.0), (300.0, 90.0), (320.0, 280.0), (110.0, 290.0))
-    )
-    return SimpleNamespace(samples=samples, answer=SimpleNamespace(top=SimpleNamespace(quad_xy=quad)))
-
-
-def nothing() -> SimpleNamespace:
-    return SimpleNamespace(samples=None, answer=SimpleNamespace(top=None))
-
-
-def test_a_sitting_takes_what_is_steady_and_new() -> None:
-    from test_calibration_collect import turn_with
-
-    top, bottom = turn_with(0, 1, 2), turn_with(3, 4, 5)
-    sitting = Sitting(default_profile())
-    assert "no cube" in sitting.offer(nothing())
-    assert "still" in sitting.offer(a_look("noon", top))
-    assert "still" in sitting.offer(a_look("noon", top, shift=60))  # it moved
-    assert "taken" in sitting.offer(a_look("noon", top, shift=61))
-    assert "turn the cube" in sitting.offer(a_look("noon", top, shift=61))
-    assert sitting.seen_in() == [1, 0, 1, 0, 0, 1] and not sitting.complete
-    assert "taken" in sitting.offer(a_look("lamp", top, shift=61)) and sitting.lights() == 2
-    assert "yellow" in sitting.missing(COLOURS)
-    for light in ("noon", "lamp"):
-        assert "taken" in sitting.offer(a_look(light, bottom, shift=61))
-    assert sitting.complete and "finish" in sitting.missing(COLOURS)
-    assert "taken back" in sitting.undo() and not sitting.complete
-    for _ in range(3):  # the same view would be taken again at once
-        assert "taken back" in sitting.offer(a_look("lamp", bottom, shift=61))
-        sitting.offer(nothing())
-    assert "still" in sitting.offer(a_look("lamp", bottom, shift=130))
-    assert "taken: " in sitting.offer(a_look("lamp", bottom, shift=131))
-    made = sitting.finish("mine", None, SCHEME)
-    assert len(made.kept) == 4 and made.profile.held_out["stickers right, picture left out"] > 0.95
-    frame = np.full((480, 640, 3), 90, np.uint8)
-    assert compose(frame, sitting, "hold it still", COLOURS).shape == (720, 1360, 3)
-    with pytest.raises(LastlookError, match="no picture"):
-        Sitting(default_profile()).finish("mine", None, None)
-
-
-def test_taking_two_pictures_back_asks_for_a_move_as_well() -> None:
-    sitting = Sitting(default_profile())
-    assert "nothing" in sitting.undo()
-    for light in ("noon", "noon", "lamp"):
-        sitting.offer(a_look(light, 0))
-    assert len(sitting.taken) == 2
-    sitting.undo()
-    sitting.undo()
-    for _ in range(3):
-        sitting.offer(a_look("noon", 0))
-    assert not sitting.taken
-
-
-class FakeWindow:
-    """Stands in for OpenCV's window: presses the keys in their order, one a frame."""
-
-    def __init__(self, *keys: str | type[BaseException]) -> None:
-        self.keys = list(keys)
-        self.closed = 0
-
-    def __enter__(self) -> FakeWindow:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.closed += 1
-
-    def show(self, canvas: np.ndarray) -> str:
-        key = self.keys.pop(0)
-        if isinstance(key, str):
-            return key
-        raise key
-
-
-class FakeStream:
-    """Frames without end, of nothing."""
-
-    ended = False
-
-    def __init__(self, source: object) -> None:
-        pass
-
-    def __enter__(self) -> FakeStream:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        pass
-
-    def next_frame(self, wait_s: float) -> SimpleNamespace:
-        return SimpleNamespace(image_bgr=np.zeros((48, 64, 3), np.uint8))
-
-
-def sit(monkeypatch: pytest.MonkeyPatch, window: FakeWindow, looks: list[SimpleNamespace]) -> list[str]:
-    """Calibrate in a window that shows ``looks`` and then no cube, until it is left; the words in it."""
-    words: list[str] = []
-    given = iter(looks)
-
-    def composed(frame: np.ndarray, sitting: Sitting, told: str, colours: object) -> np.ndarray:
-        words.append(told)
-        return frame
-
-    monkeypatch.setattr(vision.calibrate_live, "_window", lambda: window)
-    monkeypatch.setattr(vision.calibrate_live, "compose", composed)
-    monkeypatch.setattr(vision.stream, "FrameStream", FakeStream)
-    with pytest.raises((LastlookError, KeyboardInterrupt)):
-        profile_from_camera("mine", "0", read=lambda image: next(given, nothing()))
-    return words
-
-
-@pytest.mark.parametrize("key", ["q", "escape", "closed", KeyboardInterrupt])
-def test_the_window_is_closed_however_the_sitting_is_left(
-    key: str | type[BaseException], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    window = FakeWindow("", key)
-    sit(monkeypatch, window, [])
-    assert window.closed == 1
-
-
-def test_what_a_key_did_stays_to_be_read(monkeypatch: pytest.MonkeyPatch) -> None:
-    look = a_look("noon", 0)
-    words = sit(monkeypatch, FakeWindow("", "u", *[""] * 30, "q"), [look, look])
-    assert words[1].startswith("taken:")
-    assert all(told.startswith("taken back") for told in words[2:8]) and words[-1] == "no cube in view"
 
 
 def test_clicks_and_keys_point_out_faces() -> None:

@@ -1,191 +1,60 @@
-"""Calibrate before a camera: samples are taken by themselves when the view is steady and new."""
+"""Calibrate before a camera: the window, or lines, round a sitting in which pictures take themselves."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.collect import (
-    Collected,
-    LabelledShot,
-    Shot,
-    collect,
-    label_shot,
-    light_of,
-    problem_of,
-)
-from calibration.colour import log_light
-from calibration.profile import Profile, default_profile
+from calibration.collect import Collected
+from calibration.profile import default_profile
 from models.errors import LastlookError
 from vision.lettering import BOLD, Lettering
 from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB
+from vision.sitting import WANTED, Sitting
 from vision.wording import counted
 
 if TYPE_CHECKING:
     from vision.live import Window
 
 Image = NDArray[np.uint8]
-STEADY_PX: Final = 0.012
-"""Largest move of the top face's corners between two looks that counts as steady, in picture widths."""
-SAME_LIGHT: Final = 0.1
-"""Lights whose colours differ by less than this (log units, brightness aside) count as one."""
-TELLING: Final = 0.08
-"""Linear light under which a channel says little of the light's colour."""
-WANTED: Final = 2
-"""Pictures in which each colour should be seen."""
-MOST_TAKEN: Final = 24
 KEPT_UP: Final = 12
 """Frames for which the answer to a key stays in the window."""
+PATIENCE_S: Final = 60.0
+"""Without a window, a camera that stays away so long is given up."""
+WH: Final = (1280, 720)
+PANEL_WIDTH: Final = 400
+_WORDS_ROOM_PX: Final = 104
 
 
-@dataclass(eq=False)
-class Sitting:
-    """What was taken so far, and what is still missing. :meth:`offer` takes one look at a time.
-
-    ``last_quad`` is the top face in the look before, ``undone_quad`` that of a picture that was taken back.
-    """
-
-    base: Profile
-    taken: list[LabelledShot] = field(default_factory=list)
-    last_quad: NDArray[np.float64] | None = None
-    undone_quad: NDArray[np.float64] | None = None
-    looks: int = 0
-
-    def offer(self, read: Any) -> str:
-        """One look (a ``vision.pipeline.Read``); takes a sample when it should. Returns what to tell."""
-        self.looks += 1
-        top = read.answer.top
-        if read.samples is None or top is None:
-            self.last_quad = None
-            return "no cube in view"
-        quad = np.array(top.quad_xy)
-        if self.undone_quad is not None:
-            if not self._moved(self.undone_quad, quad):
-                return self._taken_back()
-            self.undone_quad = None
-        before, self.last_quad = self.last_quad, quad
-        if before is None or self._moved(before, quad):
-            return "hold it still"
-        return self._take(Shot(f"look {self.looks}", read.samples))
-
-    def _moved(self, before: NDArray[np.float64], quad: NDArray[np.float64]) -> bool:
-        """Corners may come in another order when another side is taken for the front."""
-        size = float(np.ptp(quad, axis=0).max())
-        moves = [np.abs(np.roll(before, k, axis=0) - quad).max() for k in range(4)]
-        return bool(min(moves) > STEADY_PX * max(size, 1.0) * 4)
-
-    def _take(self, shot: Shot) -> str:
-        if len(self.taken) >= MOST_TAKEN:
-            return "enough pictures; press f to finish"
-        labelled = label_shot(shot, self.base)
-        problem = problem_of(labelled)
-        if problem is not None:
-            return problem
-        if any(self._alike(labelled, one) for one in self.taken):
-            return "seen; turn the cube, or change the light"
-        self.taken.append(labelled)
-        return f"taken: picture {len(self.taken)}"
-
-    def _alike(self, a: LabelledShot, b: LabelledShot) -> bool:
-        """The same colours on view under the same light tell nothing new."""
-        same = set(np.unique(a.labels)) == set(np.unique(b.labels))
-        return same and self._light_apart(a, b) < SAME_LIGHT
-
-    def _light_apart(self, a: LabelledShot, b: LabelledShot) -> float:
-        """Difference of the lights' colours, log units, brightness taken out.
-
-        From the colours that both show; where they share none, from the lights as fitted.
-        """
-        floor = self.base.model.floor
-        means = [_colour_means(one, floor) for one in (a, b)]
-        apart = means[0] - means[1]
-        told = np.isfinite(apart).any(axis=0).all()
-        off = np.nanmean(apart, axis=0) if told else np.full(3, np.nan)
-        if not np.isfinite(off).all():
-            lights = [np.array(light_of(one, self.base.model)) for one in (a, b)]
-            off = np.subtract(*(np.log(np.maximum(light, 1e-4)) for light in lights))
-        return float(np.abs(off - off.mean()).max())
-
-    def undo(self) -> str:
-        """Drop the picture taken last; the next one is taken after a move, or it would be the same again."""
-        if not self.taken:
-            return "nothing to take back"
-        self.taken.pop()
-        if self.last_quad is not None:
-            self.undone_quad, self.last_quad = self.last_quad, None
-        return self._taken_back()
-
-    def _taken_back(self) -> str:
-        return f"taken back; {counted(len(self.taken), 'picture')} left; move the cube to go on"
-
-    def seen_in(self) -> list[int]:
-        """In how many pictures each of the six colours was seen."""
-        return [sum(bool((one.labels == k).any()) for one in self.taken) for k in range(6)]
-
-    def lights(self) -> int:
-        """How many different lights the pictures were taken under."""
-        found: list[LabelledShot] = []
-        for one in self.taken:
-            if all(self._light_apart(one, other) >= SAME_LIGHT for other in found):
-                found.append(one)
-        return len(found)
-
-    @property
-    def complete(self) -> bool:
-        """Every colour was seen often enough."""
-        return min(self.seen_in()) >= WANTED
-
-    def missing(self, colours: Sequence[str]) -> str:
-        """What to show next, in words."""
-        absent = [colours[k] for k, count in enumerate(self.seen_in()) if count < WANTED]
-        if absent:
-            return "still to show: " + ", ".join(absent)
-        if self.lights() < 2:
-            return "all colours seen; another lamp or the window would make it surer"
-        return "all there; press f to finish"
-
-    def finish(self, name: str, colours: Sequence[str] | None, scheme: Sequence[int] | None) -> Collected:
-        """Make the profile. Raises CollectError when the pictures do not bear one out."""
-        from vision.calibrate import with_held_out
-
-        if not self.taken:
-            raise LastlookError("no picture was taken; hold the solved cube still before the camera")
-        shots = [one.shot for one in self.taken]
-        return with_held_out(collect(shots, name, base=self.base, colours=colours, scheme=scheme))
-
-
-def _colour_means(labelled: LabelledShot, floor: float) -> NDArray[np.float64]:
-    """Median log light of each colour's stickers, (6, 3); NaN where none was seen or too dark to tell."""
-    out = np.full((6, 3), np.nan)
-    for k in range(6):
-        rows = labelled.labels == k
-        if rows.any():
-            out[k] = np.median(log_light(labelled.shot.samples.linear_rgb[rows], floor), axis=0)
-    return np.where(out > np.log(TELLING), out, np.nan)
-
-
-def compose(frame: Image, sitting: Sitting, words: str, colours: Sequence[str]) -> Image:
-    """The window's picture: the frame with a panel of what is there and what is missing, 720 high."""
+def compose(frame: Image | None, sitting: Sitting, words: str, colours: Sequence[str]) -> Image:
+    """The window's picture, uint8 (720, 1280, 3): the frame, whatever its shape, beside a panel of what is
+    there and what is missing, in letters that keep their size. None: no frame has come yet."""
     import cv2
 
-    height, panel_width = 720, 400
-    scale = height / frame.shape[0]
-    photo = np.asarray(cv2.resize(frame, None, fx=scale, fy=scale, interpolation=cv2.INTER_LINEAR), np.uint8)
-    panel = np.full((height, panel_width, 3), PAPER[::-1], np.uint8)
+    width, height = WH
+    canvas = np.full((height, width, 3), 14, np.uint8)
+    if frame is not None:
+        room = width - PANEL_WIDTH
+        scale = min(room / frame.shape[1], height / frame.shape[0])
+        wide, high = max(1, round(frame.shape[1] * scale)), max(1, round(frame.shape[0] * scale))
+        left, top = (room - wide) // 2, (height - high) // 2
+        how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+        canvas[top : top + high, left : left + wide] = cv2.resize(frame, (wide, high), interpolation=how)
+    panel = canvas[:, width - PANEL_WIDTH :]
+    panel[:] = PAPER[::-1]
     told = f"{counted(len(sitting.taken), 'picture')}, {counted(sitting.lights(), 'light')}"
     Lettering(24, BOLD, INK).put(panel, told, 24, 50)
-    big = Lettering(22, BOLD, (0, 90, 156))
+    big, lines = _fitting(words, PANEL_WIDTH - 48)
     y = 92
-    for line in big.wrapped(words, panel_width - 48):
+    for line in lines:
         big.put(panel, line, 24, y)
-        y += 28
-    plain, quiet = Lettering(19, colour=INK), Lettering(16, colour=QUIET)
+        y += big.line_height
+    plain, quiet = Lettering(19, colour=INK), Lettering(18, colour=QUIET)
     y = 190
     for k, count in enumerate(sitting.seen_in()):
         swatch = list(STICKER_RGB.values())[k]
@@ -197,11 +66,21 @@ def compose(frame: Image, sitting: Sitting, words: str, colours: Sequence[str]) 
             filled = count > i
             cv2.circle(panel, centre, 11, (INK if filled else RULE)[::-1], -1 if filled else 2, cv2.LINE_AA)
         y += 62
-    for line in plain.wrapped(sitting.missing(colours), panel_width - 48):
+    for line in plain.wrapped(sitting.missing(colours), PANEL_WIDTH - 48):
         plain.put(panel, line, 24, y + 18)
         y += 26
     quiet.put(panel, "u undo · f finish · q quit", 24, height - 24)
-    return np.concatenate([photo, panel], axis=1)
+    return canvas
+
+
+def _fitting(words: str, width: int) -> tuple[Lettering, list[str]]:
+    """Letters in which ``words`` find room above the colours, and the lines."""
+    for size in (22, 19, 16, 14):
+        how = Lettering(size, BOLD, (0, 90, 156))
+        lines = how.wrapped(words, width)
+        if len(lines) * how.line_height <= _WORDS_ROOM_PX:
+            break
+    return how, lines[: _WORDS_ROOM_PX // how.line_height]
 
 
 def profile_from_camera(
@@ -226,29 +105,47 @@ def profile_from_camera(
         read = read_whole
     base = default_profile()
     sitting, names = Sitting(base), tuple(colours or base.colours)
-    words, kept_up, finished = "", 0, False
+    words, kept_up, gave_up = "waiting for the camera", 0, ""
+    picture: Image | None = None
     with ExitStack() as opened:
         shown = opened.enter_context(_window()) if window else None
-        stream = opened.enter_context(FrameStream(source_named(source)))
-        while not finished:
-            frame = stream.next_frame(1.0)
-            if frame is None:
-                if stream.ended:
-                    break
-                continue
-            now = sitting.offer(read(frame.image_bgr))
-            if now != words and shown is None:
-                sys.stderr.write(f"{now}\n")
-            words, kept_up = (words, kept_up - 1) if kept_up else (now, 0)
+        # a recording is not to run away while a picture of it is read
+        stream = FrameStream(
+            source_named(source),
+            pace="every" if shown is None else "clock",
+            give_up_s=PATIENCE_S if shown is None else None,
+        )
+        opened.enter_context(stream)
+        while shown is not None or not sitting.complete:
+            ended = stream.ended  # before the events are read: the last one says why
+            frame = stream.next_frame(1.0 if shown is None else 0.03)
+            events = [event for event in stream.events() if event.kind not in ("opened", "ended")]
+            gave_up = next((event.text for event in events if event.kind == "gave-up"), gave_up)
+            said = [event.text for event in events]
+            if frame is not None:
+                picture = frame.image_bgr
+                said.append(sitting.offer(read(picture)))
+                kept_up = max(0, kept_up - 1)
+            elif ended:
+                break
+            for text in said:
+                if shown is None and text != words:
+                    sys.stderr.write(f"{text}\n")
+                words = words if kept_up and not events else text
             if shown is None:
-                finished = sitting.complete
                 continue
-            key = shown.show(compose(frame.image_bgr, sitting, words, names))
+            key = shown.show(compose(picture, sitting, words, names))
             if key == "u":
                 words, kept_up = sitting.undo(), KEPT_UP
+            elif key == "f":
+                try:
+                    return sitting.finish(name, colours, scheme)
+                except LastlookError as error:  # the pictures stay: more may do
+                    words, kept_up = str(error), KEPT_UP
             elif key in ("q", "closed", "escape"):
                 raise LastlookError("calibration was left; nothing was kept")
-            finished = key == "f"
+    if gave_up and not sitting.taken:
+        raise LastlookError(gave_up)
     return sitting.finish(name, colours, scheme)
 
 
