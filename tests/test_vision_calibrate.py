@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from sticker_maker import albedo, make_samples
 
 import vision.calibrate
-import vision.calibrate_live
+from calibration.collect import Shot, collect
 from calibration.colour import linear_to_srgb
 from calibration.compare import OURS, candidates
 from calibration.profile import SCHEME, default_profile, load_profile

@@ -21,13 +21,14 @@ from calibration.profile import COLOURS, SCHEME, Profile, default_profile, load_
 from models.cube import rotation_permutations
 from models.errors import LastlookError
 from vision.cli import run
+from vision.frame_report import FrameReport, SettledState
 from vision.learner import Learner, Teacher, look_of
 from vision.profiles import profile_path
 from vision.readers import source_named
 from vision.reasoner import Outcome
 from vision.session import Session
 from vision.stream import FrameStream
-from vision.watcher import FrameReport, SettledState, Watcher
+from vision.watcher import Watcher
 
 ROOT = Path(__file__).parent.parent
 DATA = ROOT / "tests" / "data"

@@ -34,6 +34,7 @@ from models.layer import LastLayer
 from models.library import load_library
 from models.permutation import PERMUTATION_CASES
 from vision.evidence import Verdict
+from vision.frame_report import FrameReport
 from vision.live import Screen, check_display
 from vision.live_words import shown_at
 from vision.moments import save_moment
@@ -42,7 +43,7 @@ from vision.readers import source_named
 from vision.session import Session
 from vision.stream import FrameStream
 from vision.truth import truth_of
-from vision.watcher import FrameReport, Watcher
+from vision.watcher import Watcher
 
 DATA = Path(__file__).parent / "data"
 CLIP = DATA / "clip_tilting"
@@ -123,9 +124,10 @@ def test_no_sequence_is_suggested_for_a_guessed_permutation(hidden: tuple[int, .
         mirrored=False,
         front_side=None,
         naming=USUAL,
+        begun=None,
     )
     session = Session(None, None, library=load_library())  # type: ignore[arg-type]
-    found = session.suggestions(report)  # type: ignore[arg-type]
+    found = session.suggestions(verdict)
     shown = shown_at(report, found)  # type: ignore[arg-type]
     if len(hidden) == 3:
         assert found == [] and ("show the back side" in shown.advice or "show the left side" in shown.advice)

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -22,7 +23,10 @@ from hypothesis import strategies as st
 from calibration.profile import default_profile
 from models.errors import LastlookError
 from models.journal import Journal
+from models.layer import LastLayer
+from models.library import load_library
 from vision.evidence import Evidence
+from vision.frame_report import FrameReport
 from vision.holding import front_face
 from vision.live import Screen
 from vision.live_words import shown_at
@@ -32,7 +36,7 @@ from vision.sources import load_photo
 from vision.stream import FrameStream, StreamEvent, StreamFrame
 from vision.timing import PAUSE_S, PRACTICE_S, Practice
 from vision.watch import WindowWatch, run_lines
-from vision.watcher import FrameReport, Watcher
+from vision.watcher import Watcher
 from vision.wording import CAUTION
 
 DATA = Path(__file__).parent / "data"
@@ -202,6 +206,115 @@ def settled() -> FrameReport:
         found = next(report for report in reports if report is not None and report.settled)
     watcher.close()
     return found
+
+
+def test_the_turns_stay_to_be_read_while_they_are_made(play: Callable[..., WindowWatch]) -> None:
+    """From the first turn until the cube is settled again: the case and sequences that it began with."""
+    turned: list[int] = []
+
+    def script(runner: WindowWatch) -> Iterator[str]:
+        runner.session.library = load_library()
+        yield from until(runner, is_settled(runner))
+        while runner._report is not None and runner._report.settled:
+            before = runner._panel()
+            yield ""
+        assert before.doing
+        while runner._report is not None and runner._report.begun is not None:
+            shown = runner._panel()
+            assert (shown.code, shown.twist, shown.flip) == (before.code, before.twist, before.flip)
+            assert (shown.doing, shown.cube) == (before.doing, before.cube)
+            assert shown.status in ("Turning", "Looking for a cube") and shown.per_cent is None
+            turned.append(runner._report.number)
+            yield ""
+        assert (runner._report is not None and runner._report.phase != "running") or runner._report.settled
+
+    play(script, DATA / "clip_turning")
+    assert len(turned) > 5
+
+
+def test_a_frozen_picture_keeps_its_turns(play: Callable[..., WindowWatch]) -> None:
+    def script(runner: WindowWatch) -> Iterator[str]:
+        runner.session.library = load_library()
+        yield from until(runner, is_settled(runner))
+        yield from until(runner, lambda: runner._report is not None and runner._report.begun is not None)
+        begun = runner._panel()
+        yield " "
+        yield from until(runner, lambda: bool(runner._end))
+        shown = runner._panel()
+        assert shown.status == "Frozen" and (shown.code, shown.doing) == (begun.code, begun.doing)
+
+    play(script, DATA / "clip_turning")
+
+
+def test_a_picture_that_has_gone_old_is_not_called_settled(play: Callable[..., WindowWatch]) -> None:
+    def script(runner: WindowWatch) -> Iterator[str]:
+        yield from until(runner, is_settled(runner))
+        runner._hear([StreamEvent("stalled", "camera 0: no picture for over 2 s")])
+        shown = runner._panel()
+        assert (shown.status, shown.mood) == ("No picture", "still") and "camera 0" in shown.notice
+        runner._press("f")
+        assert runner.session.watcher.front_wanted is None
+        yield ""
+        assert runner._panel().status != "No picture", "a frame has come"
+        runner._hear([StreamEvent("lost", "camera 0: gone")])
+        runner._press(" ")
+        assert runner._panel().status == "Frozen"
+
+    play(script)
+
+
+def test_each_state_has_a_choice_of_its_own() -> None:
+    """N at a frozen picture, with another case before the camera meanwhile."""
+    session = Session(None, None, library=load_library())  # type: ignore[arg-type]
+    frozen, newest, third = (
+        SimpleNamespace(posterior=SimpleNamespace(state=LastLayer.after(turns, 4), size=4))
+        for turns in ("R U R' U R U2 R'", "F R U R' U' F'", "F U R U' R' F'")
+    )
+    first, other = session.suggestions(frozen), session.suggestions(newest)  # type: ignore[arg-type]
+    assert len(first) > 1 and len(other) > 1
+    assert session.choose_next(frozen)  # type: ignore[arg-type]
+    for _ in range(2):
+        assert session.suggestions(newest) == other  # type: ignore[arg-type]
+        assert session.suggestions(frozen) == [*first[1:], first[0]]  # type: ignore[arg-type]
+    session.suggestions(third)  # type: ignore[arg-type]
+    assert session.suggestions(frozen)[0] == first[1]  # type: ignore[arg-type]
+    for _ in range(len(first) - 1):
+        session.choose_next(frozen)  # type: ignore[arg-type]
+    assert session.suggestions(frozen) == first  # type: ignore[arg-type]
+
+
+def test_n_says_that_there_is_nothing_else(play: Callable[..., WindowWatch]) -> None:
+    def script(runner: WindowWatch) -> Iterator[str]:
+        yield from until(runner, is_settled(runner))
+        runner._press("n")
+        assert "no other" in runner._panel().notice
+        yield ""
+
+    play(script)
+
+
+def test_that_a_turn_is_not_counted_is_told_where_one_comes_first(settled: FrameReport) -> None:
+    """Once, at the first sequence that has such a turn, as the card and the text do."""
+    assert settled.verdict is not None
+    one = load_library().suggest(settled.verdict.posterior.state, 4, limit=1)[0]
+    firsts = ["", "U", "U'"]
+    told = shown_at(settled, [replace(one, first=first) for first in firsts]).doing
+    assert ["not counted" in each.detail for each in told] == [False, True, False]
+
+
+def test_one_is_one(tmp_path: Path) -> None:
+    """The line at the end and the source's own, for a single frame."""
+    cv2.imwrite(str(tmp_path / "a.png"), np.full((48, 64, 3), 90, np.uint8))
+    source = source_named(str(tmp_path))
+    watcher, out = Watcher(default_profile()), io.StringIO()
+    with FrameStream(source, pace="every") as stream:
+        assert run_lines(Session(stream, watcher), out, as_json=False, finite=True) == 4
+    watcher.close()
+    assert out.getvalue().startswith("1 frame, ")
+    with FrameStream(source, pace="every") as stream:
+        while not stream.ended:
+            stream.next_frame(0.1)
+        assert stream.events()[-1].text.endswith("after 1 frame")
 
 
 @pytest.fixture(scope="module")

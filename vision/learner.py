@@ -21,12 +21,13 @@ from calibration.collect import COVERED, SURE
 from calibration.learn import DriftWatch, Seen, learned, worth_learning
 from calibration.profile import load_profile
 from models.journal import utc_text
-from vision.watcher import SettledState, Watcher
+from vision.frame_report import SettledState
+from vision.watcher import Watcher
 
 if TYPE_CHECKING:
+    from vision.frame_report import FrameReport
     from vision.readers import Source
     from vision.reasoner import Outcome
-    from vision.watcher import FrameReport
 
 
 def look_of(outcome: Outcome) -> tuple[Seen, int] | None:

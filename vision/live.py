@@ -20,12 +20,12 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.display import character, display_problem, is_open
+from vision.frame_report import FrameReport
 from vision.holding import labelled
 from vision.lettering import BOLD, Lettering
 from vision.live_page import DARK, LIGHT, Theme
 from vision.live_panel import Shown, painted
 from vision.pose import FACES, CubePose, face_points
-from vision.watcher import FrameReport
 
 Image = NDArray[np.uint8]
 

@@ -40,9 +40,10 @@ class Shown:
 
     ``mood`` is "sure", "unsure", "busy" or "still" and ``status`` its words; ``size`` the layers of the cube;
     ``twist`` and ``flip`` as the cube lies, ``lit`` the look of its top colour; ``doing`` the sequences, the
-    chosen one first; ``candidates`` (code, per cent) while unsure; ``tilt`` the side to show next; ``last``
-    the last attempt; ``notice`` a passing word; ``caution`` one that stays, in place of the keys. Numbers are
-    rounded by the caller so that equal panels compare equal.
+    chosen one first, and ``whence`` they are turned; ``candidates`` (code, per cent) while unsure; ``tilt``
+    the side to show next; ``advice`` in paragraphs; ``last`` the last attempt; ``notice`` a passing word;
+    ``caution`` one that stays, in place of the keys. Numbers are rounded by the caller so that equal panels
+    compare equal.
     """
 
     status: str
@@ -57,6 +58,7 @@ class Shown:
     lit: Colour = LIT["yellow"]
     size: int = 4
     doing: tuple[Doing, ...] = ()
+    whence: str = "From here"
     candidates: tuple[tuple[str, int], ...] = ()
     tilt: str = ""
     advice: str = ""
@@ -79,6 +81,7 @@ KEYS: Final = (
 
 
 _SEQUENCE_SIZES: Final = (1.75, 1.6, 1.45, 1.3, 1.2, 1.1, 1.0)
+_ADVICE_SIZES: Final = (1.3, 1.15, 1.0)
 _SMALL_SIZES: Final = (0.9, 0.8, 0.7)
 _DARK_FACE: Final = ((36, 41, 51), (52, 59, 71))
 _PALE_FACE: Final = (236, 236, 232)
@@ -165,7 +168,7 @@ def _doing(page: Page, shown: Shown, sizes: Sequence[float]) -> bool:
         return True
     quiet = page.theme.quiet
     first = shown.doing[0]
-    page.text("From here", 1.0, REGULAR, quiet, gap=0.2)
+    page.text(shown.whence, 1.0, REGULAR, quiet, gap=0.2)
     size = page.fitting(first.turns, sizes, BOLD, gap=0.05, spare=1.4)
     if size is None:
         page.text("No room for the turns: make the window larger.", 1.0, BOLD, page.theme.unsure, gap=0.05)
@@ -184,8 +187,12 @@ def _unsure(page: Page, shown: Shown) -> None:
     if shown.tilt:
         page.text("Tilt towards the camera:", 1.15, REGULAR, theme.quiet, gap=0.5)
         page.text(f"the {shown.tilt} side", 2.1, BOLD)
-    if shown.advice:
-        page.text(shown.advice, 1.3, REGULAR, gap=0.5)
+    paragraphs = shown.advice.split("\n") if shown.advice else []
+    room = page.floor - page.y
+    sizes = (size for size in _ADVICE_SIZES if sum(page.height(p, size, gap=0.5) for p in paragraphs) <= room)
+    size = next(sizes, _ADVICE_SIZES[-1])
+    for paragraph in paragraphs:
+        page.text(paragraph, size, REGULAR, gap=0.5)
     if not shown.candidates:
         return
     page.rule()

@@ -11,17 +11,22 @@ from models.decode_doubt import permutation_view
 from models.decode_permutation import permutation_posterior
 from models.layer import has_edges
 from vision.evidence import SOLVED, Verdict
+from vision.frame_report import FrameReport
 from vision.lettering import Colour
 from vision.live_panel import LIT, Doing, Shown
 from vision.verdict import what_is_wrong
-from vision.watcher import FrameReport
 from vision.wording import left_open, metrics, turns_from_here
 
 if TYPE_CHECKING:
     from models.library import Suggestion
 
 PER_CENT_STEP: Final = 5
-Still = Literal["", "Frozen", "Ended"]
+Still = Literal["", "Frozen", "Ended", "No picture"]
+
+
+def on_show(report: FrameReport) -> Verdict | None:
+    """The verdict whose case and sequences are shown: a settled one, or that before the turns under way."""
+    return report.verdict if report.settled else report.begun
 
 
 def shown_at(
@@ -36,19 +41,24 @@ def shown_at(
 ) -> Shown:
     """The panel for a report (None: no frame has come yet).
 
-    ``front`` is the side that the user calls his front from now on; a verdict is shown under its own.
-    ``still`` says that the report stays as it is: the user has frozen it, or the source has ended.
+    ``suggestions`` are those for :func:`on_show`. ``front`` is the side that the user calls his front from
+    now on; a verdict is shown under its own. ``still`` says that the report stays as it is: the user has
+    frozen it, the source has ended, or nothing comes from it.
     """
     status, mood = (still, "still") if still else _status(report)
     shown = Shown(status, mood, front=_front_words(front), last=last, notice=notice, caution=caution)
     if report is None:
         return replace(shown, advice="" if still else "Waiting for the camera.")
-    verdict = report.verdict if report.pose is not None and not report.turning else None
-    shown = replace(shown, cube=_cube_words(report, verdict), advice="" if still else _advice(report))
-    if verdict is None:
+    if report.begun is not None:  # the turns are read while they are made
+        begun = _settled(_of_cube(shown, report, report.begun), report.begun, suggestions)
+        return replace(begun, per_cent=None, whence="From where it began")
+    shown = replace(shown, advice="" if still else _advice(report))
+    verdict = report.verdict
+    if report.pose is None:
         return shown
-    size = verdict.posterior.size
-    shown = replace(shown, front=_front_words(report.front_side), size=size, lit=_lit(report, verdict))
+    if report.turning or verdict is None:
+        return replace(shown, cube=_size_words(report.pose.size, report))
+    shown = _of_cube(shown, report, verdict)
     if report.settled:
         return _settled(shown, verdict, suggestions)
     if verdict.reason == "not-last-layer":
@@ -63,8 +73,9 @@ def shown_at(
 def _settled(shown: Shown, verdict: Verdict, suggestions: Sequence[Suggestion]) -> Shown:
     assert verdict.case is not None
     case, state = CASES[verdict.case], verdict.posterior.state
+    turned = [bool(one.first) for one in suggestions]
     doing = tuple(
-        Doing(turns_from_here(one), metrics(one, first_told=rank == 0))
+        Doing(turns_from_here(one), metrics(one, first_told=not any(turned[:rank])))
         for rank, one in enumerate(suggestions)
     )
     advice = "" if doing else "No sequence is stored for this case yet."
@@ -90,6 +101,8 @@ def _status(report: FrameReport | None) -> tuple[str, str]:
         return "No picture yet", "busy"
     if report.pose is None:
         return "Looking for a cube", "busy"
+    if report.begun is not None:  # between two turns it is none of what is said below
+        return "Turning", "busy"
     if report.turning:
         return "Layer turning", "busy"
     if report.settled:
@@ -117,12 +130,16 @@ def _front_words(side: str | None) -> str:
     return "" if side in (None, "near") else f"front: {side} side"
 
 
-def _cube_words(report: FrameReport, verdict: Verdict | None) -> str:
-    if report.pose is None:
-        return ""
-    size = "x".join([str(report.pose.size)] * 3)
-    words = size if verdict is None else f"{size}, {_colour_name(report, verdict)} on top"
-    return f"{words}, mirrored" if report.mirrored else words
+def _of_cube(shown: Shown, report: FrameReport, verdict: Verdict) -> Shown:
+    """The panel with what the verdict says of the cube, under the verdict's own front."""
+    size = verdict.posterior.size
+    words = _size_words(size, report, f", {_colour_name(report, verdict)} on top")
+    front = _front_words(report.front_side)
+    return replace(shown, cube=words, front=front, size=size, lit=_lit(report, verdict))
+
+
+def _size_words(size: int, report: FrameReport, top: str = "") -> str:
+    return f"{'x'.join([str(size)] * 3)}{top}{', mirrored' if report.mirrored else ''}"
 
 
 def _colour_name(report: FrameReport, verdict: Verdict) -> str:

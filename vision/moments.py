@@ -18,8 +18,8 @@ from models.errors import LastlookError
 from models.files import write_atomically
 from vision.answer import FACES
 from vision.evidence import Verdict
+from vision.frame_report import FrameReport
 from vision.naming import USUAL, Naming
-from vision.watcher import FrameReport
 
 
 def moments_folder() -> Path:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, OrderedDict
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -11,9 +11,11 @@ from models.cases import CASES, case_of
 from models.decode_permutation import permutation_posterior
 from models.journal import Attempt, Journal, utc_text
 from models.layer import LastLayer
+from vision.evidence import Verdict
+from vision.frame_report import FrameReport, SettledState
 from vision.stream import FrameStream, StreamEvent
 from vision.timing import Practice
-from vision.watcher import FrameReport, SettledState, Watcher
+from vision.watcher import Watcher
 
 if TYPE_CHECKING:
     from models.library import Library, Suggestion
@@ -31,6 +33,14 @@ class _Begun:
     size: int
     sequence: str | None
     probability: float
+
+
+@dataclass(slots=True)
+class _Offered:
+    """Sequences for a state, and how often the user asked for the next one."""
+
+    found: list[Suggestion]
+    chosen: int = 0
 
 
 class Session:
@@ -51,7 +61,6 @@ class Session:
         self.watcher = watcher
         self.attempts: list[Attempt] = []
         self.practice = Practice()
-        self.chosen = 0
         self.frames = self.tracked = self.settled = 0
         self._cases: Counter[str] = Counter()
         self.library = library
@@ -59,8 +68,7 @@ class Session:
         self._cube = cube
         self._learner = learner
         self._begun: _Begun | None = None
-        self._told: tuple[LastLayer, bool] | None = None
-        self._suggested: list[Suggestion] = []
+        self._offered: OrderedDict[tuple[LastLayer, bool], _Offered] = OrderedDict()
         self._last_s = 0.0
 
     def advance(self, timeout_s: float) -> tuple[FrameReport | None, list[StreamEvent]]:
@@ -82,28 +90,42 @@ class Session:
             self._learner.see(report, self.watcher)
         return report, events
 
-    def suggestions(self, report: FrameReport) -> list[Suggestion]:
+    def suggestions(self, verdict: Verdict | None) -> list[Suggestion]:
         """Sequences for the cube as it is held, the chosen one first."""
-        if report.verdict is None or report.pose is None or self.library is None:
+        if verdict is None or self.library is None:
             return []
-        posterior = report.verdict.posterior
+        offered = self._offer(verdict, self.library)
+        shift = offered.chosen % max(len(offered.found), 1)
+        return offered.found[shift:] + offered.found[:shift]
+
+    def choose_next(self, verdict: Verdict | None) -> bool:
+        """Put the next sequence first, for this state alone; False where there is no other."""
+        if len(self.suggestions(verdict)) < 2 or verdict is None or self.library is None:
+            return False
+        self._offer(verdict, self.library).chosen += 1
+        return True
+
+    def _offer(self, verdict: Verdict, library: Library) -> _Offered:
+        """What there is for the state; kept for the last two: a frozen picture's and the newest one's."""
+        posterior = verdict.posterior
         state = posterior.state
         # oriented pieces whose permutation is open would get a sequence for a guess
         is_told = not state.is_oriented or permutation_posterior(posterior) is not None
-        if (state, is_told) != self._told:
-            self._told = state, is_told
-            found = self.library.suggest(state, report.pose.size, limit=MOST_SUGGESTIONS) if is_told else []
-            self._suggested = list(found)
-            self.chosen = 0
-        shift = self.chosen % max(len(self._suggested), 1)
-        return self._suggested[shift:] + self._suggested[:shift]
+        key = state, is_told
+        if key not in self._offered:
+            found = library.suggest(state, posterior.size, limit=MOST_SUGGESTIONS) if is_told else []
+            self._offered[key] = _Offered(list(found))
+            if len(self._offered) > 2:
+                self._offered.popitem(last=False)
+        self._offered.move_to_end(key)
+        return self._offered[key]
 
     def _note(self, report: FrameReport) -> None:
         if report.phase == "settled" and report.settled and report.verdict is not None and report.pose:
             begun = self.watcher.timer.settled
             case, angle = case_of(report.verdict.posterior.state)
             if isinstance(begun, SettledState) and begun.code == case.code:
-                shown = self.suggestions(report)
+                shown = self.suggestions(report.verdict)
                 sequence = f"{shown[0].first} {shown[0].turns}".strip() if shown else None
                 self._begun = _Begun(case.code, angle % 4, report.pose.size, sequence, report.probability)
         if report.ended is not None:

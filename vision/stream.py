@@ -127,7 +127,7 @@ class FrameStream:
                 silent_s = time.monotonic() - self._last_arrival_s
                 if silent_s > self._stall_s:
                     self._told_stalled = True
-                    self._tell("stalled", f"{self.source.name}: no picture for {silent_s:.0f} s")
+                    self._tell("stalled", f"{self.source.name}: no picture for over {silent_s:.0f} s")
             return frame
 
     def events(self) -> list[StreamEvent]:

@@ -13,16 +13,16 @@ from pathlib import Path
 from typing import Final, TextIO
 
 from models.errors import LastlookError
+from vision.frame_report import FrameReport
 from vision.holding import FRONTS
 from vision.live import Screen, Window
 from vision.live_page import DARK, LIGHT
 from vision.live_panel import Shown
-from vision.live_words import Still, shown_at
+from vision.live_words import Still, on_show, shown_at
 from vision.moments import save_moment
 from vision.session import Session, frame_json, frame_line
 from vision.stream import StreamEvent
 from vision.timing import Timed
-from vision.watcher import FrameReport
 from vision.wording import CAUTION, counted, turns_from_here
 
 WAIT_S: Final = 0.03
@@ -30,15 +30,17 @@ NOTICE_S: Final = 4.0
 REPAINT_S: Final = 0.2
 
 HELP: Final = (
-    "Hold the cube so that its top face shows, and tilt it towards the side named until the case is settled. "
-    "The clock starts then; the first turn starts the second clock, one colour on top stops it. "
-    "F: which side you call your front, as the camera sees it. M: the source shows a mirror image. "
+    "Hold the cube so that its top face shows, and tilt it towards the side named until the case is settled."
+    "\n"
+    "The clock starts then; the first turn starts the second clock, one colour on top stops it.\n"
+    "F: which side you call your front, as the camera sees it. M: the source shows a mirror image.\n"
     f"{CAUTION}"
 )
 
 _NOT_NOW: Final[dict[Still, str]] = {
     "Frozen": "Not while the picture is frozen; space lets it go on.",
     "Ended": "Not after the end: nothing is read any more.",
+    "No picture": "Not while no picture comes.",
 }
 
 
@@ -78,7 +80,9 @@ class WindowWatch:
         """Why the report shown stays as it is; "" while the next one takes its place."""
         if self._frozen:
             return "Frozen"
-        return "Ended" if self._end else ""
+        if self._end:
+            return "Ended"
+        return "No picture" if self._trouble and self._report is not None else ""
 
     def run(self, window: Window, *, stop: Callable[[], bool] | None = None) -> None:
         """Until Q, Escape, the window's own close button, or ``stop`` says so. At the end of a recording the
@@ -130,7 +134,7 @@ class WindowWatch:
         if self._help:
             return Shown("Help", "still", advice=HELP, front=f"your front: {front or 'near'}")
         report = self._report
-        suggestions = self.session.suggestions(report) if report is not None and report.settled else []
+        suggestions = self.session.suggestions(on_show(report)) if report is not None else []
         shown = shown_at(
             report,
             suggestions,
@@ -160,7 +164,9 @@ class WindowWatch:
             except LastlookError as error:
                 self._notice.say(str(error))
         elif key == "n":
-            self.session.chosen += 1
+            told = on_show(self._report) if self._report is not None else None
+            if told is not None and not self.session.choose_next(told):
+                self._notice.say("There is no other sequence.")
         elif key in ("f", "m") and self._still:
             self._notice.say(_NOT_NOW[self._still])
         elif key == "f":
@@ -215,7 +221,7 @@ def _print_frame(session: Session, report: FrameReport, out: TextIO, *, as_json:
         return
     turns = ""
     if report.newly_settled:
-        shown = session.suggestions(report)
+        shown = session.suggestions(report.verdict)
         turns = turns_from_here(shown[0]) if shown else ""
     line = frame_line(report, turns)
     if line:
@@ -224,10 +230,8 @@ def _print_frame(session: Session, report: FrameReport, out: TextIO, *, as_json:
 
 def _summary_line(session: Session) -> str:
     share = session.tracked / max(session.frames, 1)
-    return (
-        f"{counted(session.frames, 'frame')}, cube followed in {share:.0%}, case settled in"
-        f" {session.settled:,}; {counted(len(session.attempts), 'attempt')}"
-    )
+    seen = f"cube followed in {share:.0%}, case settled in {session.settled:,}"
+    return f"{counted(session.frames, 'frame')}, {seen}; {counted(len(session.attempts), 'attempt')}"
 
 
 def load_library_beside(session: Session) -> None:

@@ -13,15 +13,16 @@ from numpy.typing import NDArray
 from calibration.profile import Profile
 from vision.evidence import SOLVED, Verdict
 from vision.follower import Follower
-from vision.holding import front_face, labelled, view_weight
+from vision.frame_report import FrameReport, SettledState
+from vision.holding import front_face, view_weight
 from vision.locate import find_cubes
-from vision.naming import USUAL, Naming
+from vision.naming import Naming
 from vision.pose import CubePose
 from vision.reasoner import Job, Outcome, Reasoner
 from vision.sample import sample_stickers
 from vision.seeker import Find
 from vision.stream import StreamFrame
-from vision.timing import AttemptTimer, Instant, Phase, Seen, State, Timed
+from vision.timing import AttemptTimer, Instant, Seen
 from vision.track import Tracked
 from vision.turning import TurnWatch
 
@@ -32,71 +33,6 @@ CHECK_UNSETTLED_S: Final = 0.16
 CHECK_SETTLED_S: Final = 1.5
 MIRROR_FROM: Final = 0.995
 MIRROR_READS: Final = 4
-
-
-@dataclass(frozen=True, slots=True)
-class SettledState:
-    """A settled case. ``labels`` counts how often the faces were named anew; looks compare within one."""
-
-    code: str
-    labels: int
-    look: tuple[int, ...]
-    top_colour: int
-
-    def same_as(self, other: State) -> bool:
-        """Whether the two can be one and the same state of the cube."""
-        if not isinstance(other, SettledState) or self.code != other.code:
-            return False
-        return self.labels != other.labels or self.look == other.look
-
-
-@dataclass(frozen=True, eq=False)
-class FrameReport:
-    """What is known at one frame. ``image_bgr`` is put right where the source is mirrored; ``pose`` in the
-    track's labelling, ``top`` and ``front`` faces of it, ``front_side`` which of ``holding.FRONTS`` the
-    verdict calls front; ``turned_over``: with this frame the watcher took the source for mirrored by itself,
-    or no longer; ``ended`` an attempt that ended in this frame; ``naming`` the names of the colours."""
-
-    number: int
-    time_s: float
-    image_bgr: Image
-    mirrored: bool
-    pose: CubePose | None
-    verdict: Verdict | None
-    settled: bool
-    turning: bool
-    top: int | None
-    front: int
-    next_view: str | None
-    phase: Phase
-    running_s: float | None
-    ended: Timed | None
-    newly_settled: bool
-    arrived_s: float
-    front_side: str | None = None
-    turned_over: bool = False
-    naming: Naming = USUAL
-
-    @property
-    def case(self) -> str | None:
-        """The best code, None while a picture is refused or nothing was read yet."""
-        return self.verdict.case if self.verdict is not None and self.pose is not None else None
-
-    @property
-    def probability(self) -> float:
-        """Of ``case``; 0 without one."""
-        return self.verdict.probability if self.case is not None and self.verdict is not None else 0.0
-
-    def quad_xy(self) -> NDArray[np.float64] | None:
-        """Corners (4, 2) of the top face, back-left, back-right, front-right, front-left, in pixels of the
-        source's own frame."""
-        if self.pose is None or self.top is None:
-            return None
-        quad = labelled(self.pose, self.top, self.front).face_quad_xy("U")
-        if self.mirrored:
-            quad = quad.copy()
-            quad[:, 0] = self.image_bgr.shape[1] - quad[:, 0]
-        return quad
 
 
 @dataclass(eq=False)
@@ -136,6 +72,7 @@ class Watcher:
         self._epoch = self._labels = 0
         self._front = 2
         self._known = _Known()
+        self._told: Verdict | None = None
         self._rested: Instant | None = None
         self._began: Instant | None = None
         self._checked_s = 0.0
@@ -336,6 +273,9 @@ class Watcher:
                 one_colour,
             )
         )
+        if settled:
+            self._told = verdict
+        under_way = self.timer.phase == "running" and not settled
         newly = settled and not self._was_settled
         self._was_settled = settled
         return FrameReport(
@@ -357,4 +297,5 @@ class Watcher:
             newly_settled=newly,
             arrived_s=frame.arrived_s,
             naming=self._naming,
+            begun=self._told if under_way else None,
         )
