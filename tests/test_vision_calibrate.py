@@ -34,11 +34,11 @@ from vision.calibrate import (
     sample_face,
     scheme_named,
 )
-from vision.calibrate_window import Picking
+from vision.calibrate_window import Picking, zoom_of
 from vision.calibrate_window import compose as compose_picking
 from vision.cli import run
-from vision.lettering import Lettering
-from vision.panel import PAPER, RULE
+from vision.lettering import BOLD, Lettering
+from vision.panel import INK, PAPER, RULE, STICKER_RGB
 from vision.pipeline import Read, read_whole
 from vision.profile_picture import profile_image, profile_text
 from vision.profiles import load_named, profile_names, profile_path
@@ -127,13 +127,37 @@ def test_clicks_and_keys_point_out_faces() -> None:
         picking.click(*xy)
     picking.key(ord("3"))
     assert "already" in picking.message and len(picking.faces) == 1
-    image = compose_picking(np.zeros((200, 300, 3), np.uint8), picking, 1.0)
-    assert image.shape[1] == 300
     picking.key(ord("U"))
     assert len(picking.corners) == 3, "Caps Lock changes no key"
     for _ in range(4):
         picking.key(8)
     assert not picking.faces and not picking.key(13)
+
+
+@pytest.mark.parametrize("wh", [(4032, 3024), (3024, 4032), (640, 480), (480, 640), (90, 120)])
+def test_the_window_of_corners_fits_a_screen_and_shows_every_key(wh: tuple[int, int]) -> None:
+    """With names as long as they come: each number and name stands apart from the edge."""
+    image = np.full((wh[1], wh[0], 3), 99, np.uint8)
+    picking = Picking([f"{k}mmmmmmmmm" for k in range(6)])
+    scale = zoom_of(image)
+    window = compose_picking(image, picking, scale)
+    assert window.shape[0] <= 960 and window.shape[1] <= 1280
+    keys = window[round(wh[1] * scale) :]
+    assert (keys[:, -8:] == PAPER[::-1]).all() and (keys[-4:] == PAPER[::-1]).all()
+    for k, look in enumerate(STICKER_RGB.values()):
+        assert (keys == np.array(look[::-1])).all(axis=2).sum() > 300, (
+            f"the swatch of {k + 1} is not all there"
+        )
+
+
+def test_the_name_of_a_face_stands_on_a_plate() -> None:
+    """Else it could not be read on stickers as dark as it is."""
+    dark = np.full((400, 600, 3), INK[::-1], np.uint8)
+    picking = Picking(COLOURS)
+    picking.faces.append(PickedFace("yellow", np.array([(100, 50), (400, 50), (400, 350), (100, 350)])))
+    face = compose_picking(dark, picking, 1.0)[60:340, 110:390]
+    rows, columns = np.nonzero((face == np.array(PAPER[::-1])).all(axis=2))
+    assert np.ptp(columns) >= Lettering(18, BOLD).width("yellow") and np.ptp(rows) >= 18
 
 
 def test_pictures_without_a_cube_are_named(tmp_path: Path) -> None:

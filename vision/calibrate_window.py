@@ -19,7 +19,10 @@ from vision.panel import INK, PAPER, QUIET, STICKER_RGB
 
 Image = NDArray[np.uint8]
 TITLE: Final = "lastlook calibrate"
-LONG_SIDE_PX: Final = 1100
+ROOM_WH: Final = (1100, 760)
+"""The picture's room: with the keys below it the window fits a screen of 1280 x 960 pixels."""
+LEAST_WIDTH: Final = 480
+_ROW_PX: Final = 30
 
 
 @dataclass
@@ -62,41 +65,72 @@ class Picking:
         return False
 
 
+def zoom_of(image: Image) -> float:
+    """Screen pixels a pixel of the picture: so that all of it has room, small ones up to twice as large."""
+    height, width = image.shape[:2]
+    return min(2.0, ROOM_WH[0] / width, ROOM_WH[1] / height)
+
+
 def compose(image: Image, picking: Picking, scale: float) -> Image:
-    """The picture with corners and faces on it, the keys below."""
+    """The picture in the upper left corner with corners and faces on it, the keys below."""
     import cv2
 
-    shown = np.asarray(cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    photo = np.asarray(cv2.resize(image, None, fx=scale, fy=scale, interpolation=how), np.uint8)
+    shown = np.full((photo.shape[0], max(photo.shape[1], LEAST_WIDTH), 3), PAPER[::-1], np.uint8)
+    shown[:, : photo.shape[1]] = photo
     for face in picking.faces:
         points = np.round(face.corners_xy * scale).astype(np.int32)
         cv2.polylines(shown, [points], True, (20, 20, 20), 5, cv2.LINE_AA)
         cv2.polylines(shown, [points], True, (255, 255, 255), 2, cv2.LINE_AA)
-        centre = points.mean(axis=0)
-        Lettering(18, BOLD, (255, 255, 255)).put_centred(
-            shown, face.colour[:12], centre[0] + 1, centre[1] + 1
-        )
-        Lettering(18, BOLD, INK).put_centred(shown, face.colour[:12], centre[0], centre[1])
+        _plate(shown, face.colour[:12], *points.mean(axis=0))
     for x, y in picking.corners:
         at = (round(x * scale), round(y * scale))
         cv2.circle(shown, at, 7, (20, 20, 20), -1, cv2.LINE_AA)
         cv2.circle(shown, at, 5, (255, 255, 255), -1, cv2.LINE_AA)
-    strip = np.full((96, shown.shape[1], 3), PAPER[::-1], np.uint8)
-    plain, quiet = Lettering(16, colour=INK), Lettering(15, colour=QUIET)
+    return np.concatenate([shown, _keys(picking, shown.shape[1])])
+
+
+def _plate(shown: Image, name: str, x: float, y: float) -> None:
+    """A name that can be read on any picture."""
+    import cv2
+
+    how = Lettering(18, BOLD, INK)
+    reach = how.width(name) / 2 + 6
+    low, high = (round(x - reach), round(y - 13)), (round(x + reach), round(y + 13))
+    cv2.rectangle(shown, low, high, PAPER[::-1], -1)
+    how.put_centred(shown, name, x, y)
+
+
+def _keys(picking: Picking, width: int) -> Image:
+    """What to do next, and the keys, in as many rows as they need."""
+    import cv2
+
+    plain, quiet = Lettering(18, colour=INK), Lettering(17, colour=QUIET)
     told = picking.message or (
         f"corner {len(picking.corners) + 1} of 4: click round the face"
         if len(picking.corners) < 4
         else "which colour is it? press its number"
     )
-    Lettering(18, BOLD, INK).put(strip, told, 14, 28)
-    x = 14
+    rows, x = 0, 14
+    places: list[tuple[str, int, int]] = []
     for k, name in enumerate(picking.names):
-        cv2.rectangle(strip, (x, 44), (x + 20, 64), list(STICKER_RGB.values())[k][::-1], -1)
-        cv2.rectangle(strip, (x, 44), (x + 20, 64), QUIET[::-1], 1)
         text = f"{k + 1} {name[:10]}"
-        plain.put(strip, text, x + 26, 60)
-        x += 44 + plain.width(text)
-    quiet.put(strip, "u takes back · Enter finishes · Esc leaves", 14, 86)
-    return np.concatenate([shown, strip])
+        wide = 26 + plain.width(text)
+        if x > 14 and x + wide > width - 14:
+            rows, x = rows + 1, 14
+        places.append((text, x, rows))
+        x += wide + 18
+    strip = np.full((40 + _ROW_PX * (rows + 2), width, 3), PAPER[::-1], np.uint8)
+    Lettering(20, BOLD, INK).put(strip, told, 14, 30)
+    looks = list(STICKER_RGB.values())
+    for (text, left, row), look in zip(places, looks, strict=True):
+        top = 44 + _ROW_PX * row
+        cv2.rectangle(strip, (left, top), (left + 20, top + 20), look[::-1], -1)
+        cv2.rectangle(strip, (left, top), (left + 20, top + 20), QUIET[::-1], 1)
+        plain.put(strip, text, left + 26, top + 17)
+    quiet.put(strip, "u takes back · Enter finishes · Esc leaves", 14, 40 + _ROW_PX * (rows + 1) + 20)
+    return strip
 
 
 def pick_faces(picture: str, names: Sequence[str] | None) -> list[PickedFace]:
@@ -112,10 +146,11 @@ def pick_faces(picture: str, names: Sequence[str] | None) -> list[PickedFace]:
             f"no window can be opened: {problem}; give each face with --face 'white 10,20 90,22 88,95 12,90'"
         )
     picking = Picking(tuple(names or COLOURS))
-    scale = min(1.0, LONG_SIDE_PX / max(image.shape[:2]))
+    scale = zoom_of(image)
 
     def on_mouse(event: int, x: int, y: int, *_: Any) -> None:
-        if event == cv2.EVENT_LBUTTONDOWN and y < image.shape[0] * scale:
+        inside = x < image.shape[1] * scale and y < image.shape[0] * scale
+        if event == cv2.EVENT_LBUTTONDOWN and inside:
             picking.click(x / scale, y / scale)
 
     os.environ.setdefault("QT_LOGGING_RULES", "*=false")
