@@ -68,7 +68,7 @@ class Picking:
 def zoom_of(image: Image) -> float:
     """Screen pixels a pixel of the picture: so that all of it has room, small ones up to twice as large."""
     height, width = image.shape[:2]
-    return min(2.0, ROOM_WH[0] / width, ROOM_WH[1] / height)
+    return float(min(2.0, ROOM_WH[0] / width, ROOM_WH[1] / height))
 
 
 def compose(image: Image, picking: Picking, scale: float) -> Image:
