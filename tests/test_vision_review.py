@@ -24,6 +24,7 @@ from models.errors import UsageError
 from models.layer import CORNER_STATES, EDGE_STATES, LastLayer, legal_mask
 from vision.answer import COLOURS, FACES
 from vision.diagram import case_image
+from vision.panel import LIT
 from vision.review import go_through, queue, review, truth_for
 from vision.review_entry import Entry, Place, StickerError, Verdict, sticker_in_words
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text, text_diagram
@@ -349,6 +350,29 @@ def test_the_window_draws_a_cube_without_edges_without(
         entry = Entry({**answer, "size": size}, tmp_path / "x.jpg", tmp_path / "x.json")
         compose(np.zeros((30, 40, 3), np.uint8), Desk(entry), (1, 1))
     assert flips == [(), (0, 0, 0, 0)]
+
+
+@pytest.mark.parametrize("colour", ["red", "blue", "white"])
+def test_candidates_are_lit_in_the_colour_that_was_read_on_top(tmp_path: Path, colour: str) -> None:
+    """As on the card: a diagram in yellow beside a red top reads as another cube's."""
+    top = {"colour": colour, "quad": [[0, 0], [9, 0], [9, 9], [0, 9]]}
+    candidates = [{"code": "e0-pi", "probability": 0.5}, {"code": "e0-h", "probability": 0.5}]
+    answer = {"image": "x.jpg", "size": 3, "top": top, "candidates": candidates}
+    drawn = compose(
+        np.zeros((30, 40, 3), np.uint8), Desk(Entry(answer, tmp_path / "x.jpg", tmp_path / "x.json")), (1, 1)
+    )
+    right = drawn[:560, 800:].reshape(-1, 3)[:, ::-1]
+    faces = {name: int((right == look).all(axis=1).sum()) for name, look in LIT.items()}
+    assert faces[colour] > 500 and sum(faces.values()) == faces[colour]
+
+
+def test_why_there_are_no_candidates_is_said_in_the_words_of_the_keys(tmp_path: Path) -> None:
+    def window(reason: str) -> np.ndarray:
+        entry = Entry({"image": "x.jpg", "reason": reason}, tmp_path / "x.jpg", tmp_path / "x.json")
+        return compose(np.zeros((30, 40, 3), np.uint8), Desk(entry), (1, 1))
+
+    assert (window("top-hidden") == window("top hidden")).all()
+    assert (window("top-hidden") != window("no-cube")).any()
 
 
 def test_a_cube_far_off_is_drawn_as_large_as_it_is_shown(tmp_path: Path, written: list) -> None:

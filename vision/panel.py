@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -99,7 +99,7 @@ def _fill(column: _Column, answer: Answer, unit: int, has_splits: bool) -> None:
         column.text(refusal(answer), plain, gap=0.2)
         fitting = fitting_candidates(answer)
         for candidate in fitting[:6]:
-            lit = _lit(answer)
+            lit = diagram_lit(answer.top.colour if answer.top else None, answer.palette)
             _bar(column, candidate.code, candidate.probability, unit, plain, lit=lit, size=answer.size)
         if len(fitting) > 6:
             column.text(f"and {len(fitting) - 6} more", quiet, gap=0.3)
@@ -183,7 +183,7 @@ def _diagram(column: _Column, answer: Answer, unit: int, plain: Lettering, quiet
     side = round(min(column.width * 0.42, unit * 9))
     top = column.y
     if column.image is not None:
-        ink = Ink(paper=PAPER, lit=_lit(answer))
+        ink = Ink(paper=PAPER, lit=diagram_lit(answer.top.colour if answer.top else None, answer.palette))
         drawn = case_image(answer.state.twist, answer.state.flip, ink=ink, width_px=side)
         column.image[top : top + side, column.left : column.left + side] = drawn
     beside = _Column(column.image, column.left + side + unit, column.width - side - unit, top)
@@ -196,7 +196,7 @@ def _diagram(column: _Column, answer: Answer, unit: int, plain: Lettering, quiet
     column.y = max(top + side, beside.y)
 
 
-_LIT: Final[dict[str, Colour]] = {
+LIT: Final[dict[str, Colour]] = {
     "white": (245, 245, 242),
     "yellow": (250, 214, 40),
     "red": (255, 120, 115),
@@ -212,14 +212,13 @@ def sticker_rgb(answer: Answer, name: str) -> Colour:
     return STICKER_RGB.get(name) or answer.palette.get(name) or (150, 150, 150)
 
 
-def _lit(answer: Answer) -> Colour:
-    if answer.top is None:
-        return Ink().lit
-    own = answer.palette.get(answer.top.colour)
+def diagram_lit(top: str | None, palette: Mapping[str, Colour]) -> Colour:
+    """The look of a top colour of that name in a diagram; ``palette`` has those of a profile's own names."""
+    own = palette.get(top or "")
     if own is not None:
         red, green, blue = (round(255 - 0.6 * (255 - c)) for c in own)  # light enough on the dark face
         return red, green, blue
-    return _LIT.get(answer.top.colour, Ink().lit)
+    return LIT.get(top or "", Ink().lit)
 
 
 def stacked(

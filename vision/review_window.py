@@ -20,7 +20,7 @@ from vision.diagram import Ink, case_image
 from vision.display import is_open, small_letter
 from vision.lettering import BOLD, Lettering
 from vision.naming import NOT_SEEN
-from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB
+from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB, diagram_lit
 from vision.review_entry import Entry, Place, Seen, Verdict, sticker_in_words
 from vision.wording import percent
 
@@ -117,7 +117,7 @@ class Desk:
 def compose(photo: Image, desk: Desk, place: tuple[int, int], message: str = "") -> Image:
     """The whole window, uint8 (800, 1240, 3), blue green red."""
     canvas = np.full((HEIGHT, WIDTH, 3), PAPER[::-1], np.uint8)
-    plain, quiet = Lettering(17, colour=INK), Lettering(15, colour=QUIET)
+    plain, quiet = Lettering(18, colour=INK), Lettering(18, colour=QUIET)
     head = Lettering(20, BOLD, INK)
     name = Path(str(desk.entry.answer["image"])).name
     head.put(canvas, f"{place[0]} of {place[1]}   {name}"[:70], 20, 34)
@@ -133,7 +133,7 @@ def compose(photo: Image, desk: Desk, place: tuple[int, int], message: str = "")
     if desk.cursor is not None and not desk.entry.size:
         keys += " · 2-7 layers"
     for i, line in enumerate(quiet.wrapped(keys, 480)):
-        quiet.put(canvas, line, 290, 714 + i * 22)
+        quiet.put(canvas, line, 290, 708 + i * 26)
     if message:
         warning = Lettering(17, BOLD, (168, 60, 0))
         for i, line in enumerate(warning.wrapped(message, 480)):
@@ -199,10 +199,12 @@ def _is_light(rgb: tuple[int, int, int]) -> bool:
 
 
 def _candidates(canvas: Image, desk: Desk, left: int) -> None:
-    plain, quiet = Lettering(16, colour=INK), Lettering(14, colour=QUIET)
+    plain, quiet = Lettering(18, colour=INK), Lettering(17, colour=QUIET)
     answer = desk.entry.answer
     codes = desk.entry.codes[:9]
-    title = "Which case is it?" if codes else f"No candidates ({answer.get('reason') or 'named'})"
+    reason = str(answer.get("reason") or "named").replace("-", " ")  # in the words of the keys
+    title = "Which case is it?" if codes else f"No candidates ({reason})"
+    ink = Ink(paper=PAPER, lit=diagram_lit(desk.entry.top, desk.entry.naming.rgb))
     Lettering(19, BOLD, INK).put(canvas, title, left, 76)
     chances = [float(one["probability"]) for one in answer.get("candidates", ())]
     side = 100 if len(codes) <= 6 else 68
@@ -214,7 +216,7 @@ def _candidates(canvas: Image, desk: Desk, left: int) -> None:
         if code in CASES:
             case = CASES[code]
             canvas[y : y + side, x : x + side] = case_image(
-                case.twist, case.flip_on(desk.size), ink=Ink(paper=PAPER), width_px=side
+                case.twist, case.flip_on(desk.size), ink=ink, width_px=side
             )
         Lettering(26, BOLD, INK).put(canvas, str(i + 1), x + side + 14, y + side // 2)
         quiet.put(canvas, percent(chances[i]), x + side + 14, y + side // 2 + 24)
