@@ -18,7 +18,8 @@ from hypothesis import strategies as st
 from models.cases import CASE_LIST
 from models.errors import LastlookError
 from vision.readers import Source, StreamFaultError, open_reader
-from vision.recording import _Scanner, facts_of, frame_at, index_recording
+from vision.recording import _Scanner, index_recording
+from vision.recording_frames import facts_of, frame_at
 from vision.shown import (
     Reading,
     Shown,

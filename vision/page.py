@@ -246,7 +246,7 @@ def cut_out(image_bgr: NDArray[np.uint8], quad_xy: NDArray[np.float64]) -> NDArr
 
 
 def _frame_at(path: str, at_s: float) -> NDArray[np.uint8] | None:
-    from vision.recording import frame_at
+    from vision.recording_frames import frame_at
 
     return frame_at(path, at_s)
 

@@ -9,8 +9,6 @@ boundary is known to a tenth of a second.
 
 from __future__ import annotations
 
-import contextlib
-import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
@@ -23,12 +21,10 @@ from numpy.typing import NDArray
 from models.errors import LastlookError
 from vision.apart import KILLS_ITS_PROCESS, own_process
 from vision.pool_end import in_pool, running
-from vision.readers import MAX_FRAME_PIXELS
+from vision.recording_frames import Facts, Picture, facts_of, frames_between
 from vision.shown import Reading, Shown, reading_of, shown_cases
 
-Picture = NDArray[np.uint8]
 FrameReader = Callable[[Picture], Mapping[str, Any]]
-LOOK_S: Final = 0.1
 READ_SETTLED_S: Final = 1.0
 READ_OPEN_S: Final = 0.5
 EMPTY_IN_A_ROW: Final = 3
@@ -38,16 +34,6 @@ CONFIRMED_BY: Final = 5
 STRETCH_S: Final = 30.0
 SAME_LEVELS: Final = 6.0
 """Largest change of a block of the thumbnail, in 8-bit levels, that still counts as the same view."""
-LONGEST_SIDE_PX: Final = 1280
-
-
-@dataclass(frozen=True, slots=True)
-class Facts:
-    """Of a recording: its length in seconds (0 when the file does not tell) and the frame size."""
-
-    seconds: float
-    width: int
-    height: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,24 +44,6 @@ class Indexed:
     seconds: float
     frames_looked_at: int
     frames_read: int
-
-
-def facts_of(path: str | Path) -> Facts:
-    """Length and frame size. Raises LastlookError when the file is no recording that can be played."""
-    import cv2
-
-    with _opened(path) as capture:
-        rate = capture.get(cv2.CAP_PROP_FPS)
-        count = capture.get(cv2.CAP_PROP_FRAME_COUNT)
-        width, height = (int(capture.get(p)) for p in (cv2.CAP_PROP_FRAME_WIDTH, cv2.CAP_PROP_FRAME_HEIGHT))
-        if width * height > MAX_FRAME_PIXELS:
-            raise LastlookError(
-                f"{path}: frames of {width} x {height} are too large; save it at 1920 x 1080 or less"
-            )
-        if not capture.grab():
-            raise LastlookError(f"{path}: holds no frame that can be read; save it again as MP4 (H.264)")
-        seconds = count / rate if rate > 0 and count > 0 else 0.0
-        return Facts(float(seconds) if np.isfinite(seconds) else 0.0, width, height)
 
 
 def index_recording(
@@ -155,7 +123,7 @@ def _pooled(
 def scan(path: str, start_s: float, end_s: float, reader: FrameReader) -> Stretch:
     """Readings of the frames of ``path`` with start_s <= time < end_s, in order of time."""
     scanner = _Scanner(reader)
-    for at_s, frame, scale in _frames(path, start_s, end_s):
+    for at_s, frame, scale in frames_between(path, start_s, end_s):
         scanner.scale = scale
         scanner.look(at_s, frame)
     scanner.finish()
@@ -282,86 +250,8 @@ def _scaled(answer: Mapping[str, Any], scale: float) -> Mapping[str, Any]:
     return {**answer, "top": {**top, "quad": quad}}
 
 
-def _frames(path: str, start_s: float, end_s: float) -> Iterator[tuple[float, Picture, float]]:
-    """About ten frames a second in [start_s, end_s): time, picture, and how much smaller it was made.
-
-    Pictures are at most 1280 pixels long; the scale is 1 where nothing had to be done.
-    """
-    import cv2
-
-    with _opened(path) as capture:
-        if start_s > 0:
-            _seek(capture, start_s)
-        rate = capture.get(cv2.CAP_PROP_FPS)
-        step_s = 1.0 / rate if 1.0 <= rate <= 480.0 else 1.0 / 30.0
-        due_s, index = start_s, round(capture.get(cv2.CAP_PROP_POS_FRAMES))
-        while capture.grab():
-            at_s = capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0
-            if at_s <= 0.0 and index > 0:  # a container without times
-                at_s = index * step_s
-            index += 1
-            if at_s >= end_s - 1e-6:
-                return
-            if at_s < due_s - step_s / 2:
-                continue
-            ok, frame = capture.retrieve()
-            if ok and frame is not None:
-                yield at_s, *_bounded(frame)
-            due_s = max(due_s + LOOK_S, at_s)
-
-
-def _seek(capture: Any, start_s: float) -> None:
-    """Go to just before ``start_s``; where the container cannot, start over and run through."""
-    import cv2
-
-    capture.set(cv2.CAP_PROP_POS_MSEC, start_s * 1000.0)
-    if capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0 > start_s + 0.05:
-        capture.set(cv2.CAP_PROP_POS_FRAMES, 0)
-
-
-def _bounded(frame: Any) -> tuple[Picture, float]:
-    import cv2
-
-    picture = np.asarray(frame, np.uint8)
-    longest = max(picture.shape[:2])
-    if longest <= LONGEST_SIDE_PX:
-        return picture, 1.0
-    scale = LONGEST_SIDE_PX / longest
-    small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    return np.asarray(small, np.uint8), scale
-
-
 def _jpeg(frame: Picture) -> bytes:
     import cv2
 
     ok, packed = cv2.imencode(".jpg", frame, [cv2.IMWRITE_JPEG_QUALITY, 90])
     return bytes(packed) if ok else b""
-
-
-@contextlib.contextmanager
-def _opened(path: str | Path) -> Iterator[Any]:
-    os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")  # AV_LOG_QUIET in FFmpeg's libavutil/log.h
-    import cv2
-
-    level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
-    capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1])
-    try:
-        if not capture.isOpened():
-            raise LastlookError(f"{path}: cannot be played; save it again as MP4 (H.264)")
-        yield capture
-    finally:
-        capture.release()
-        cv2.utils.logging.setLogLevel(level)
-
-
-def frame_at(path: str | Path, at_s: float) -> Picture | None:
-    """The frame shown at ``at_s`` seconds, or None where the recording has none."""
-    import cv2
-
-    try:
-        with _opened(path) as capture:
-            capture.set(cv2.CAP_PROP_POS_MSEC, max(0.0, at_s) * 1000.0)
-            ok, frame = capture.read()
-            return _bounded(frame)[0] if ok and frame is not None else None
-    except LastlookError:
-        return None

@@ -1,0 +1,126 @@
+"""What is in a recording's file: its length, its frames from one moment to another, the frame at a moment."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.errors import LastlookError
+from vision.readers import MAX_FRAME_PIXELS
+
+Picture = NDArray[np.uint8]
+LOOK_S: Final = 0.1
+"""About so far apart are the frames that are looked at."""
+LONGEST_SIDE_PX: Final = 1280
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Of a recording: its length in seconds (0 when the file does not tell) and the frame size."""
+
+    seconds: float
+    width: int
+    height: int
+
+
+def facts_of(path: str | Path) -> Facts:
+    """Length and frame size. Raises LastlookError when the file is no recording that can be played."""
+    import cv2
+
+    with _opened(path) as capture:
+        rate = capture.get(cv2.CAP_PROP_FPS)
+        count = capture.get(cv2.CAP_PROP_FRAME_COUNT)
+        width, height = (int(capture.get(p)) for p in (cv2.CAP_PROP_FRAME_WIDTH, cv2.CAP_PROP_FRAME_HEIGHT))
+        if width * height > MAX_FRAME_PIXELS:
+            raise LastlookError(
+                f"{path}: frames of {width} x {height} are too large; save it at 1920 x 1080 or less"
+            )
+        if not capture.grab():
+            raise LastlookError(f"{path}: holds no frame that can be read; save it again as MP4 (H.264)")
+        seconds = count / rate if rate > 0 and count > 0 else 0.0
+        return Facts(float(seconds) if np.isfinite(seconds) else 0.0, width, height)
+
+
+def frames_between(path: str, start_s: float, end_s: float) -> Iterator[tuple[float, Picture, float]]:
+    """About ten frames a second in [start_s, end_s): time, picture, and how much smaller it was made.
+
+    Pictures are at most 1280 pixels long; the scale is 1 where nothing had to be done.
+    """
+    import cv2
+
+    with _opened(path) as capture:
+        if start_s > 0:
+            _seek(capture, start_s)
+        rate = capture.get(cv2.CAP_PROP_FPS)
+        step_s = 1.0 / rate if 1.0 <= rate <= 480.0 else 1.0 / 30.0
+        due_s, index = start_s, round(capture.get(cv2.CAP_PROP_POS_FRAMES))
+        while capture.grab():
+            at_s = capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0
+            if at_s <= 0.0 and index > 0:  # a container without times
+                at_s = index * step_s
+            index += 1
+            if at_s >= end_s - 1e-6:
+                return
+            if at_s < due_s - step_s / 2:
+                continue
+            ok, frame = capture.retrieve()
+            if ok and frame is not None:
+                yield at_s, *_bounded(frame)
+            due_s = max(due_s + LOOK_S, at_s)
+
+
+def _seek(capture: Any, start_s: float) -> None:
+    """Go to just before ``start_s``; where the container cannot, start over and run through."""
+    import cv2
+
+    capture.set(cv2.CAP_PROP_POS_MSEC, start_s * 1000.0)
+    if capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0 > start_s + 0.05:
+        capture.set(cv2.CAP_PROP_POS_FRAMES, 0)
+
+
+def _bounded(frame: Any) -> tuple[Picture, float]:
+    import cv2
+
+    picture = np.asarray(frame, np.uint8)
+    longest = max(picture.shape[:2])
+    if longest <= LONGEST_SIDE_PX:
+        return picture, 1.0
+    scale = LONGEST_SIDE_PX / longest
+    small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.uint8), scale
+
+
+@contextlib.contextmanager
+def _opened(path: str | Path) -> Iterator[Any]:
+    os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")  # AV_LOG_QUIET in FFmpeg's libavutil/log.h
+    import cv2
+
+    level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1])
+    try:
+        if not capture.isOpened():
+            raise LastlookError(f"{path}: cannot be played; save it again as MP4 (H.264)")
+        yield capture
+    finally:
+        capture.release()
+        cv2.utils.logging.setLogLevel(level)
+
+
+def frame_at(path: str | Path, at_s: float) -> Picture | None:
+    """The frame shown at ``at_s`` seconds, or None where the recording has none."""
+    import cv2
+
+    try:
+        with _opened(path) as capture:
+            capture.set(cv2.CAP_PROP_POS_MSEC, max(0.0, at_s) * 1000.0)
+            ok, frame = capture.read()
+            return _bounded(frame)[0] if ok and frame is not None else None
+    except LastlookError:
+        return None
