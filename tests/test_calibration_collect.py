@@ -382,6 +382,7 @@ def test_where_a_colour_goes_with_every_picture_the_own_way_is_scored_alone(usua
             compare_kept(replace(usual[0].profile, samples=samples), base)
 
 
+@pytest.mark.slow
 def test_many_pictures_are_left_out_by_turns(usual: tuple) -> None:
     base, kept = default_profile().model, usual[0].profile.samples
     many = [replace(one, picture=f"{i} {one.picture}") for i in range(MOST_TURNS) for one in kept[::6]]

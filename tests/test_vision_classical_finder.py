@@ -11,6 +11,7 @@ from drawn_clip import DrawnCube, desk, draw_frame, held_pose
 WH = (960, 720)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("n", [2, 3, 4, 5])
 def test_a_face_seen_squarely_is_found_with_its_layers(n: int) -> None:
     """Truth: the pose from which the cube is drawn, its colours at random."""
@@ -29,6 +30,7 @@ def test_a_face_seen_squarely_is_found_with_its_layers(n: int) -> None:
     assert offs and min(offs) < 0.5
 
 
+@pytest.mark.slow
 def test_nothing_is_found_on_an_empty_desk() -> None:
     assert not find_faces(desk(WH))
     assert not find_faces(cv2.GaussianBlur(desk(WH), (0, 0), 3))

@@ -113,6 +113,7 @@ def test_answers_are_written_in_order_and_broken_files_are_named(tmp_path: Path,
     assert all(Answer.from_json_dict(line).to_json_dict() == line for line in lines)
 
 
+@pytest.mark.slow
 def test_a_disk_that_fills_is_the_only_thing_that_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, recwarn: pytest.WarningsRecorder
 ) -> None:
