@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import shutil
 import sys
+from argparse import Namespace
 from pathlib import Path
 
 import numpy as np
@@ -134,3 +135,38 @@ def test_grey_card_stays_grey_without_errors() -> None:
     out = bulk_camera.photograph(np.full((1, 64, 64, 3), 3.0, np.float32), p)
     assert np.ptp(out) <= 1
     assert abs(int(out[0, 0, 0, 0]) - 118) <= 1  # linear 0.18 is sRGB 118 (IEC 61966-2-1)
+
+
+@pytest.mark.slow
+def test_a_clip_shows_what_its_truth_says_at_every_moment(tmp_path: Path) -> None:
+    """Pinhole geometry while the cube sways; a layer on its way is alone; colours are only moved about."""
+    import bulk_clips
+    from shades import shade_named
+
+    if shutil.which("g++") is None:
+        pytest.skip("needs g++ to build the tracer")
+    lib = bulk_scene.load_library("cpu", tmp_path)
+    wanted = Namespace(width=W, height=H, motion="turning")
+    body = bulk_clips.draw_body(np.random.default_rng(3), shade_named("standard"), 3)
+    first, sway, show, scheme = bulk_clips.draw_clip(body, [3, 1], wanted, lib)
+    assert show is not None
+    move = show.moves[1]
+    times_s = (0.0, show.first_turn_s / 2, (move.start_s + move.end_s) / 2, show.moves[-1].end_s + 0.5)
+    settings = [bulk_clips.frame_setting(first, sway, show, time_s, scheme) for time_s in times_s]
+    scenes = bulk_scene.pack(settings, W, H)
+    bulk_scene.render(scenes, W, H, 0, lib)
+    assert np.allclose(scenes.truth[0]["rotation"], first.truth["rotation"])
+    assert not np.allclose(scenes.truth[1]["rotation"], first.truth["rotation"])
+    for truth, time_s in zip(scenes.truth, times_s, strict=True):
+        assert np.allclose(truth["rotation"] @ truth["rotation"].T, np.eye(3), atol=1e-6)
+        assert (np.bincount(truth["facelets"].ravel(), minlength=6) == 9).all()
+        off = truth["misturn_deg"][np.abs(truth["misturn_deg"]) > 0]
+        turned_deg = show.at(time_s)[3]
+        assert list(np.abs(off)) == ([abs(turned_deg)] if turned_deg else [])
+        if len(off):
+            continue
+        size_px = np.ptp(bulk_scene.project(truth, bulk_scene.CORNERS), axis=0).max()
+        for f, r, c in zip(*np.nonzero(truth["seen"] > 0.9), strict=True):
+            want = bulk_scene.project(truth, plain_centre(f, r, c, 3)[None])[0]
+            assert np.hypot(*(want - truth["sticker_xy"][f, r, c])) < 0.012 * size_px  # half a gap
+    assert len(set(scenes.truth[-1]["facelets"][0].ravel().tolist())) == 1, "the sequence orients the top"
