@@ -16,8 +16,6 @@ from models.cube import frozen
 from models.decode import MIRROR_PRIOR, FloatArray, Posterior, Scored, log_sum
 from models.decode_slot import slot_evidence
 from models.decode_tables import CORNER_STATES, IntArray
-from models.decode_view import next_view as next_view
-from models.decode_view import permutation_view as permutation_view
 from models.layer import CORNER_HOMES, CORNER_SLOTS, EDGE_HOMES, EDGE_SLOTS, corner_positions, edge_positions
 from models.notation import FACES
 

@@ -181,7 +181,8 @@ def score(
     ],
     json_object: Annotated[bool, typer.Option("--json", help="Print the scores as one JSON object.")] = False,
     sheet: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write a picture (PNG or JPEG) of the failures, each drawn.")
+        Path | None,
+        typer.Option(metavar="FILE", help="Write one picture of the failures, each drawn."),
     ] = None,
     answers: Annotated[
         Path | None,

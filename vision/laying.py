@@ -17,9 +17,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.looks import FaceLook, Floats, Image, Laid, compared, face_cosines
+from vision.looks import FaceLook, Floats, Image, Laid, compared
 from vision.motion import Lens, middle, moved, project
-from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ROWS, CubePose, face_points
+from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ROWS, CubePose, face_cosines, face_points
 
 TEXELS: Final = 24
 """About so many texels along a face's edge; a multiple of the cube's size is used."""

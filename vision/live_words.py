@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final, Literal
 
 from models.cases import CASES, case_of
-from models.decode_doubt import permutation_view
 from models.decode_permutation import permutation_posterior
+from models.decode_view import permutation_view
 from models.layer import has_edges
 from vision.evidence import SOLVED, Verdict
 from vision.frame_report import FrameReport

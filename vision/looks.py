@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from vision.motion import read_off
 from vision.pose import CubePose, face_points
-from vision.pose import face_cosines as face_cosines
 from vision.seams import Seated
 
 Floats = NDArray[np.float32]

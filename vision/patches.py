@@ -21,7 +21,6 @@ from vision.pose import (
     CubePose,
     face_points,
 )
-from vision.pose import face_cosines as face_cosines
 from vision.shrink import handy, shrunk
 
 Floats = NDArray[np.float32]

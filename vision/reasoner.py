@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from calibration.profile import Profile
 from calibration.reading import Reading, read_stickers
 from calibration.samples import LEAST_COVERAGE, StickerSamples
-from models.decode_doubt import is_doubted, next_view
+from models.decode_doubt import is_doubted
+from models.decode_view import next_view
 from vision.chirality import Chirality
 from vision.evidence import SOLVED, Evidence, Verdict
 from vision.pose import CubePose

@@ -23,14 +23,13 @@ from vision.laying import Surface, soften, texels
 from vision.looks import (
     FaceLook,
     Laid,
-    face_cosines,
     is_plausible,
     is_stirred,
     is_trusted,
     lattice_points,
 )
 from vision.motion import middle, motion_rows, moved, orthonormal, project, read_off
-from vision.pose import FACES, VERTICES, CubePose
+from vision.pose import FACES, VERTICES, CubePose, face_cosines
 from vision.seams import layer_gaps, seat
 from vision.window import Image, Window
 
@@ -45,7 +44,10 @@ MOST_ASTRAY: Final = 0.10
 STALE_FIT: Final = 0.88
 STRAIGHT_CELLS: Final = 0.06
 ASTRAY_FACTOR: Final = 1.2
+"""A layer stands while its seams lie off the lattice by less than so many stickers on average, or by less than
+so many times as much as those of the other layers do."""
 WHOLE_FIT: Final = 0.8
+"""From this fit on the track is the whole cube's, and what the other layers do is the measure."""
 
 
 @dataclass(frozen=True, eq=False)

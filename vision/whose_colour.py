@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from calibration.samples import LEAST_COVERAGE, StickerSamples
 from calibration.second_opinion import BOTTOM, SIDES, TOP, TOP_SHARE
 from vision.attention import attended, linear, normalised, stored_weights
-from vision.patches import OPENED, cell_patches, face_cosines, middles, opened_rows, ray_frame
-from vision.pose import FACE_NORMALS, CubePose
+from vision.patches import OPENED, cell_patches, middles, opened_rows, ray_frame
+from vision.pose import FACE_NORMALS, CubePose, face_cosines
 
 Floats = NDArray[np.float32]
 
