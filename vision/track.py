@@ -44,8 +44,8 @@ MOST_ASTRAY: Final = 0.10
 STALE_FIT: Final = 0.88
 STRAIGHT_CELLS: Final = 0.06
 ASTRAY_FACTOR: Final = 1.2
-"""A layer stands while its seams lie off the lattice by less than so many stickers on average, or by less than
-so many times as much as those of the other layers do."""
+"""A layer stands while its seams lie off the lattice by less than so many stickers on average, or by less
+than so many times as much as those of the other layers do."""
 WHOLE_FIT: Final = 0.8
 """From this fit on the track is the whole cube's, and what the other layers do is the measure."""
 

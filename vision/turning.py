@@ -21,24 +21,26 @@ from vision.pose import FACE_NORMALS, face_points
 Floats = NDArray[np.floating]
 State = Literal["still", "turning", "rested"]
 
-# A layer that looks turned: a sticker looks like another one from this misfit on; shares of such stickers in the
-# layer at least, elsewhere at most; the layer's mean misfit at least, and how much of it came in three frames.
+# A layer that looks turned: a sticker looks like another one from this misfit on; shares of such stickers
+# in the layer at least, elsewhere at most; the layer's mean misfit at least, and how much of it came in
+# three frames.
 OTHER_LOOK: Final = 0.3
 INSIDE: Final = 0.6
 OUTSIDE: Final = 0.25
 LEAST_CHANGE: Final = 0.35
 LEAST_JUMP: Final = 0.15
-# A small turn that is measured: its angle, from which one frame is enough, and the share of change it explains.
+# A small turn that is measured: its angle, from which one frame is enough, and the share of change it
+# explains.
 LEAST_ANGLE_RAD: Final = float(np.radians(2.5))
 SURE_ANGLE_RAD: Final = float(np.radians(6.0))
 LEAST_EXPLAINED: Final = 0.3
-# The fit falls by so much from one frame to the next where a small turn goes on fast; by so much, and below that,
-# where the track is torn between the layer that turns and the others.
+# The fit falls by so much from one frame to the next where a small turn goes on fast; by so much, and below
+# that, where the track is torn between the layer that turns and the others.
 SUDDEN_FALL: Final = 0.15
 COLLAPSE: Final = 0.22
 TORN_FIT: Final = 0.75
-# At rest: frames in a row that look like the one before, by fit (or as much as before the turn, less a little),
-# misfit and angles; a turn that does not end is taken for ended.
+# At rest: frames in a row that look like the one before, by fit (or as much as before the turn, less a
+# little), misfit and angles; a turn that does not end is taken for ended.
 REST_FRAMES: Final = 2
 QUIET_FIT: Final = 0.88
 QUIET_LESS: Final = 0.05

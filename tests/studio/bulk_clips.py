@@ -28,7 +28,7 @@ from bulk_setting import sample_setting
 from bulk_truth import TOP, truth_file
 from bulk_view import Setting
 from shades import COLOURS, SHADES, shade_named
-from state import FACES, layer_facelets, random_layer
+from state import FACES, layer_facelets, layer_from_facelets, random_layer
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from studio.mesh import turn_about
@@ -194,17 +194,8 @@ def make_clip(body: Any, seed: list[int], folder: Path, o: argparse.Namespace, l
         header.pop(key)
     header |= {"kind": "clip", "fps": FPS, "frame_count": count, "motion": o.motion}
     if show is not None:
-        from state import layer_from_facelets
-
         header["last_layer"] = layer_from_facelets(show.states[0]).to_truth()
-        header |= {
-            "sequence": " ".join(str(m) for m in show.moves),
-            "turn_times_s": [[round(m.start_s, 4), round(m.end_s, 4)] for m in show.moves],
-            "first_turn_s": round(show.first_turn_s, 4),
-            "solved_s": round(show.solved_s, 4),
-            "first_turn_frame": int(np.floor(show.first_turn_s * FPS)) + 1,
-            "top_one_colour_frame": int(np.ceil(show.solved_s * FPS)),
-        }
+        header |= show.to_truth(FPS)
     text = json.dumps(header | {"frames": frames}, separators=(",", ":"))
     folder.with_suffix(".json").write_text(text + "\n")
     return count

@@ -228,14 +228,7 @@ def _header(
     if show is None:
         return truth
     truth["last_layer"] = layer_of(show).to_truth()
-    truth |= {
-        "sequence": " ".join(str(m) for m in show.moves),
-        "turn_times_s": [[round(m.start_s, 4), round(m.end_s, 4)] for m in show.moves],
-        "first_turn_s": round(show.first_turn_s, 4),
-        "solved_s": round(show.solved_s, 4),
-        "first_turn_frame": int(np.floor(show.first_turn_s * FPS)) + 1,
-        "top_one_colour_frame": int(np.ceil(show.solved_s * FPS)),
-    }
+    truth |= show.to_truth(FPS)
     return truth
 
 

@@ -96,6 +96,17 @@ class Performance:
                 return self.moves[k].end_s
         return 0.0
 
+    def to_truth(self, fps: float) -> dict[str, object]:
+        """What the truth of a clip says of the sequence done in it (TRUTH.md)."""
+        return {
+            "sequence": " ".join(str(m) for m in self.moves),
+            "turn_times_s": [[round(m.start_s, 4), round(m.end_s, 4)] for m in self.moves],
+            "first_turn_s": round(self.first_turn_s, 4),
+            "solved_s": round(self.solved_s, 4),
+            "first_turn_frame": int(np.floor(self.first_turn_s * fps)) + 1,
+            "top_one_colour_frame": int(np.ceil(self.solved_s * fps)),
+        }
+
 
 def layer_twist(size: int, face: str, clockwise_deg: float) -> Twist:
     """The outermost layer of a face, turned clockwise as seen from outside it."""
