@@ -54,7 +54,8 @@ sequences = st.lists(st.sampled_from((*PLAIN, "U'", "U2")), max_size=6).map(" ".
 def as_sticker_permutation(state: LastLayer) -> list[int]:
     """``new = old[p]`` on the cube's stickers; on 4x4x4 the wings of a flipped edge change places."""
     p = np.arange(6 * state.size**2)
-    corners, edges = corner_positions(state.size), edge_positions(state.size)
+    corners, edges = corner_positions(state.size), edge_positions(state.size).copy()
+    edges[1:3] = edges[1:3, ::-1]  # every edge's pieces one way round the cube, as turns of U carry them
     for slot in range(4):
         home, twist = state.corners[slot], state.twist[slot]
         p[corners[slot]] = np.roll(corners[home], twist)

@@ -13,12 +13,11 @@ from vision.patches import (
     LEAST_TOP,
     OPENED,
     cell_patches,
-    face_cosines,
     middles,
     opened_rows,
     ray_frame,
 )
-from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ORIGINS, FACES, CubePose, face_points
+from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ORIGINS, FACES, CubePose, face_cosines, face_points
 
 
 def a_pose(seed: int, n: int) -> CubePose:
