@@ -152,7 +152,9 @@ class Follower:
     def _checked_by(self, sighting: Sighting, tracked: Tracked, image: Image) -> Tracked | None:
         """A track that the finder does not see again and again is none."""
         pose = next((pose for number, pose in self._poses if number == sighting.number), tracked.pose)
-        if not any(_near(pose, cube.pose) for cube in sighting.cubes):
+        # while a layer turns the track may go with it; which of the two lies on the seams is asked below
+        reach_edges = STRAYED_EDGES if self.fluid else NEAR_EDGES
+        if not any(_near(pose, cube.pose, reach_edges) for cube in sighting.cubes):
             self._unseen += 1
             if self._unseen >= MOST_UNSEEN:
                 self.lose()
@@ -160,7 +162,7 @@ class Follower:
             return tracked
         self._unseen = 0
         self._note_cover(sighting)
-        return self._compared(sighting, tracked, image)
+        return self._compared(sighting, tracked, image, reach_edges)
 
     def _compared(
         self, sighting: Sighting, tracked: Tracked, image: Image, reach_edges: float = NEAR_EDGES
