@@ -134,8 +134,9 @@ def sticker_loglik(
     upper = cov.reshape(*cov.shape[:-2], 9)[..., _UPPER].astype(np.float32)
     stacked = np.moveaxis(upper, -1, 0)[:, :, face_of]  # (6, S, N, 6, G)
     stacked[:3] += measure_var.T[:, None, :, None, None].astype(np.float32)
-    off = features.T[:, None, :, None, None] - np.moveaxis(centre, -1, 0)[:, :, face_of]
-    distance, det = _distance(stacked, *off.astype(np.float32))
+    near = np.moveaxis(centre, -1, 0).astype(np.float32)[:, :, face_of]
+    off = features.T.astype(np.float32)[:, None, :, None, None] - near
+    distance, det = _distance(stacked, off)
     clean = np.log1p(-outlier_share - (1.0 - outlier_share) * model.cover_share) - 1.5 * _LOG_2PI
     base = np.log(variant_share)[:, face_of] + clean[:, None]  # (S, N, G)
     parts = base[:, :, None].astype(np.float32) - 0.5 * (distance + np.log(det))
@@ -144,10 +145,15 @@ def sticker_loglik(
     covered = -0.5 * ((skin @ precision) * skin).sum(axis=-1)
     covered += np.log(max(model.cover_share, 1e-12)) - 0.5 * (log_det + 3.0 * _LOG_2PI)
     stray = np.logaddexp(covered, np.log(outlier_share) - np.log(model.outlier_volume))[..., None]
-    top = np.maximum(parts.max(axis=-1), stray)
-    share = np.exp(parts - top[..., None].astype(np.float32))
-    total = share.sum(axis=-1) + np.exp(stray - top)
-    return StickerScores(top + np.log(total), share / total[..., None], centre, slope)
+    # numpy goes through a short last axis slowly: by columns for the largest, by a product for the sum
+    top = np.maximum(stray, parts[..., 0])
+    for variant in range(1, parts.shape[-1]):
+        np.maximum(top, parts[..., variant], out=top)
+    parts -= top[..., None].astype(np.float32)
+    share = np.exp(parts, out=parts)
+    total = share @ np.ones(share.shape[-1], np.float32) + np.exp(stray - top)
+    share /= total[..., None].astype(np.float32)
+    return StickerScores(top + np.log(total), share, centre, slope)
 
 
 @lru_cache(maxsize=16)
@@ -160,14 +166,21 @@ def _cover(cov: bytes) -> tuple[Floats, float]:
 _UPPER = np.array([0, 4, 8, 1, 2, 5])
 
 
-def _distance(cov: Floats32, x: Floats32, y: Floats32, z: Floats32) -> tuple[Floats32, Floats32]:
-    """Squared Mahalanobis length of (x, y, z) and the determinant; cov (6, ...) ordered as _UPPER."""
-    a, b, c, d, e, f = cov
-    bc, df, de = b * c - f * f, e * f - d * c, d * f - b * e
-    det = a * bc + d * df + e * de
-    out = bc * x * x + (a * c - e * e) * y * y + (a * b - d * d) * z * z
-    out += 2.0 * (df * x * y + de * x * z + (d * e - a * f) * y * z)
-    return out / det, det
+def _distance(cov: Floats32, off: Floats32) -> tuple[Floats32, Floats32]:
+    """Squared Mahalanobis length of ``off`` (3, ...) and the determinant; cov (6, ...) ordered as _UPPER.
+
+    By cov = L D L', so that one coordinate after the other is freed of those before it.
+    """
+    x, y, z = off
+    var_x, var_y, var_z, xy, xz, yz = cov
+    y_by_x, z_by_x = xy / var_x, xz / var_x
+    own_y = var_y - xy * y_by_x
+    shared = yz - xy * z_by_x
+    z_by_y = shared / own_y
+    own_z = var_z - xz * z_by_x - shared * z_by_y
+    y = y - y_by_x * x
+    z = z - z_by_x * x - z_by_y * y
+    return x * x / var_x + y * y / own_y + z * z / own_z, var_x * own_y * own_z
 
 
 def face_variants(

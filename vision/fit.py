@@ -32,6 +32,8 @@ MAP_PX = 64
 SIZES = (2, 3, 4, 5)
 #: a lattice whose edges lie on the edge map so well needs no other start; no other perspective
 _GOOD_EDGE, _FAIR_EDGE = 0.78, 0.72
+#: the least that is taken of a step
+_LEAST_SHARE = 0.25
 #: what the network's word on the orientation weighs, beside one point of the lattice; half of it where the
 #: orientation is so far off, in radians: such a word may be wrong
 _TOLD_WEIGHT, _TOLD_REACH_RAD = 0.1, 0.1
@@ -122,10 +124,16 @@ def _improve(
 
     ``perspective`` is the network's guess of log(1 / distance in edges), held with a little weight, as is
     the focal length to what cameras have. Unless ``sharp``, edges alone count, without seams and rim.
+
+    On the crest of a line that the map draws faintly the normal equations are flatter than the maps: whole
+    steps go too far there and come back, for ever. What is taken of each is worked out from the one before
+    (the secant through both, along the step).
     """
     crop = told.crop
     points, faces, beside = lattice(told.size)
     limit = np.array([0.15, 0.15, 0.15, 3 / crop.scale, 3 / crop.scale, 0.1, 0.3])
+    last: NDArray[np.float64] | None = None
+    share = 1.0
     for _ in range(steps):
         cosines = place.cosines()
         seen = cosines > SEEN_COSINE
@@ -150,7 +158,13 @@ def _improve(
         normal = weighted @ jacobian.T
         right = weighted @ short
         _hold(place, told, count, perspective, normal, right)
-        step = np.clip(np.linalg.solve(normal, -right), -limit, limit)
+        whole = np.clip(np.linalg.solve(normal, -right), -limit, limit)
+        if last is not None and last.any():
+            length = last @ normal
+            left = float(length @ whole) / float(length @ last)  # of the last one: 0 where it was just right
+            share = min(max(share / max(1.0 - left, share), _LEAST_SHARE), 1.0)
+        last = whole
+        step = share * whole
         place.turn(step[:3])
         place.four += step[3:]
 

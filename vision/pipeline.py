@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -37,8 +37,9 @@ if TYPE_CHECKING:
 
 #: what cannot be read counts as a cube from this probability of the finder on
 SURE_CUBE = 0.5
-#: a sticker speaks against the state that was read when another colour is likelier by this many nats
-CLEARLY_AGAINST_NATS = 3.0
+#: a sticker speaks against the state that was read when another colour is likelier by this many nats: then
+#: another face is asked whether it is the last layer's (1.5: one picture in five, of traced ones)
+AGAINST_NATS = 1.5
 #: an uppermost face turned to the camera by this much, and yet not seen, has something lying over it
 WELL_TURNED_COSINE = 0.2
 #: how much likelier the uppermost face is to be the last layer's before anything is read: 20 to 1; 1000 to 1
@@ -194,7 +195,9 @@ def _read_cube(
     pose, samples, reading = told.pose, told.samples, told.reading
     seconds["classify"] = time.perf_counter() - began
     began = time.perf_counter()
-    fields = judged(reading, samples, settings.profile, pose, told.top_share, told.refused, advise=advise)
+    fields = judged(
+        reading, samples, settings.profile, pose, told.top_share, told.elsewise, told.refused, advise=advise
+    )
     if not fields["ok"] and upper_seen < LEAST_TOP_SEEN and fields["reason"] != "top-hidden":
         fields |= {"reason": "top-hidden", "detail": little_seen(upper_seen, "upper face")}
     seconds["decode"] = time.perf_counter() - began
@@ -233,12 +236,13 @@ def sampled(
 
 class _Told:
     """One cube's stickers read with face U of ``pose`` as the last layer's; ``top_share`` is the probability
-    that it is, ``refused`` what speaks against it."""
+    that it is, ``elsewise`` that of each case if it is not, ``refused`` what speaks against it."""
 
     def __init__(
         self, pose: CubePose, samples: StickerSamples, second: NDArray[np.float32] | None, profile: Profile
     ) -> None:
         self.pose, self.samples, self.top_share = pose, samples, 1.0
+        self.elsewise: Mapping[str, float] = {}
         self.reading = read_by_profile(samples, profile, tops=(0,), second=second)
         self.top_seen = float(samples.coverage[0].mean())
         self.refused = refusal(self.reading.posterior, self.top_seen)
@@ -250,7 +254,7 @@ def _by_likeliest_top(
     """The reading by the uppermost face, or by another one where that reads better as the last layer's."""
     reason = upper.refused[0]
     is_covered = reason == "top-hidden" and "U" in upper.pose.visible_faces(WELL_TURNED_COSINE)
-    contradicted = contradiction_nats(upper.reading, upper.samples) > CLEARLY_AGAINST_NATS
+    contradicted = contradiction_nats(upper.reading, upper.samples) > AGAINST_NATS
     if reason is None and not contradicted:
         return upper
     top = read_by_profile(upper.samples, settings.profile).posterior.top
@@ -262,7 +266,8 @@ def _by_likeliest_top(
         return other
     gain = other.reading.log_evidence - upper.reading.log_evidence
     gain -= COVERED_NATS if is_covered else UPPERMOST_NATS
-    chosen = other if gain > 0 and other.refused[0] is None else upper
+    chosen, left = (other, upper) if gain > 0 and other.refused[0] is None else (upper, other)
+    chosen.elsewise = left.reading.posterior.case_probabilities
     chosen.top_share = float(1.0 / (1.0 + np.exp(-abs(gain))))
     return chosen
 

@@ -37,21 +37,27 @@ def judged(
     profile: Profile,
     pose: CubePose,
     top_share: float = 1.0,
+    elsewise: Mapping[str, float] | None = None,
     refused: tuple[Reason | None, str] | None = None,
     *,
     advise: bool = True,
 ) -> dict[str, Any]:
     """The answer's fields from a reading in the frame U = top, F = front.
 
-    ``top_share`` is the probability that U is the last layer's face, where another was in question: every
-    candidate's is multiplied by it, so together they have 0.99 of it at least; the rest is the other face's.
+    ``top_share`` is the probability that U is the last layer's face, where another was in question, and
+    ``elsewise`` that of each case if it is the other: a solved cube is solved whichever face is meant. The
+    candidates are those under U: together they have 0.99 of its share at least.
     ``refused`` what :func:`refusal` says of this reading, where that is known already; ``advise`` whether to
     work out which side should be shown where several cases fit.
     """
     posterior = reading.posterior
     names = profile.colours
     colours = [names[c] for c in posterior.face_colours]
-    candidates = tuple(Candidate(code, p * top_share) for code, p in posterior.candidates)
+    other = elsewise or {}
+    candidates = tuple(
+        Candidate(code, p * top_share + other.get(code, 0.0) * (1.0 - top_share))
+        for code, p in posterior.candidates
+    )
     top_seen = float(samples.coverage[0].mean())
     fields: dict[str, Any] = {
         "ok": False,
