@@ -14,13 +14,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calibration.profile import default_profile
 from models.layer import LastLayer
 from models.library import load_library
 from vision.locate import Found, find_cubes
-from vision.pipeline import read_picture
+from vision.pipeline import read_picture, read_whole
 from vision.scoring import Mark, marked
 from vision.sources import load_photo
 from vision.truth import truth_of
+from vision.verdict import judged
 
 ROOT = Path(__file__).parent.parent
 SAMPLES = ROOT / "sample_images"
@@ -170,6 +172,21 @@ def test_a_last_layer_held_towards_the_camera_is_read_with_the_uppermost_face_co
     answer = read_picture(image)
     assert answer.case is None or answer.case.code == truth.code
     assert truth.code in [one.code for one in answer.candidates]
+
+
+def test_what_both_faces_that_may_be_the_top_agree_on_counts_for_both() -> None:
+    """Law of total probability: p(case) = p(case | top) p(top) + p(case | other) p(other)."""
+    read = read_whole(load_photo(str(PICTURES[0])).image_bgr)
+    assert read.cube is not None and read.samples is not None and read.reading is not None
+    pose = read.cube.pose.turned_to(0, None)
+    code, alone = read.reading.posterior.candidates[0]
+
+    def share_of(case: str) -> float:
+        fields = judged(read.reading, read.samples, default_profile(), pose, 0.6, {case: 0.9})
+        return float(fields["candidates"][0].probability)
+
+    assert share_of(code) == pytest.approx(0.6 * alone + 0.4 * 0.9)
+    assert share_of("e0-h" if code != "e0-h" else "e0-t") == pytest.approx(0.6 * alone)
 
 
 def test_a_grey_picture_is_found_and_refused() -> None:

@@ -125,7 +125,7 @@ def _improve(
     ``perspective`` is the network's guess of log(1 / distance in edges), held with a little weight, as is
     the focal length to what cameras have. Unless ``sharp``, edges alone count, without seams and rim.
 
-    On the crest of a line that the map draws faintly the normal equations are flatter than the maps: whole
+    Near the crest of a line the map's slope vanishes, and with it the curvature that Gauss-Newton sees: whole
     steps go too far there and come back, for ever. What is taken of each is worked out from the one before
     (the secant through both, along the step).
     """
@@ -161,7 +161,7 @@ def _improve(
         whole = np.clip(np.linalg.solve(normal, -right), -limit, limit)
         if last is not None and last.any():
             length = last @ normal
-            left = float(length @ whole) / float(length @ last)  # of the last one: 0 where it was just right
+            left = float(length @ whole) / float(length @ last)  # below 0 where the last one went too far
             share = min(max(share / max(1.0 - left, share), _LEAST_SHARE), 1.0)
         last = whole
         step = share * whole
