@@ -11,7 +11,8 @@ from models.cases import case_of
 from models.cube import Cube, invert, moves_permutation, rotation_moves, rotation_permutations
 from models.effort import EffortModel, load_effort
 from models.errors import LayerError
-from models.layer import LastLayer, edge_positions, rotation_back
+from models.layer import LastLayer, rotation_back
+from models.layer_tables import edge_positions
 from models.notation import FACES, Moves
 from models.permutation import SOLVED_CODE, permutation_of
 

@@ -25,7 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cube import frozen
-from models.layer import PERMUTATION_PARITY, PERMUTATIONS, LastLayer, has_edges, obeys_parity
+from models.layer import LastLayer
+from models.layer_tables import PERMUTATION_PARITY, PERMUTATIONS, has_edges, obeys_parity
 
 SOLVED_CODE = "solved"
 # State that the letter's sequence solves, corners and edges as in LastLayer.

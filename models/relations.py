@@ -13,7 +13,8 @@ from functools import lru_cache
 import numpy as np
 
 from models.cases import CASE_LIST, CASES, Case, case_index_of, mirror_of
-from models.layer import PERMUTATIONS, upright
+from models.layer import upright
+from models.layer_tables import PERMUTATIONS
 from models.library import Library
 from models.notation import Moves
 from models.permutation import PERMUTATION_CASES, permutation_of

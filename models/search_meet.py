@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from models.cases import CASE_LIST, CASES, case_index_of
 from models.cube import moves_permutation, turn_permutation
 from models.effort import EffortModel
-from models.layer import LastLayer, corner_positions, edge_positions
+from models.layer import LastLayer
+from models.layer_tables import corner_positions, edge_positions
 from models.notation import Moves, Turn
 from models.permutation import PERMUTATION_CASES, class_index_of
 from models.search_result import Core

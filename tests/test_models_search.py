@@ -178,7 +178,7 @@ def plain_meetings(
     finishes = [tuple(t.inverse() for t in reversed(s)) for s in setups]
     home = np.repeat(np.arange(6, dtype=np.int8), size * size)
     fixed = np.ones(len(home), bool)
-    from models.layer import corner_positions, edge_positions
+    from models.layer_tables import corner_positions, edge_positions
 
     fixed[corner_positions(size).ravel()] = False
     fixed[edge_positions(size).ravel()] = False

@@ -21,7 +21,8 @@ import vision.review_window
 from calibration.profile import SCHEME
 from models.cases import CASE_LIST, CASES, case_of
 from models.errors import UsageError
-from models.layer import CORNER_STATES, EDGE_STATES, LastLayer, legal_mask
+from models.layer import LastLayer
+from models.layer_tables import CORNER_STATES, EDGE_STATES, legal_mask
 from vision.answer import COLOURS, FACES
 from vision.diagram import case_image
 from vision.panel import LIT

@@ -80,7 +80,8 @@ def _near(code: str) -> str:
 
 def case_data(case: Case, size: int, library: Library) -> dict[str, object]:
     """The object of ``case --json`` for an orientation case."""
-    from models.layer import LastLayer, state_count
+    from models.layer import LastLayer
+    from models.layer_tables import state_count
     from models.relations import carried_over, inverse_partners, mirror_code
 
     home = (0, 1, 2, 3) if size > 2 else ()
@@ -145,7 +146,7 @@ def _suggestions(found: Sequence[Suggestion]) -> list[dict[str, str | int | floa
 
 def _cycles(case: PermutationCase) -> list[str]:
     """Where the pieces have to go, as cycles of slots: "UFR > UBR > UBL"."""
-    from models.layer import CORNER_SLOTS, EDGE_SLOTS
+    from models.layer_tables import CORNER_SLOTS, EDGE_SLOTS
 
     out = []
     for homes, names in ((case.corners, CORNER_SLOTS), (case.edges, EDGE_SLOTS)):
@@ -190,7 +191,7 @@ def _save(case: Case | None, size: int, path: Path) -> None:
 
 
 def _print_case(console: Console, case: Case, size: int) -> None:
-    from models.layer import state_count
+    from models.layer_tables import state_count
     from vision.diagram_text import draw_case, draw_row
 
     say(console, f"{case.name_on(size)}  {case.code}", bold=len(case.name_on(size)))

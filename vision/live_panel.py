@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from models.cases import CASES
-from models.layer import has_edges
+from models.layer_tables import has_edges
 from vision.diagram import Ink, case_image
 from vision.lettering import BOLD, REGULAR, Colour
 from vision.live_page import LIGHT, Image, Page, Theme, pill, sign

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from models.cases import CASES, case_of
 from models.decode_permutation import permutation_posterior
 from models.decode_view import permutation_view
-from models.layer import has_edges
+from models.layer_tables import has_edges
 from vision.evidence import SOLVED, Verdict
 from vision.frame_report import FrameReport
 from vision.lettering import Colour

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from models.cases import CASE_INDEX, CASE_LIST, CASES
 from models.cube import rotation_permutations
-from models.layer import (
+from models.layer import LastLayer
+from models.layer_tables import (
     CORNER_STATES,
     PERMUTATION_PARITY,
-    LastLayer,
     corner_positions,
     corner_stickers,
     edge_positions,
