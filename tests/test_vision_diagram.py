@@ -13,8 +13,9 @@ from rich.style import Style
 from models.cases import CASES
 from models.layer import LastLayer
 from vision.answer import FACES
-from vision.diagram import EXTENT, PLAIN, Ink, case_image, case_shapes, case_svg
+from vision.diagram import EXTENT, Ink, case_image, case_shapes, case_svg
 from vision.diagram_text import FULL, HALF, diagram_cells, draw_case
+from vision.panel import LIT
 
 # where a corner or edge slot lies in the drawing, and its sticker on each face: (row, col) with n = 3
 CORNERS = {"UFR": (1, 1), "UFL": (-1, 1), "UBL": (-1, -1), "UBR": (1, -1)}
@@ -109,8 +110,8 @@ def contrast(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:
 
 def test_shape_alone_tells() -> None:
     """Lit and unlit differ in lightness by more than WCAG 2.2, 1.4.11 asks of graphics (3:1)."""
-    for ink in (Ink(), PLAIN):
-        assert contrast(ink.lit, ink.face) > 3
+    for lit in (Ink().lit, *LIT.values()):
+        assert contrast(lit, Ink().face) > 3
 
 
 @pytest.mark.parametrize("paper", [(255, 255, 255), (0, 0, 0)])

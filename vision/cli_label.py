@@ -173,7 +173,6 @@ class _Bar:
         self._all = self._progress.add_task("labelling", total=total, rate="")
         self._recording: Any = None
         self._seen = 0
-        self._total = total
 
     def __enter__(self) -> _Bar:
         from time import monotonic

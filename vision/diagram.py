@@ -43,10 +43,6 @@ class Ink:
     line: Colour = (43, 49, 60)
 
 
-PLAIN: Final = Ink(face=(255, 255, 255), lit=(25, 25, 25), empty=(225, 225, 225), line=(25, 25, 25))
-"""For a black-and-white printer."""
-
-
 @dataclass(frozen=True, slots=True)
 class _Shape:
     """A rounded box, or the half of it on ``side``: centre, half sizes, corner radius."""

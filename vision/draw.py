@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.answer import COLOURS, Answer, Grid
+from vision.answer import COLOURS, Answer
 from vision.lettering import BOLD, Colour, Lettering
 from vision.naming import Naming
 from vision.panel import panel_image, stacked, sticker_rgb
@@ -168,11 +168,6 @@ def grid_of_quad(quad_xy: Any, size: int) -> NDArray[np.float64]:
     col, row = np.meshgrid(np.arange(size + 1.0), np.arange(size + 1.0))
     nodes = cv2.perspectiveTransform(np.stack([col, row], axis=-1).reshape(1, -1, 2), homography)
     return np.asarray(nodes, np.float64).reshape(size + 1, size + 1, 2)
-
-
-def as_grid(nodes: NDArray[np.float64]) -> Grid:
-    """Nodes as the nested tuples that an Answer keeps."""
-    return tuple(tuple((float(x), float(y)) for x, y in row) for row in nodes)
 
 
 def _zoomed(points_xy: NDArray[np.float64], zoom: float) -> NDArray[np.float64]:
