@@ -14,15 +14,7 @@ from sticker_maker import LIGHTS, SETS, albedo, make_samples, random_layer
 import calibration.collect
 from calibration.adapt import PictureWord, adapt, cube_posterior
 from calibration.classes import classes_of, closest_pair
-from calibration.collect import (
-    CollectError,
-    Shot,
-    agreeing,
-    all_schemes,
-    collect,
-    label_shot,
-    labelled_picture,
-)
+from calibration.collect import CollectError, agreeing, collect
 from calibration.compare import (
     MOST_TURNS,
     OURS,
@@ -34,6 +26,7 @@ from calibration.compare import (
     table_of,
 )
 from calibration.kept import pictures_of
+from calibration.labelling import Shot, label_shot, labelled_picture
 from calibration.learn import (
     LEAST_SURE,
     MOST_LEARNED,
@@ -46,6 +39,7 @@ from calibration.learn import (
 )
 from calibration.profile import SCHEME, Profile, default_profile, load_profile
 from calibration.reading import read_stickers
+from calibration.schemes import all_schemes
 from models.cube import rotation_permutations
 from models.decode import decode
 from models.errors import LastlookError

@@ -18,9 +18,10 @@ from hypothesis import strategies as st
 from sticker_maker import albedo, make_samples
 
 import vision.calibrate
-from calibration.collect import Shot, collect
+from calibration.collect import collect
 from calibration.colour import linear_to_srgb
 from calibration.compare import OURS, candidates
+from calibration.labelling import Shot
 from calibration.profile import SCHEME, default_profile, load_profile
 from calibration.samples import CLIPPED_FROM
 from models.errors import LastlookError, UsageError

@@ -11,19 +11,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.collect import (
-    Collected,
-    LabelledShot,
-    Shot,
-    collect,
-    fit,
-    label_shot,
-    labelled_picture,
-    samples_of,
-)
+from calibration.collect import Collected, collect
 from calibration.colour import SRGB8_TO_LINEAR, log_light
 from calibration.compare import predict
 from calibration.kept import picture_name
+from calibration.labelling import LabelledShot, Shot, fit, label_shot, labelled_picture, samples_of
 from calibration.profile import COLOURS, default_profile
 from calibration.samples import CLIPPED_FROM, StickerSamples
 from models.errors import LastlookError, UsageError
