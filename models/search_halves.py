@@ -1,4 +1,4 @@
-"""The halves that a search puts together: turns and effort of each, and what vanishes at a seam with a core."""
+"""The halves that a search puts together: turns and effort of each, and what vanishes at the core."""
 
 from __future__ import annotations
 

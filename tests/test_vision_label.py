@@ -29,7 +29,8 @@ from calibration.learn import LEARNED
 from calibration.profile import ColourSample, default_profile
 from models.errors import LastlookError, UsageError
 from vision.answer import Answer, Candidate, NamedCase, TopFace
-from vision.filing import Action, carry_out, plan, undo
+from vision.filing import Action, plan
+from vision.filing_steps import carry_out, undo
 from vision.gather import Item, gather
 from vision.label import label, outcomes, read_one
 from vision.label_run import Progress, Settings, file_pictures, write_recording

@@ -309,7 +309,7 @@ def _tell_filing(wanted: Any, log: Path, done: int, settings: Settings, really: 
 
 
 def _undo(log: Path) -> int:
-    from vision.filing import undo
+    from vision.filing_steps import undo
     from vision.wording import counted
 
     undone, left = undo(log)

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
-from vision.filing import Plan, carry_out, plan
+from vision.filing import Plan, plan
+from vision.filing_steps import carry_out
 from vision.gather import Gathered, Item, Order
 from vision.label import Json, Outcome, Tally, UnwrittenError, label
 from vision.ledger import AnswerLog, encoded, ledger_of, read_lines
