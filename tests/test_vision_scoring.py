@@ -22,9 +22,10 @@ import vision.report
 from calibration.profile import default_profile
 from models.errors import LastlookError
 from vision.answer import Answer, Candidate, TopFace
+from vision.failure_sheet import failure_sheet
 from vision.kept_answers import KeptAnswers
 from vision.profiles import profile_path
-from vision.report import as_object, failure_sheet, failures, score_folder, tables
+from vision.report import as_object, failures, score_folder, tables
 from vision.scoring import conditions, expected_calibration_error, marked, summed
 from vision.truth import truth_of, truths_in
 
