@@ -13,9 +13,8 @@ from rich.style import Style
 from models.cases import CASES
 from models.layer import LastLayer
 from vision.answer import FACES
-from vision.diagram import EXTENT, Ink, case_image, case_shapes, case_svg
+from vision.diagram import EXTENT, LIT, Ink, case_image, case_shapes, case_svg
 from vision.diagram_text import FULL, HALF, diagram_cells, draw_case
-from vision.panel import LIT
 
 # where a corner or edge slot lies in the drawing, and its sticker on each face: (row, col) with n = 3
 CORNERS = {"UFR": (1, 1), "UFL": (-1, 1), "UBL": (-1, -1), "UBR": (1, -1)}
@@ -95,6 +94,14 @@ def test_all_112_cases_look_different_from_every_angle() -> None:
         for angle in range(case.angles)
     ]
     assert len(set(pictures)) == len(pictures)
+
+
+def test_a_ring_marks_the_centre_of_a_cube_that_has_one() -> None:
+    ink = Ink()
+    for flip in ((0, 0, 0, 0), ()):
+        drawn = case_image((0, 1, 2, 0), flip, ink=ink, width_px=260)
+        middle = drawn[100:160, 100:160].reshape(-1, 3)  # as far as no piece reaches
+        assert (middle == ink.face[::-1]).all() == (not flip)
 
 
 def contrast(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:

@@ -24,8 +24,7 @@ from models.errors import UsageError
 from models.layer import LastLayer
 from models.layer_tables import CORNER_STATES, EDGE_STATES, legal_mask
 from vision.answer import COLOURS, FACES
-from vision.diagram import case_image
-from vision.panel import LIT
+from vision.diagram import LIT, case_image
 from vision.review import go_through, queue, review, truth_for
 from vision.review_entry import Entry, Place, StickerError, Verdict, sticker_in_words
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text, text_diagram

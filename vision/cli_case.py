@@ -170,7 +170,6 @@ def _save(case: Case | None, size: int, path: Path) -> None:
 
     if case is None:
         raise UsageError("--save draws orientation cases; a permutation class has no diagram yet")
-    flip = case.flip if size > 2 else ()
     suffix = path.suffix.lower()
     if suffix not in (".svg", ".png"):
         raise UsageError(f"--save {path}: the name must end in .svg or .png")
@@ -180,13 +179,14 @@ def _save(case: Case | None, size: int, path: Path) -> None:
     if suffix == ".svg":
         from vision.diagram import case_svg
 
-        write_atomically(path, case_svg(case.twist, flip, width_px=480, title=case.name).encode("utf-8"))
+        drawn = case_svg(case.twist, case.flip_on(size), width_px=480, title=case.name_on(size))
+        write_atomically(path, drawn.encode("utf-8"))
     else:
         import cv2
 
         from vision.diagram import case_image
 
-        image = case_image(case.twist, flip, width_px=480)
+        image = case_image(case.twist, case.flip_on(size), width_px=480)
         write_atomically(path, cv2.imencode(".png", image)[1].tobytes())
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from models.cases import CASES
 from vision.answer import Answer
-from vision.diagram import Ink, case_image
+from vision.diagram import LIT, Ink, case_image
 from vision.lettering import BOLD, REGULAR, Colour, Lettering
 from vision.naming import Naming
 from vision.wording import (
@@ -194,17 +194,6 @@ def _diagram(column: _Column, answer: Answer, unit: int, plain: Lettering, quiet
     )
     beside.text(f"{lies} The bar marks the front.", quiet, gap=0.5)
     column.y = max(top + side, beside.y)
-
-
-LIT: Final[dict[str, Colour]] = {
-    "white": (245, 245, 242),
-    "yellow": (250, 214, 40),
-    "red": (255, 120, 115),
-    "orange": (255, 150, 50),
-    "blue": (115, 175, 255),
-    "green": (95, 215, 135),
-}
-"""Top colours for the diagram, light enough on its dark face."""
 
 
 def sticker_rgb(answer: Answer, name: str) -> Colour:
