@@ -81,6 +81,13 @@ class PermutationCase:
         return bool(self.edges) and not (self.parity and obeys_parity(size))
 
 
+def arrangement_count(size: int) -> int:
+    """How many arrangements of oriented pieces turns can bring up: 24 (n = 2), 288 (odd), 576 (4 and 6)."""
+    if not has_edges(size):
+        return 24
+    return 288 if obeys_parity(size) else 576
+
+
 def _index(order: NDArray[np.int64]) -> NDArray[np.int64]:
     """Lexicographic index of permutations (..., 4)."""
     digits = [((order[..., i + 1 :] < order[..., i : i + 1]).sum(axis=-1)) for i in range(3)]

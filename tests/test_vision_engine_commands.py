@@ -23,8 +23,8 @@ from models.permutation import PERMUTATION_CASES, permutation_codes_for
 from models.search import Result, find
 from models.sequences import solved_class
 from vision import library_files
+from vision.case_data import permutation_data
 from vision.cli import run
-from vision.cli_case import permutation_data
 from vision.cli_sequence import add_to_library
 from vision.diagram_text import diagram_cells
 
