@@ -21,6 +21,8 @@ from vision.naming import Naming
 from vision.panel import panel_image, stacked, sticker_rgb
 
 SMALLEST_LONG_SIDE: Final = 960
+ENLARGED_LONG_SIDE: Final = 1920
+"""Pixels up to which a picture is drawn larger for the letters on a small cube."""
 SMALLEST_LETTER: Final = 8
 """Pixels; badges whose letter would be smaller are left off."""
 HIGHEST_CARD: Final = 1.25
@@ -29,9 +31,17 @@ _LIGHT: Final[Colour] = (255, 255, 255)
 _DARK: Final[Colour] = (20, 22, 28)
 _SHIFT: Final = 4
 _LEAST_UNIT: Final = 15
-"""Pixels of the card's plain text."""
+"""Pixels of the card's plain text at least; a cube with smaller letters is drawn larger."""
 _CARD_UNITS: Final = 27
 """Width of the card in units."""
+_INSET_SHARES: Final = (0.45, 0.6)
+"""Of the photo's shorter side, what a small cube drawn larger takes; the second where letters are small."""
+_BADGE_SHARE: Final = 0.27
+"""Radius of a badge in thicknesses of its sticker."""
+_LETTER_SHARE: Final = 1.35
+"""Height of a badge's one letter in radii."""
+_CELL_STROKES: Final = 16
+"""Strokes that the thickness of a sticker is at least, so that lines leave room on a small cube."""
 _LEAST_RADIUS: Final = 3.5
 """Pixels; a face whose badges would be smaller gets its outline alone."""
 
@@ -39,11 +49,10 @@ _LEAST_RADIUS: Final = 3.5
 def annotated(image_bgr: NDArray[np.uint8], answer: Answer) -> NDArray[np.uint8]:
     """Photo, overlay and panel as one picture: uint8 (height, width, 3) in blue, green, red.
 
-    ``image_bgr`` is the upright picture that ``answer`` was read from; it is left as it is. Pictures
-    with a longer side under 960 pixels are drawn larger so that the text stays readable.
+    ``image_bgr`` is the upright picture that ``answer`` was read from; it is left as it is. It is drawn
+    :func:`zoom_of` times larger.
     """
-    rows, cols = image_bgr.shape[:2]
-    zoom = max(1.0, SMALLEST_LONG_SIDE / max(rows, cols))
+    zoom = zoom_of(image_bgr, answer)
     photo, has_splits = _marked_up(image_bgr, answer, zoom)
     rows, cols = photo.shape[:2]
     unit = max(_LEAST_UNIT, round(max(rows, cols) / 62))
@@ -58,6 +67,23 @@ def annotated(image_bgr: NDArray[np.uint8], answer: Answer) -> NDArray[np.uint8]
     if panel.shape[0] > HIGHEST_CARD * rows and unit > _LEAST_UNIT:
         panel = card(max(_LEAST_UNIT, int(unit * HIGHEST_CARD * rows / panel.shape[0])))
     return stacked(photo, [panel], beside=True)
+
+
+def zoom_of(image_bgr: NDArray[np.uint8], answer: Answer) -> float:
+    """How many times larger a picture is drawn: to 960 pixels of its longer side at least, so that text stays
+    readable, and to 1920 at most where the letters on its cube would be small."""
+    longer: int = max(image_bgr.shape[:2])
+    wanted = _LEAST_UNIT / max(_letter_px(answer), 1.0)
+    return max(1.0, SMALLEST_LONG_SIDE / longer, min(wanted, ENLARGED_LONG_SIDE / longer))
+
+
+def _letter_px(answer: Answer) -> float:
+    """Pixels of the picture that the letters on the top face take, or those on the side in best view if less;
+    without bounds where no face is in view."""
+    radii = {face: _badge_radius(grid) for face, grid in face_grids(answer).items()}
+    sides = [radius for face, radius in radii.items() if face != "U"]
+    shown = [radii["U"]] if "U" in radii else []
+    return _LETTER_SHARE * min([*shown, *sorted(sides)[-1:]], default=float("inf"))
 
 
 def marked_up(image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> NDArray[np.uint8]:
@@ -84,9 +110,11 @@ def _inset(photo: NDArray[np.uint8], image_bgr: NDArray[np.uint8], answer: Answe
     points = np.concatenate([grid.reshape(-1, 2) for grid in grids.values()])
     lowest, highest = points.min(axis=0), points.max(axis=0)
     rows, cols = photo.shape[:2]
-    side = round(0.45 * min(rows, cols))
     reach = float((highest - lowest).max())
-    if reach * zoom * 1.5 > side or reach < 8:
+    shares = _INSET_SHARES if _letter_px(answer) * zoom < _LEAST_UNIT else _INSET_SHARES[:1]
+    sides = (round(share * min(rows, cols)) for share in shares)
+    side = next((side for side in sides if reach * zoom * 1.5 <= side), None)
+    if side is None or reach < 8:
         return False
     middle, half = (lowest + highest) / 2, 0.58 * reach
     left, upper = np.maximum(np.floor(middle - half), 0).astype(int)
@@ -124,8 +152,10 @@ def _overlaid(image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> tupl
         photo = np.asarray(
             cv2.resize(image_bgr, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC), np.uint8
         )
-    stroke = max(1.0, max(photo.shape[:2]) / 900)
     grids = {face: _zoomed(grid, zoom) for face, grid in face_grids(answer).items()}
+    radii = [_badge_radius(grid) for grid in grids.values()]
+    least = min((radius for radius in radii if radius >= _LEAST_RADIUS), default=0.0) / _BADGE_SHARE
+    stroke = max(1.0, min(max(photo.shape[:2]) / 900, least / _CELL_STROKES))
     for face in [face for face in "BLRFU" if face in grids]:
         _draw_grid(
             photo, grids[face], stroke, heavy=face == "U", lines=_badge_radius(grids[face]) >= _LEAST_RADIUS
@@ -196,7 +226,7 @@ def _line(
 def _badge_radius(grid: NDArray[np.float64]) -> float:
     """Radius of the badges in the middle of a face, in pixels."""
     k = (len(grid) - 1) // 2
-    return 0.27 * _thickness(grid[k : k + 2, k : k + 2].reshape(4, 2))
+    return _BADGE_SHARE * _thickness(grid[k : k + 2, k : k + 2].reshape(4, 2))
 
 
 def _draw_grid(
@@ -215,7 +245,7 @@ def _mark_front(photo: NDArray[np.uint8], top: NDArray[np.float64], stroke: floa
     front = top[-1]
     left, right = front[0], front[-1]
     bar = np.array([left + (right - left) * share for share in (0.34, 0.66)])
-    _line(photo, bar, stroke * 5.5, casing=1.5)
+    _line(photo, bar, stroke * 4.5, casing=1.5)
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,7 +260,7 @@ class _Badge:
 
     @property
     def letter_px(self) -> int:
-        return round(self.radius * (0.95 if self.is_split else 1.35))
+        return round(self.radius * (0.95 if self.is_split else _LETTER_SHARE))
 
 
 def _badges(grid: NDArray[np.float64], face: str, answer: Answer) -> Iterator[_Badge]:
@@ -246,7 +276,7 @@ def _badges(grid: NDArray[np.float64], face: str, answer: Answer) -> Iterator[_B
             final = group if group is not None else read
             badge = _Badge(
                 centre=corners.mean(axis=0),
-                radius=0.27 * _thickness(corners),
+                radius=_BADGE_SHARE * _thickness(corners),
                 letters=(keys.get(read, read[:1]).upper(), keys.get(final, final[:1]).upper()),
                 rgb=(sticker_rgb(answer, read), sticker_rgb(answer, final)),
                 is_split=read != final,
