@@ -402,6 +402,22 @@ def test_failures_are_listed_worst_first_and_drawn() -> None:
     assert failure_sheet([]).shape[0] == 90
 
 
+@pytest.mark.parametrize("many", [1, 2])
+def test_a_few_failures_leave_no_empty_columns(many: int) -> None:
+    mark = marked(Answer(image="x", ok=False, reason="no-cube"), truth_of(EASY))
+    assert failure_sheet([mark] * many, width=300).shape[1] == 20 + many * 320
+
+
+def test_what_is_said_of_a_failure_stands_right_below_its_picture(written: list) -> None:
+    """A wide picture beside a high one."""
+    wide, high = SAMPLES / "06-size-5-in-hand.jpg", SAMPLES / "04-size-3.jpg"
+    marks = [marked(Answer(image="x", ok=False, reason="no-cube"), truth_of(one)) for one in (wide, high)]
+    page = failure_sheet(marks, width=620)
+    below = {text.split()[0]: baseline for text, _, baseline, _ in written if ".jpg" in text}
+    assert below[high.name] - below[wide.name] == 620 - round(620 * 720 / 1280)
+    assert page.shape[0] > below[high.name]
+
+
 def test_a_long_file_name_stays_in_its_cell(tmp_path: Path, written: list) -> None:
     picture = tmp_path / ("a-long-name-" * 12 + "its-end.jpg")
     shutil.copy(EASY, picture)

@@ -13,7 +13,7 @@ from vision.lettering import BOLD, Lettering
 from vision.panel import PAPER, QUIET
 from vision.scoring import Mark
 from vision.sources import PictureError, load_photo
-from vision.wording import counted
+from vision.wording import counted, percent
 
 MOST_FAILURES: Final = 60
 
@@ -21,10 +21,11 @@ MOST_FAILURES: Final = 60
 def failure_sheet(failed: Sequence[Mark], *, columns: int = 3, width: int = 620) -> NDArray[np.uint8]:
     """A page of failures, worst first: each photo with the grid and colours as read, the truth below it.
 
-    uint8 (height, width, 3), blue green red; at most 60 pictures.
+    uint8 (height, width, 3), blue green red; at most 60 pictures in at most ``columns`` columns.
     """
     gap, caption = 20, 74
     shown = failed[:MOST_FAILURES]
+    columns = max(1, min(columns, len(shown)))
     cells = [_failure_picture(mark, width) for mark in shown]
     rows = [range(i, min(i + columns, len(shown))) for i in range(0, len(shown), columns)]
     heights = [max(cells[i].shape[0] for i in row) for row in rows]
@@ -40,13 +41,14 @@ def failure_sheet(failed: Sequence[Mark], *, columns: int = 3, width: int = 620)
             mark, cell, x = shown[i], cells[i], gap + (i - row.start) * (width + gap)
             page[y : y + cell.shape[0], x : x + cell.shape[1]] = cell
             said = mark.answer.case.code if mark.answer.case else f"{mark.answer.reason}"
-            sure = "" if mark.claimed is None else f" {mark.claimed:.3f}"
+            sure = "" if mark.claimed is None else f", {percent(mark.claimed)}"
             head, quiet = Lettering(17, BOLD), Lettering(15, 420, QUIET)
             outcome = f"  {mark.outcome}: {said}{sure}"
             name = head.shortened(mark.truth.picture.name, width - head.width(outcome))
-            head.put(page, f"{name}{outcome}", x, y + height + 24)
-            quiet.put(page, f"truth: {mark.truth.code or mark.truth.reason}", x, y + height + 45)
-            quiet.put(page, quiet.shortened(", ".join(mark.truth.tags), width), x, y + height + 64)
+            below = y + cell.shape[0]
+            head.put(page, f"{name}{outcome}", x, below + 24)
+            quiet.put(page, f"truth: {mark.truth.code or mark.truth.reason}", x, below + 45)
+            quiet.put(page, quiet.shortened(", ".join(mark.truth.tags), width), x, below + 64)
         y += height + caption + gap
     return page
 
