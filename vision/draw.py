@@ -245,7 +245,7 @@ def _mark_front(photo: NDArray[np.uint8], top: NDArray[np.float64], stroke: floa
     front = top[-1]
     left, right = front[0], front[-1]
     bar = np.array([left + (right - left) * share for share in (0.34, 0.66)])
-    _line(photo, bar, stroke * 4.5, casing=1.5)
+    _line(photo, bar, stroke * 5.5, casing=1.5)
 
 
 @dataclass(frozen=True, eq=False)
