@@ -366,6 +366,14 @@ def test_candidates_are_lit_in_the_colour_that_was_read_on_top(tmp_path: Path, c
     assert faces[colour] > 500 and sum(faces.values()) == faces[colour]
 
 
+def test_a_long_file_name_stays_in_the_window_with_its_end(tmp_path: Path, written: list) -> None:
+    name = "a-long-name-" * 19 + "its-end.jpg"
+    entry = Entry({"image": name, "reason": "no-cube"}, tmp_path / "x.jpg", tmp_path / "x.json")
+    shown = compose(np.zeros((30, 40, 3), np.uint8), Desk(entry), (3, 4))
+    title, left, _, width = next(one for one in written if "a-long" in one[0])
+    assert title.startswith("3 of 4 ") and title.endswith("its-end.jpg") and left + width <= shown.shape[1]
+
+
 def test_why_there_are_no_candidates_is_said_in_the_words_of_the_keys(tmp_path: Path) -> None:
     def window(reason: str) -> np.ndarray:
         entry = Entry({"image": "x.jpg", "reason": reason}, tmp_path / "x.jpg", tmp_path / "x.json")

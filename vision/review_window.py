@@ -120,7 +120,8 @@ def compose(photo: Image, desk: Desk, place: tuple[int, int], message: str = "")
     plain, quiet = Lettering(18, colour=INK), Lettering(18, colour=QUIET)
     head = Lettering(20, BOLD, INK)
     name = Path(str(desk.entry.answer["image"])).name
-    head.put(canvas, f"{place[0]} of {place[1]}   {name}"[:70], 20, 34)
+    count = f"{place[0]} of {place[1]}   "
+    head.put(canvas, count + head.shortened(name, WIDTH - 40 - head.width(count)), 20, 34)
     _place_photo(canvas, photo)
     _net(canvas, desk, 20, 566)
     _candidates(canvas, desk, 800)
