@@ -31,7 +31,9 @@ _LIGHT: Final[Colour] = (255, 255, 255)
 _DARK: Final[Colour] = (20, 22, 28)
 _SHIFT: Final = 4
 _LEAST_UNIT: Final = 15
-"""Pixels of the card's plain text at least; a cube with smaller letters is drawn larger."""
+"""Pixels of the card's plain text at least, and of letters on a cube that is drawn larger for them."""
+_SMALL_LETTER: Final = 13
+"""Pixels; a cube with smaller letters is drawn larger."""
 _CARD_UNITS: Final = 27
 """Width of the card in units."""
 _INSET_SHARES: Final = (0.45, 0.6)
@@ -73,8 +75,11 @@ def zoom_of(image_bgr: NDArray[np.uint8], answer: Answer) -> float:
     """How many times larger a picture is drawn: to 960 pixels of its longer side at least, so that text stays
     readable, and to 1920 at most where the letters on its cube would be small."""
     longer: int = max(image_bgr.shape[:2])
-    wanted = _LEAST_UNIT / max(_letter_px(answer), 1.0)
-    return max(1.0, SMALLEST_LONG_SIDE / longer, min(wanted, ENLARGED_LONG_SIDE / longer))
+    zoom = max(1.0, SMALLEST_LONG_SIDE / longer)
+    letter_px = _letter_px(answer)
+    if letter_px * zoom >= _SMALL_LETTER:
+        return zoom
+    return max(zoom, min(_LEAST_UNIT / max(letter_px, 1.0), ENLARGED_LONG_SIDE / longer))
 
 
 def _letter_px(answer: Answer) -> float:
@@ -111,7 +116,7 @@ def _inset(photo: NDArray[np.uint8], image_bgr: NDArray[np.uint8], answer: Answe
     lowest, highest = points.min(axis=0), points.max(axis=0)
     rows, cols = photo.shape[:2]
     reach = float((highest - lowest).max())
-    shares = _INSET_SHARES if _letter_px(answer) * zoom < _LEAST_UNIT else _INSET_SHARES[:1]
+    shares = _INSET_SHARES if _letter_px(answer) * zoom < _SMALL_LETTER else _INSET_SHARES[:1]
     sides = (round(share * min(rows, cols)) for share in shares)
     side = next((side for side in sides if reach * zoom * 1.5 <= side), None)
     if side is None or reach < 8:
