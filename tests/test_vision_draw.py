@@ -14,18 +14,10 @@ from truth_answers import answer_of_truth
 import vision.panel
 from vision.answer import COLOURS, Answer, Candidate
 from vision.diagram import case_image
-from vision.draw import (
-    SMALLEST_LONG_SIDE,
-    annotated,
-    encoded,
-    face_grids,
-    grid_of_quad,
-    marked_up,
-    overlaid,
-    zoom_of,
-)
+from vision.draw import SMALLEST_LONG_SIDE, annotated, encoded, marked_up, zoom_of
 from vision.lettering import Lettering
 from vision.naming import Naming
+from vision.overlay import face_grids, grid_of_quad, overlaid
 from vision.panel import PAPER, STICKER_RGB, panel_image
 from vision.sources import load_photo
 from vision.wording import answer_text, remarks

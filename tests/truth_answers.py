@@ -9,7 +9,7 @@ from pathlib import Path
 from models.cases import case_of
 from models.layer import LastLayer
 from vision.answer import FACES, Answer, Candidate, NamedCase, ShownSequence, StateSeen, TopFace
-from vision.draw import grid_of_quad
+from vision.overlay import grid_of_quad
 from vision.truth import truth_of
 
 A_SEQUENCE = ShownSequence(

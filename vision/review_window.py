@@ -275,7 +275,7 @@ class WindowPrompt:
 def drawn_photo(entry: Entry) -> Image:
     """The photo with the grid on it where one was found; a grey field where the picture cannot be read."""
     from vision.answer import Answer
-    from vision.draw import overlaid
+    from vision.overlay import overlaid
     from vision.sources import load_photo
 
     try:
