@@ -1,4 +1,4 @@
-"""The answer as a picture: the photo with what was read on it, a small cube once more larger, and the panel."""
+"""The answer as a picture: the photo with what was read on it, an inset, and the panel."""
 
 from __future__ import annotations
 

@@ -39,6 +39,16 @@ def is_folder(path: str | Path) -> bool:
     return str(path) != "" and os.path.isdir(path)  # noqa: PTH112
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder, and those above it, where there is none. Raises LastlookError, one line."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LastlookError(
+            f"{folder}: this folder cannot be made ({error.strerror}); name another"
+        ) from error
+
+
 def is_pipe(path: str | Path) -> bool:
     """Whether a pipe is there: opening it waits until something is written into it."""
     try:

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import threading
 import time
 from pathlib import Path
 
@@ -264,10 +263,7 @@ def main() -> None:
         renew=args.renew,
         shadows=args.shadows,
     )
-    tracing = threading.Thread(target=feed.run, daemon=True)
-    tracing.start()
-    while feed.ready < args.first and feed.error is None and feed.ready < args.scenes:
-        time.sleep(1)
+    tracing = feed.begin(args.first)
     print(f"{feed.ready} scenes after {time.time() - begin:.0f} s {feed.error or ''}", flush=True)
     finder, poser = Finder().to(device), Poser().to(device)
     nets: list[torch.nn.Module] = [finder, poser]
