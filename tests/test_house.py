@@ -87,6 +87,20 @@ def test_modules_have_one_reason_and_400_lines_at_most(path: Path) -> None:
         assert ast.get_docstring(ast.parse(text)), "a module says in its docstring what it is for"
 
 
+def test_the_map_names_every_module_and_no_other() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    drawn = text[text.index("## Where things are") : text.index("## Conventions")]
+    rooms = re.split(r"^\| about \| `(\w+)/` \|$", drawn, flags=re.MULTILINE)[1:]
+    named = {
+        package: re.findall(r"`(\w+)`", rows) for package, rows in zip(rooms[::2], rooms[1::2], strict=True)
+    }
+    standing = {
+        package: sorted(path.stem for path in modules(package) if path.stem != "__init__")
+        for package in PACKAGES
+    }
+    assert {package: sorted(names) for package, names in named.items()} == standing
+
+
 @pytest.mark.parametrize("path", sorted((ROOT / "vision").glob("cli*.py")), ids=name_of)
 def test_command_modules_load_nothing_heavy(path: Path) -> None:
     assert not imported_at_once(path) & {"cv2", "sklearn", "joblib"}
