@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from vision.cli_options import BestProfileOption, FrontOption, SizeOption
+from vision.label_bar import Bar
 from vision.streams import one_line
 
 if TYPE_CHECKING:
@@ -86,7 +87,6 @@ def label_command(
     """
     from models.errors import UsageError
     from vision.gather import gather
-    from vision.label_bar import Bar
     from vision.label_run import Progress, Settings, file_pictures, run
     from vision.outputs import check_output_folder, check_outputs
     from vision.photo_reader import PhotoReader, loaded_profile
