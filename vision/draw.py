@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.answer import Answer
-from vision.overlay import DARK, LIGHT, face_grids, letter_px, overlaid_with_splits
+from vision.lettering import DARK, LIGHT
+from vision.overlay import face_grids, letter_px, overlaid_with_splits
 from vision.panel import panel_image, stacked
 
 SMALLEST_LONG_SIDE: Final = 960

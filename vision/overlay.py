@@ -16,14 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.answer import COLOURS, Answer
-from vision.lettering import BOLD, Colour, Lettering
+from vision.lettering import BOLD, DARK, LIGHT, Colour, Lettering, letter_on
 from vision.naming import Naming
 from vision.panel import sticker_rgb
 
 SMALLEST_LETTER: Final = 8
 """Pixels; badges whose letter would be smaller are left off."""
-LIGHT: Final[Colour] = (255, 255, 255)
-DARK: Final[Colour] = (20, 22, 28)
 _SHIFT: Final = 4
 _BADGE_SHARE: Final = 0.27
 """Radius of a badge in thicknesses of its sticker."""
@@ -208,7 +206,7 @@ def _draw_badge(photo: NDArray[np.uint8], badge: _Badge, stroke: float) -> None:
     read_rgb, settled_rgb = badge.rgb
     disc(0.0, settled_rgb)
     if not badge.is_split:
-        how = Lettering(badge.letter_px, BOLD, _letter_colour(read_rgb))
+        how = Lettering(badge.letter_px, BOLD, letter_on(read_rgb))
         how.put_centred(photo, badge.letters[0], *centre)
         return
     angle = np.linspace(np.pi / 2, 3 * np.pi / 2, 24)
@@ -218,10 +216,5 @@ def _draw_badge(photo: NDArray[np.uint8], badge: _Badge, stroke: float) -> None:
         photo, [_fixed(half[[0, -1]])], False, DARK[::-1], max(1, round(stroke)), cv2.LINE_AA, _SHIFT
     )
     for letter, own, side in zip(badge.letters, badge.rgb, (-0.48, 0.48), strict=True):
-        how = Lettering(badge.letter_px, BOLD, _letter_colour(own))
+        how = Lettering(badge.letter_px, BOLD, letter_on(own))
         how.put_centred(photo, letter, centre[0] + side * radius, centre[1])
-
-
-def _letter_colour(rgb: Colour) -> Colour:
-    """Dark on light stickers, light on dark ones (luma of ITU-R BT.601)."""
-    return DARK if 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2] > 140 else LIGHT
