@@ -266,7 +266,7 @@ def check_sequence(
     as_json: Annotated[bool, typer.Option("--json", help="The finding as JSON.")] = False,
 ) -> None:
     """Execute MOVES and say which case they solve, from which angle, and what else they disturb."""
-    from models.check import check_moves
+    from models.check import check_moves, middles_said
     from models.notation import parse_moves
     from models.sequences import widened
     from vision.library_files import open_effort
@@ -296,4 +296,6 @@ def check_sequence(
         say(console, "solves no last-layer case: it disturbs more than the last layer")
     for line in found.disturbs:
         say(console, f"  {line}", hang=4)
+    for line in middles_said(sequence, size) if not found.solves else []:
+        say(console, line, hang=2)
     say(console, f"{sequence.obtm} OBTM, {sequence.etm} ETM, effort {found.effort:.1f} (a model of the hand)")
