@@ -36,13 +36,15 @@ def add_to_library(rows: Sequence[dict[str, str]]) -> int:
     from models.library import load_library
     from models.sequences import write_block
     from models.toml_files import read_text
-    from vision.library_files import library_path, locked, save_text
+    from vision.library_files import library_path, locked, save_text, tell_passed_over
 
     path = library_path()
     blocks = []
     with locked():
         text = read_text(path) if path.exists() else _HEAD
-        held = {(e.code, e.turns) for e in load_library([path], built_in=False).entries}
+        own = load_library([path], built_in=False)
+        tell_passed_over(own.bad)
+        held = {(e.code, e.turns) for e in own.entries}
         for row in rows:
             if (row["code"], row["turns"]) not in held:
                 held.add((row["code"], row["turns"]))
@@ -99,12 +101,12 @@ def list_sequences(
     every: Annotated[bool, typer.Option("--all", help="The built-in ones as well.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = False,
 ) -> None:
-    """List your sequences, and tell which entries of your file were left out and why."""
+    """List your sequences, and tell which entries of your files were left out and why."""
     from vision.library_files import open_library
 
     if code is not None:
         _known(code)
-    library = open_library()
+    library = open_library(tell=False)
     entries = [
         e for e in library.entries if (every or e.file in library.own) and (code is None or e.code == code)
     ]

@@ -22,6 +22,7 @@ from vision.live_words import Still, on_show, shown_at
 from vision.moments import save_moment
 from vision.session import Session, frame_json, frame_line
 from vision.stream import StreamEvent
+from vision.streams import complain
 from vision.timing import Timed
 from vision.wording import CAUTION, counted, turns_from_here
 
@@ -243,7 +244,7 @@ def load_library_beside(session: Session) -> None:
         try:
             session.library = open_library()
         except LastlookError as error:
-            print(f"lastlook: {error}", file=sys.stderr)
+            complain(error)
 
     threading.Thread(target=load, name="lastlook-library", daemon=True).start()
 
