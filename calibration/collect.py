@@ -305,7 +305,10 @@ def agreeing(
             more = "more pictures" if left else "a third picture"
             raise CollectError(f"{names} do not agree on the colours{others}; add {more} of the same cube")
         left.append(
-            (kept[worst].shot.name, f"{differing[worst]:.0%} of its stickers disagree with the others")
+            (
+                kept[worst].shot.name,
+                f"{100 * differing[worst]:.0f} % of its stickers disagree with the others",
+            )
         )
         del kept[worst]
     return kept, left

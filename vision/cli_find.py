@@ -170,11 +170,12 @@ def _variants(cores: Sequence[Core], mirrored: bool, inverted: bool, angles: boo
 def _bar() -> Iterator[Progress]:
     """A progress bar on stderr, only where a person looks at it."""
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     console = Console(stderr=True)
     with Progress(
-        TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeElapsedColumn(),
+        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"),
+        TimeElapsedColumn(),
         console=console, transient=True, disable=not console.is_terminal,
     ) as bar:  # fmt: skip
         task = bar.add_task("searching", total=1.0)
