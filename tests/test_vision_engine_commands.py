@@ -157,6 +157,22 @@ def test_what_a_stopped_search_did_not_reach_is_named(
         assert rows[code]["proof"] == "not searched" and rows[code].keys() == rows["e0-sune"].keys()
 
 
+def test_what_a_stopped_search_did_not_prove_is_not_kept_as_proved(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stopped(codes: list[str], **options: Any) -> Result:
+        result = find(codes, **{**options, "depth": 4, "keep": 1})
+        result.complete, result.searched = False, 7 if "e0-sune" in codes else 6
+        return result
+
+    monkeypatch.setattr(search, "find", stopped)
+    for code, proves in (("e0-antisune", False), ("e0-sune", True)):
+        status, out, _ = outcome(capsys, "find", code, "--add")
+        assert status == 1 and (" so far" in out) != proves and ("shortest: 7 turns" in out) == proves
+    rows = json.loads(outcome(capsys, "sequence", "list", "--json")[1])
+    assert [bool(row["proof"]) for row in rows] == [False, True]
+
+
 @pytest.mark.parametrize(
     "arguments",
     [

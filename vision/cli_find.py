@@ -229,6 +229,7 @@ def _print_results(results: Sequence[Result], missed: Sequence[str]) -> None:
                 words = f"{found.moves.obtm} OBTM, {found.moves.etm} ETM, effort {found.effort:.1f}"
                 say(console, f"    {words}; {made}" if made else f"    {words}", hang=6, style="dim")
             many = f"; {case.minimal} of that length" if case.minimal else ""
+            many += "" if not many or result.proved(case.code) else " so far"
             say(console, f"  {result.proof(case.code)}{many}", hang=4)
         if not result.complete:
             say(console, "stopped before the end; this is what was found until then")
@@ -245,7 +246,7 @@ def _add(results: Sequence[Result]) -> None:
             "turns": str(found.moves),
             "core": str(found.core) if found.core.moves else "",
             "source": "lastlook find",
-            "proof": result.proof(found.code),
+            "proof": result.proof(found.code) if result.proved(found.code) else "",
             "proof_size": str(result.size),
         }
         for result in results
