@@ -8,7 +8,7 @@ labels change when it is read with the model of the others does not agree with t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -19,6 +19,7 @@ from calibration.adapt import adapt
 from calibration.colour import log_light
 from calibration.kept import MOST_OWN, refit, thinned
 from calibration.learning import LabelledPicture
+from calibration.mirrored import mirror_images
 from calibration.modes import PIXEL_NOISE, SPREAD_SHARE
 from calibration.profile import SCHEME, ColourModel, ColourSample, Profile, default_profile
 from calibration.reading import Reading, read_stickers
@@ -55,12 +56,14 @@ class CollectError(LastlookError):
 @dataclass(frozen=True, eq=False)
 class Shot:
     """The stickers of one picture; ``light`` names the light where the person told it, ``told`` (6, n, n) the
-    colour index of every sticker."""
+    colour index of every sticker. ``mirror_of`` names a picture that is the mirror image of this one as a
+    whole."""
 
     name: str
     samples: StickerSamples
     light: str = ""
     told: Ints | None = None
+    mirror_of: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -256,8 +259,11 @@ def collect(
     if not kept:
         raise CollectError(_nothing_left(left_out))
     on_step("comparing the pictures")
-    kept, odd = agreeing(kept, start, base.model)
-    left_out += odd
+    for compared in (unmirrored, agreeing):
+        kept, odd = compared(kept, start, base.model)
+        left_out += odd
+        if not kept:
+            raise CollectError(_nothing_left(left_out))
     profile = start
     for _ in range(2):
         on_step("fitting")
@@ -281,6 +287,21 @@ def collect(
 def fit(kept: Sequence[LabelledShot], base: ColourModel) -> ColourModel:
     """The colour model of labelled shots."""
     return adapt(base, [labelled_picture(one.shot.samples, one.labels, base) for one in kept])
+
+
+def unmirrored(
+    labelled: Sequence[LabelledShot], start: Profile, base: ColourModel
+) -> tuple[list[LabelledShot], list[tuple[str, str]]]:
+    """The pictures that are no mirror images, as far as the others tell, and the others with the reason."""
+
+    def without(numbers: Collection[int]) -> Profile:
+        others = [one for i, one in enumerate(labelled) if i not in numbers]
+        return replace(start, model=fit(others, base) if others else base)
+
+    shots = [one.shot for one in labelled]
+    out = mirror_images([(shot.name, shot.samples, shot.mirror_of) for shot in shots], without)
+    kept = [one for i, one in enumerate(labelled) if i not in out]
+    return kept, [(shots[i].name, reason) for i, reason in out.items()]
 
 
 def agreeing(
