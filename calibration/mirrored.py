@@ -64,7 +64,9 @@ def mirror_images(
             out[j] = f"is the mirror image of {name}"
         else:
             for k, twin in ((i, other), (j, name)):
-                out[k] = f"{twin} is its mirror image, and the colours do not tell which is right: give one"
+                out[k] = (
+                    f"{twin} is its mirror image, and the colours do not tell which is right: give that one alone"
+                )
     rest = [i for i in range(len(pictures)) if i not in out]
     while len(rest) > 1:
         told = {i: mirror_nats(pictures[i][1], without({*out, i})) for i in rest}
