@@ -65,7 +65,7 @@ def mirror_images(
         else:
             for k, twin in ((i, other), (j, name)):
                 out[k] = (
-                    f"{twin} is its mirror image, and the colours do not tell which is right: give that one alone"
+                    f"{twin} is its mirror image, and colours do not tell which is right: give that one alone"
                 )
     rest = [i for i in range(len(pictures)) if i not in out]
     while len(rest) > 1:
