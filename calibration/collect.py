@@ -8,7 +8,7 @@ when it is read with the model of the others does not agree with them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -26,6 +26,7 @@ from calibration.labelling import (
     samples_of,
     unseen_colours,
 )
+from calibration.mirrored import mirror_images
 from calibration.profile import ColourModel, Profile, default_profile
 from models.errors import LastlookError
 
@@ -82,8 +83,11 @@ def collect(
     if not kept:
         raise CollectError(_nothing_left(left_out))
     on_step("comparing the pictures")
-    kept, odd = agreeing(kept, start, base.model)
-    left_out += odd
+    for compared in (unmirrored, agreeing):
+        kept, odd = compared(kept, start, base.model)
+        left_out += odd
+        if not kept:
+            raise CollectError(_nothing_left(left_out))
     profile = start
     for _ in range(2):
         on_step("fitting")
@@ -102,6 +106,21 @@ def collect(
         names = ", ".join(profile.colours[k] for k in unseen)
         warnings.append(f"never seen: {names}; add a picture of the other side of the cube")
     return Collected(profile, tuple(kept), tuple(left_out), tuple(warnings))
+
+
+def unmirrored(
+    labelled: Sequence[LabelledShot], start: Profile, base: ColourModel
+) -> tuple[list[LabelledShot], list[tuple[str, str]]]:
+    """The pictures that are no mirror images, as far as the others tell, and the others with the reason."""
+
+    def without(numbers: Collection[int]) -> Profile:
+        others = [one for i, one in enumerate(labelled) if i not in numbers]
+        return replace(start, model=fit(others, base) if others else base)
+
+    shots = [one.shot for one in labelled]
+    out = mirror_images([(shot.name, shot.samples, shot.mirror_of) for shot in shots], without)
+    kept = [one for i, one in enumerate(labelled) if i not in out]
+    return kept, [(shots[i].name, reason) for i, reason in out.items()]
 
 
 def agreeing(
@@ -126,7 +145,10 @@ def agreeing(
             more = "more pictures" if left else "a third picture"
             raise CollectError(f"{names} do not agree on the colours{others}; add {more} of the same cube")
         left.append(
-            (kept[worst].shot.name, f"{differing[worst]:.0%} of its stickers disagree with the others")
+            (
+                kept[worst].shot.name,
+                f"{100 * differing[worst]:.0f} % of its stickers disagree with the others",
+            )
         )
         del kept[worst]
     return kept, left

@@ -32,12 +32,14 @@ DIFFERING: Final = 0.12
 @dataclass(frozen=True, eq=False)
 class Shot:
     """The stickers of one picture; ``light`` names the light where the person told it, ``told`` (6, n, n) the
-    colour index of every sticker."""
+    colour index of every sticker. ``mirror_of`` names a picture that is the mirror image of this one as a
+    whole."""
 
     name: str
     samples: StickerSamples
     light: str = ""
     told: Ints | None = None
+    mirror_of: str = ""
 
 
 @dataclass(frozen=True, eq=False)

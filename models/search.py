@@ -76,7 +76,7 @@ def find(
                 for batch in met:
                     ranked.add(batch)
                 if number == len(cores) - 1:
-                    result.searched = max(result.searched, total)
+                    result.searched = total
                 if searching:
                     searching((number + share) / len(cores), f"{core}, {total} turns")
     except KeyboardInterrupt:

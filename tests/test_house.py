@@ -139,6 +139,14 @@ def test_nothing_of_a_machine_is_in_the_project() -> None:
             assert not found, f"{name_of(path)}: {found and found[0]}"
 
 
+def test_a_per_cent_sign_stands_off_its_number() -> None:
+    """ISO 80000-1, 7.1.4: a space between the number and the sign (lengths in style sheets have none)."""
+    texts = [*modules(), *ROOT.glob("*.md"), *ROOT.glob("sample_images/*.md"), *ROOT.glob("tests/bench_*.py")]
+    for path in texts:
+        text = path.read_text(encoding="utf-8").replace("NO-BREAK SPACE}%", "").replace(":100%", "")
+        assert not re.findall(r".*[0-9}]%.*", text), name_of(path)
+
+
 def test_the_build_names_its_packages_and_its_command() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())
     assert project["build-system"]["build-backend"] == "hatchling.build"

@@ -88,6 +88,7 @@ def label_command(
     from models.errors import UsageError
     from vision.gather import gather
     from vision.label_run import Progress, Settings, file_pictures, run
+    from vision.library_files import open_library
     from vision.outputs import check_output_folder, check_outputs
     from vision.photo_reader import PhotoReader, loaded_profile
     from vision.profiles import taught_path
@@ -130,6 +131,7 @@ def label_command(
     check_outputs(settings.outputs(), (item.path for item in gathered.items))
     if copy_to is not None:
         check_output_folder("--copy-to", copy_to)
+    open_library()  # tells what is wrong in it, once for all processes
     with Bar(len(gathered.items), out) as bar:
         tally, answers = run(gathered, settings, Progress(bar.file_done, bar.recording_at))
     for wanted, log, done in file_pictures(answers, copy_to=copy_to, rename=rename, really=yes):

@@ -29,6 +29,19 @@ def kind_at(path: str | Path) -> Kind:
     return "file" if stat.S_ISREG(mode) else "folder" if stat.S_ISDIR(mode) else "other"
 
 
+def folder_in(variable: str) -> Path | None:
+    """The folder that an environment variable names, None where it names none; it need not exist yet.
+
+    Raises LastlookError, one line, where something else is there.
+    """
+    chosen = os.environ.get(variable)
+    if not chosen:
+        return None
+    if kind_at(chosen) in ("file", "other"):
+        raise LastlookError(f"{variable} names {chosen}, which is no folder; name a folder, or unset it")
+    return Path(chosen)
+
+
 def is_file(path: str | Path) -> bool:
     """Whether a file is there and can be looked at; unlike ``Path.is_file`` it never raises."""
     return os.path.isfile(path)  # noqa: PTH113

@@ -150,10 +150,10 @@ def chooser(name: str | None) -> Chooser:
 
 @lru_cache(maxsize=1)
 def loaded_library() -> Any:
-    """The library of sequences, loaded once a process."""
+    """The library of sequences, loaded once a process; the run itself tells what is wrong with it."""
     from vision.library_files import open_library
 
-    return open_library()
+    return open_library(tell=False)
 
 
 @lru_cache(maxsize=4)
