@@ -48,7 +48,7 @@ def _evenly(values: Sequence[int], most: int) -> list[int]:
 
 def pictures_of(samples: Sequence[ColourSample], floor: float) -> dict[str, LabelledPicture]:
     """Labelled pictures out of a profile's samples, by the picture's name; the inverse of
-    :func:`calibration.collect.samples_of`."""
+    :func:`calibration.labelling.samples_of`."""
     grouped: dict[str, dict[str, list[ColourSample]]] = {}
     for sample in samples:
         name, _, face = sample.picture.rpartition("#")

@@ -13,8 +13,8 @@ from typing import Final
 
 import numpy as np
 
-from calibration.collect import COVERED, SURE, LabelledShot, Shot, samples_of
 from calibration.kept import picture_name, refit
+from calibration.labelling import COVERED, SURE, LabelledShot, Shot, samples_of
 from calibration.profile import ColourSample, Profile, default_profile
 from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples

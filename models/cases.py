@@ -36,7 +36,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from models.cube import check_size, frozen
-from models.layer import CORNER_TWISTS, EDGE_FLIPS, LastLayer, has_edges, obeys_parity
+from models.layer import LastLayer
+from models.layer_tables import CORNER_TWISTS, EDGE_FLIPS, has_edges, obeys_parity
 
 DIRECTIONS = ("front", "left", "back", "right")
 """Where the front goes with each quarter turn of the whole cube: index = angle."""

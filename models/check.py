@@ -11,7 +11,8 @@ from models.cases import case_of
 from models.cube import Cube, invert, moves_permutation, rotation_moves, rotation_permutations
 from models.effort import EffortModel, load_effort
 from models.errors import LayerError
-from models.layer import LastLayer, edge_positions, rotation_back
+from models.layer import LastLayer, rotation_back
+from models.layer_tables import edge_positions
 from models.notation import FACES, Moves
 from models.permutation import SOLVED_CODE, permutation_of
 
@@ -91,6 +92,28 @@ def check_moves(moves: Moves, size: int, *, effort: EffortModel | None = None) -
         solves = None if code == SOLVED_CODE else code
         start = ANGLE_TURNS[angle] if solves else ""
     return Check(size, moves, solves, start, state, turned, tuple(disturbs), cost)
+
+
+def middles_said(moves: Moves, size: int) -> list[str]:
+    """How M, E and S are read on cubes over 3x3x3, and what a single layer is written as: a line for each.
+
+    The trade is not of one mind on them there (see `models.notation`).
+    """
+    if size <= 3:
+        return []
+    layers = "both" if size == 4 else f"all {size - 2}"
+    out = []
+    for middle, face in (("M", "L"), ("E", "D"), ("S", "F")):
+        if any(turn.base == middle for turn in moves):
+            single = [f"{depth}{face}" for depth in range(2, size)]
+            meant, written = "one", f"{', '.join(single[:-1])} or {single[-1]}"
+            if size % 2:
+                meant, written = "the middle one", f"{size // 2 + 1}{face}"
+            out.append(
+                f"on a {size}x{size}x{size} {middle} turns {layers} inner layers, as {face} turns;"
+                f" where {meant} alone is meant, write {written}"
+            )
+    return out
 
 
 def _case(state: LastLayer) -> tuple[str, int]:

@@ -16,7 +16,14 @@ from models.cube import frozen
 from models.decode import MIRROR_PRIOR, FloatArray, Posterior, Scored, log_sum
 from models.decode_slot import slot_evidence
 from models.decode_tables import CORNER_STATES, IntArray
-from models.layer import CORNER_HOMES, CORNER_SLOTS, EDGE_HOMES, EDGE_SLOTS, corner_positions, edge_positions
+from models.layer_tables import (
+    CORNER_HOMES,
+    CORNER_SLOTS,
+    EDGE_HOMES,
+    EDGE_SLOTS,
+    corner_positions,
+    edge_positions,
+)
 from models.notation import FACES
 
 DOUBT_NATS: Final = {

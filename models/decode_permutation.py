@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from models.decode import FloatArray, Posterior, Scored
 from models.decode_tables import PERMUTATIONS
-from models.layer import MIRRORED_CORNERS, MIRRORED_EDGES, LastLayer
+from models.layer import LastLayer
+from models.layer_tables import MIRRORED_CORNERS, MIRRORED_EDGES
 from models.permutation import PERMUTATION_CASES, class_index_of
 
 IntArray = NDArray[np.int64]

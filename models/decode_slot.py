@@ -23,7 +23,7 @@ from models.decode_tables import (
     IntArray,
     StateTable,
 )
-from models.layer import CORNER_HOMES, EDGE_HOMES, corner_positions, edge_positions
+from models.layer_tables import CORNER_HOMES, EDGE_HOMES, corner_positions, edge_positions
 
 SLOT_CORNERS: Final = tuple((3, b, a) for _, a, b in CORNER_HOMES)
 """Faces of the corner below each last-layer corner, clockwise from outside, the bottom first."""

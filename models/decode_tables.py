@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cube import FACE_NORMALS, frozen, sticker_positions
-from models.layer import (
+from models.layer_tables import (
     CORNER_HOMES,
     CORNER_TWISTS,
     EDGE_FLIPS,
@@ -28,7 +28,7 @@ from models.layer import (
     edge_stickers,
     fixed_mask,
 )
-from models.layer import PERMUTATIONS as BY_INDEX
+from models.layer_tables import PERMUTATIONS as BY_INDEX
 
 IntArray = NDArray[np.intp]
 FloatArray = NDArray[np.float64]

@@ -12,7 +12,7 @@ import numpy as np
 from models.decode import FloatArray, Posterior, Scored, case_table
 from models.decode_permutation import arrangements
 from models.decode_tables import CORNERS_SHOW, EDGES_SHOW, IntArray
-from models.layer import CORNER_HOMES, EDGE_HOMES
+from models.layer_tables import CORNER_HOMES, EDGE_HOMES
 from models.permutation import PERMUTATION_CASES
 
 LEAST_GAIN: Final = 0.05

@@ -22,7 +22,8 @@ from models.cases import CASES, case_of
 from models.cube import FaceletArray, IntArray, frozen, moves_permutation
 from models.effort import EffortModel, load_effort
 from models.files import replacing
-from models.layer import LastLayer, corner_positions, edge_positions, has_edges, upright
+from models.layer import LastLayer, upright
+from models.layer_tables import corner_positions, edge_positions, has_edges
 from models.notation import Moves, parse_moves
 from models.permutation import permutation_of
 from models.sequences import BadEntry, Entry, built_in_texts, read_entries

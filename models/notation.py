@@ -15,8 +15,8 @@ On input the trade's other spellings are read as well:
 * turns written without blanks between them (``RUR'U'``): a 2 straight after a letter belongs to that letter;
 * round brackets that group for the eye, with a number of repetitions straight after them: ``(R U R' U')3``.
 
-Printing gives the Article 12 form where one turn of it exists; inner slices have none and stay as they are
-(``Moves.article12`` writes them as block turns).  All values are frozen and hashable.
+Printing gives the Article 12 form where one turn of it exists; inner slices have none and stay as they are.
+All values are frozen and hashable.
 """
 
 from __future__ import annotations
@@ -228,22 +228,6 @@ class Moves(Sequence[Turn]):
                 if not run:
                     runs.pop()
         return Moves(tuple(turn for run in runs for turn in run))
-
-    def article12(self) -> Moves:
-        """Inner slices written as what Article 12 has: ``2R`` as ``Rw R'``, ``M`` as ``R L' x'``."""
-        turns: list[Turn] = []
-        for turn in self.turns:
-            base, quarters = turn.base, turn.quarters
-            if turn.inner:
-                turns += [Turn(base, quarters, turn.depth), Turn(base, 4 - quarters, turn.depth - 1)]
-            elif base in _SLICE_FACE:
-                face = _SLICE_FACE[base]
-                far = FACES[(FACES.index(face) + 3) % 6]
-                rotation, sign = _FACE_ROTATION[face]
-                turns += [Turn(far, quarters), Turn(face, 4 - quarters), Turn(rotation, quarters * sign % 4)]
-            else:
-                turns.append(turn)
-        return Moves(tuple(turns))
 
 
 def parse_moves(text: str, size: int | None = None) -> Moves:

@@ -25,7 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cube import frozen
-from models.layer import PERMUTATION_PARITY, PERMUTATIONS, LastLayer, has_edges, obeys_parity
+from models.layer import LastLayer
+from models.layer_tables import PERMUTATION_PARITY, PERMUTATIONS, has_edges, obeys_parity
 
 SOLVED_CODE = "solved"
 # State that the letter's sequence solves, corners and edges as in LastLayer.
@@ -78,6 +79,13 @@ class PermutationCase:
         if not has_edges(size):
             return not self.edges or self.code == SOLVED_CODE
         return bool(self.edges) and not (self.parity and obeys_parity(size))
+
+
+def arrangement_count(size: int) -> int:
+    """How many arrangements of oriented pieces turns can bring up: 24 (n = 2), 288 (odd), 576 (4 and 6)."""
+    if not has_edges(size):
+        return 24
+    return 288 if obeys_parity(size) else 576
 
 
 def _index(order: NDArray[np.int64]) -> NDArray[np.int64]:

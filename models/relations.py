@@ -12,8 +12,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from models.cases import CASE_LIST, CASES, Case, case_index_of, mirror_of
-from models.layer import PERMUTATIONS, upright
+from models.cases import CASE_LIST, CASES, case_index_of, mirror_of
+from models.layer import upright
+from models.layer_tables import PERMUTATIONS
 from models.library import Library
 from models.notation import Moves
 from models.permutation import PERMUTATION_CASES, permutation_of
@@ -91,8 +92,3 @@ def carried_over(library: Library, code: str, size: int) -> tuple[Carried, ...]:
             if found == code:
                 out[text] = Carried(code, angle, moves, how, entry)
     return tuple(out.values())
-
-
-def symmetric(case: Case) -> bool:
-    """True when the case is its own mirror image."""
-    return mirror_of(case).code == case.code

@@ -24,7 +24,8 @@ from models.errors import LayerError, UsageError
 from models.layer import upright
 from models.notation import Turn
 from models.permutation import PERMUTATION_CASES, SOLVED_CODE
-from models.search_meet import Halves, meetings
+from models.search_halves import Halves
+from models.search_meet import meetings
 from models.search_rank import Ranked
 from models.search_result import NO_CORE, CaseResult, Core, Found, Progress, Result, core_variants
 from models.search_space import OUTER, enumerate_space, estimate, is_outer, turn_set
@@ -75,7 +76,7 @@ def find(
                 for batch in met:
                     ranked.add(batch)
                 if number == len(cores) - 1:
-                    result.searched = max(result.searched, total)
+                    result.searched = total
                 if searching:
                     searching((number + share) / len(cores), f"{core}, {total} turns")
     except KeyboardInterrupt:

@@ -85,7 +85,8 @@ class CaseResult:
 class Result:
     """The outcome of a search. ``complete`` is False when it was stopped before its end.
 
-    ``searched``: every pair of setup and finish with at most this many turns together was tried.
+    ``searched``: every pair of setup and finish with at most this many turns together was tried, round every
+    core; None where it was stopped before that can be said of any number.
     ``depth``: the most turns of a setup, and of a finish. ``meetings``: pairs that leave the rest alone.
     """
 
@@ -95,29 +96,47 @@ class Result:
     cores: tuple[Core, ...]
     cases: dict[str, CaseResult]
     complete: bool = True
-    searched: int = 0
+    searched: int | None = None
     sequences: int = 0
     meetings: int = 0
 
+    def proved(self, code: str) -> bool:
+        """Whether what was found for the case is the shortest, or nothing within the whole depth."""
+        shortest = self.cases[code].shortest
+        return self.complete or (
+            shortest is not None and self.searched is not None and shortest <= self.searched
+        )
+
     def proof(self, code: str) -> str:
         """What this search proves about the case, in one sentence."""
+        shortest = self.cases[code].shortest
+        tried = f"{self._within}, searched exhaustively"
+        if self.proved(code) and shortest is None:
+            return f"none within {tried}"
+        if self.proved(code):
+            # of no turns at all there is nothing to be said but that
+            told = f"; all of {tried}" if self.complete or (self.searched or 0) > 0 else ""
+            return f"shortest: {shortest} {self.counted(code)}{told}"
+        stopped = "before it proved anything"
+        if self.searched is not None and self.searched > 0:
+            stopped = f"when all of {self._within}, had been searched"
+        found = "none yet" if shortest is None else f"{shortest} {self.counted(code)}, perhaps not the fewest"
+        return f"{found}: the search was stopped {stopped}"
+
+    @property
+    def _within(self) -> str:
+        """Which sequences were searched."""
         layers = " ".join(dict.fromkeys(str(Turn(t.base, 1, t.depth, t.inner)) for t in self.turns))
-        within = f"{self.depth}+{self.depth}"
-        if not self.complete:
-            within = f"{self.searched} together, {within} at most"
         # what block turns and inner slices reach on one size says nothing of another
         where = "" if holds_on_every_size(Moves(self.turns)) else f" on a {self.size}x{self.size}x{self.size}"
-        what = f"turns of {layers}{where}, " + (
-            "no core" if self._bare else "round " + " | ".join(map(str, self.cores))
-        )
-        shortest = self.cases[code].shortest
-        if shortest is None and not self.complete:
-            return f"none yet: stopped when all of {within} {what} had been searched"
-        if shortest is None:
-            return f"none within {within} {what}, searched exhaustively"
-        if shortest > self.searched:
-            return f"found within {within} {what}; the search was stopped before it proved this the shortest"
-        return f"shortest: {shortest} {self.counted(code)}; all of {within} {what}, searched exhaustively"
+        core = "no core" if self._bare else "round " + " | ".join(map(str, self.cores))
+        if self.complete or self.searched is None:
+            return f"{self.depth}+{self.depth} turns of {layers}{where}, {core}"
+        most = f"up to {self.searched} turn{'' if self.searched == 1 else 's'} of {layers}{where}"
+        if not self._bare:
+            most += ", setup and finish together"
+            most += f", {self.depth} each at most" if self.searched > self.depth else ""
+        return f"{most}, {core}"
 
     def counted(self, code: str) -> str:
         """What this search's numbers of turns count: not the core, nor turns of the top layer at either end.

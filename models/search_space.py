@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from models.cube import frozen, invert, sticker_positions, turn_permutation
 from models.errors import NotationError, UsageError
-from models.layer import corner_positions, edge_positions
+from models.layer_tables import corner_positions, edge_positions
 from models.notation import Moves, Turn, parse_moves
 from models.search_result import Progress
 

@@ -29,7 +29,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from sticker_maker import LIGHTS, SETS, albedo, make_samples, random_layer
 
-from calibration.collect import CollectError, Shot, collect, fit, label_shot
+from calibration.collect import CollectError, collect
+from calibration.labelling import Shot, fit, label_shot
 from calibration.light import prepare
 from calibration.own import read_by_profile
 from calibration.profile import SCHEME, Profile, default_profile, load_profile

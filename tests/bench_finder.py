@@ -95,7 +95,7 @@ def table(title: str, tallies: dict[str, Tally]) -> None:
     for name, mine, theirs in rows:
         if mine:
             one, other = 100 * np.mean(mine), 100 * np.mean(theirs)
-            print(f"  {name:32} {len(mine):8} {one:8.1f}% {other:8.1f}% {one - other:+8.1f}")
+            print(f"  {name:32} {len(mine):8} {one:7.1f} % {other:7.1f} % {one - other:+8.1f}")
     if a.sized:
         only = sum(x and not y for x, y in zip(a.sized, b.sized, strict=True))
         only_other = sum(y and not x for x, y in zip(a.sized, b.sized, strict=True))

@@ -92,10 +92,9 @@ def quality(count: int) -> None:
             sure = posterior.probability >= 0.9
             right = posterior.code == code
             rows.append((right, right and sure, sure and not right, code in dict(posterior.candidates)))
-        share = np.array(rows, float).mean(axis=0)
-        print(
-            f"{name:18s}{len(rows):6d}  {share[0]:6.1%}  {share[1]:9.1%}  {share[2]:9.1%}  {share[3]:12.1%}"
-        )
+        share = 100.0 * np.array(rows, float).mean(axis=0)
+        right, named, wrong, listed = (f"{one:.1f} %" for one in share)
+        print(f"{name:18s}{len(rows):6d}  {right:>7s}  {named:>8s}  {wrong:>9s}  {listed:>12s}")
 
 
 def photos(folder: Path) -> None:
@@ -119,9 +118,9 @@ def photos(folder: Path) -> None:
     for name, rows in groups.items():
         right, sure = np.array([r for r, _ in rows]), np.array([p >= 0.9 for _, p in rows])
         print(
-            f"{name}: {len(rows)} settled, right {right.mean():.1%}, "
-            f"right and >= 0.9 {(right & sure).mean():.1%}, "
-            f"wrong and >= 0.9 {(~right & sure).mean():.1%}"
+            f"{name}: {len(rows)} settled, right {100 * right.mean():.1f} %, "
+            f"right and >= 0.9 {100 * (right & sure).mean():.1f} %, "
+            f"wrong and >= 0.9 {100 * (~right & sure).mean():.1f} %"
         )
 
 

@@ -148,8 +148,8 @@ def endurance(frames: list[Image], minutes: float, in_window: bool) -> None:
     late = memory[len(memory) // 5 :]
     print(
         f"{session.frames} frames, {stream.dropped} dropped, "
-        f"{session.tracked / max(session.frames, 1):.1%} tracked, "
-        f"{session.settled / max(session.frames, 1):.1%} settled; memory after the first fifth "
+        f"{100 * session.tracked / max(session.frames, 1):.1f} % tracked, "
+        f"{100 * session.settled / max(session.frames, 1):.1f} % settled; memory after the first fifth "
         f"{late[0]:.1f} MB, at the end {late[-1]:.1f} MB: growth {late[-1] - late[0]:+.1f} MB"
     )
 

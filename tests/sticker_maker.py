@@ -11,7 +11,8 @@ import numpy as np
 from calibration.colour import srgb_to_linear
 from calibration.profile import SCHEME
 from calibration.samples import StickerSamples
-from models.layer import CORNER_STATES, EDGE_STATES, LastLayer, legal_mask
+from models.layer import LastLayer
+from models.layer_tables import CORNER_STATES, EDGE_STATES, legal_mask
 
 # Albedos as sRGB bytes, in the order white yellow red orange blue green. Invented.
 SETS = {

@@ -21,8 +21,9 @@ from calibration.adapt import (
     widened,
     words_together,
 )
-from calibration.collect import Shot, collect, labelled_picture
+from calibration.collect import collect
 from calibration.compare import predict
+from calibration.labelling import Shot, labelled_picture
 from calibration.lamps import LIFT, light_covariance, light_moves, usual_moves
 from calibration.light import prepare
 from calibration.profile import SCHEME, default_profile

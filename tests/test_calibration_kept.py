@@ -9,9 +9,9 @@ import pytest
 from sticker_maker import albedo, make_samples
 from test_calibration_collect import turn_with
 
-from calibration.collect import Shot, label_shot, labelled_picture, samples_of
 from calibration.colour import log_light
 from calibration.kept import pictures_of
+from calibration.labelling import Shot, label_shot, labelled_picture, samples_of
 from calibration.modes import PIXEL_NOISE, SPREAD_SHARE
 from calibration.profile import default_profile
 

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from sticker_maker import LIGHTS, SETS, albedo, make_samples, random_layer
 
-from calibration.collect import Shot, collect
+from calibration.collect import collect
+from calibration.labelling import Shot
 from calibration.own import general_for, read_by_profile
 from calibration.profile import SCHEME, Profile, default_profile
 from calibration.reading import read_stickers

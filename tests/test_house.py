@@ -87,6 +87,20 @@ def test_modules_have_one_reason_and_400_lines_at_most(path: Path) -> None:
         assert ast.get_docstring(ast.parse(text)), "a module says in its docstring what it is for"
 
 
+def test_the_map_names_every_module_and_no_other() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    drawn = text[text.index("## Where things are") : text.index("## Conventions")]
+    rooms = re.split(r"^\| about \| `(\w+)/` \|$", drawn, flags=re.MULTILINE)[1:]
+    named = {
+        package: re.findall(r"`(\w+)`", rows) for package, rows in zip(rooms[::2], rooms[1::2], strict=True)
+    }
+    standing = {
+        package: sorted(path.stem for path in modules(package) if path.stem != "__init__")
+        for package in PACKAGES
+    }
+    assert {package: sorted(names) for package, names in named.items()} == standing
+
+
 @pytest.mark.parametrize("path", sorted((ROOT / "vision").glob("cli*.py")), ids=name_of)
 def test_command_modules_load_nothing_heavy(path: Path) -> None:
     assert not imported_at_once(path) & {"cv2", "sklearn", "joblib"}
@@ -123,6 +137,14 @@ def test_nothing_of_a_machine_is_in_the_project() -> None:
         if path.suffix in (".py", ".md", ".toml", ".json", "") and path.name != "test_house.py":
             found = local.search(path.read_text(encoding="utf-8", errors="ignore"))
             assert not found, f"{name_of(path)}: {found and found[0]}"
+
+
+def test_a_per_cent_sign_stands_off_its_number() -> None:
+    """ISO 80000-1, 7.1.4: a space between the number and the sign (lengths in style sheets have none)."""
+    texts = [*modules(), *ROOT.glob("*.md"), *ROOT.glob("sample_images/*.md"), *ROOT.glob("tests/bench_*.py")]
+    for path in texts:
+        text = path.read_text(encoding="utf-8").replace("NO-BREAK SPACE}%", "").replace(":100%", "")
+        assert not re.findall(r".*[0-9}]%.*", text), name_of(path)
 
 
 def test_the_build_names_its_packages_and_its_command() -> None:

@@ -23,7 +23,8 @@ from models.cases import (
     codes_for,
     mirror_of,
 )
-from models.layer import CORNER_TWISTS, EDGE_FLIPS, LastLayer, legal_mask
+from models.layer import LastLayer
+from models.layer_tables import CORNER_TWISTS, EDGE_FLIPS, legal_mask
 from models.notation import FACES, parse_moves
 
 SIDE_OF = {"front": "F", "left": "L", "back": "B", "right": "R"}

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.cases import CASE_LIST, CASES, case_of, mirror_of
-from models.check import ANGLE_TURNS, check_moves
-from models.cube import rotation_moves
+from models.check import ANGLE_TURNS, check_moves, middles_said
+from models.cube import Cube, rotation_moves
 from models.errors import UsageError
 from models.layer import LastLayer
 from models.library import Library, load_library
@@ -39,6 +41,22 @@ def test_from_is_the_rotation_from_the_named_frame() -> None:
         turns = parse_moves(rotation).inverse() + CORE + parse_moves(rotation)
         found = check_moves(turns, 4)
         assert (found.solves, found.start) == ("e1-headlights-front", ANGLE_TURNS[angle])
+
+
+@pytest.mark.parametrize("size", [4, 5, 6, 7])
+@pytest.mark.parametrize(("middle", "face"), [("M", "L"), ("E", "D"), ("S", "F")])
+def test_a_middle_of_a_large_cube_is_told_in_layers(middle: str, face: str, size: int) -> None:
+    """Nothing but the layers named turns: all between the outer two, and in the middle where there is one."""
+    (line,) = middles_said(parse_moves(f"R {middle}2 U {middle}'"), size)
+    inner = parse_moves(" ".join(f"{depth}{face}" for depth in range(2, size)))
+    assert Cube.solved(size).apply(parse_moves(middle)) == Cube.solved(size).apply(inner)
+    said = [str(turn) for turn in parse_moves(re.sub(",| or ", " ", line.rpartition("write ")[2]))]
+    assert said == ([f"{(size + 1) // 2}{face}"] if size % 2 else [str(turn) for turn in inner])
+    assert f"{middle} turns " in line and f"as {face} turns" in line
+
+
+def test_a_middle_needs_no_words_where_it_is_one_layer() -> None:
+    assert middles_said(parse_moves("M E S"), 3) == middles_said(parse_moves("R 2R x"), 5) == []
 
 
 @pytest.mark.parametrize(

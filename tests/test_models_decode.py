@@ -16,14 +16,8 @@ from models.cube import rotation_permutations
 from models.decode import Posterior, decode
 from models.decode_permutation import permutation_candidates, permutation_posterior
 from models.decode_tables import face_map, frame_stickers
-from models.layer import (
-    LastLayer,
-    corner_positions,
-    corner_stickers,
-    edge_positions,
-    edge_stickers,
-    legal_mask,
-)
+from models.layer import LastLayer
+from models.layer_tables import corner_positions, corner_stickers, edge_positions, edge_stickers, legal_mask
 from models.permutation import permutation_of
 
 SCHEME = (0, 2, 5, 1, 3, 4)

@@ -12,7 +12,8 @@ from models.decode import decode
 from models.decode_doubt import alternatives, is_doubted, misfits
 from models.decode_permutation import permutation_candidates, permutation_posterior
 from models.decode_view import case_information, next_view, permutation_view
-from models.layer import LastLayer, corner_positions, corner_stickers
+from models.layer import LastLayer
+from models.layer_tables import corner_positions, corner_stickers
 from models.permutation import PERMUTATION_CASES, permutation_codes_for
 
 SCHEME = (0, 2, 5, 1, 3, 4)

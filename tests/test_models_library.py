@@ -19,7 +19,8 @@ from models.cases import CASE_LIST, CASES, case_of
 from models.cube import Cube, moves_permutation, order, rotation_moves
 from models.effort import load_effort
 from models.errors import LastlookError
-from models.layer import LastLayer, legal_mask
+from models.layer import LastLayer
+from models.layer_tables import legal_mask
 from models.library import Library, load_library
 from models.notation import parse_moves
 from models.permutation import PERMUTATION_CASES, SOLVED_CODE, permutation_codes_for, permutation_of

@@ -10,7 +10,8 @@ from sympy.combinatorics import Permutation, PermutationGroup
 
 from models.cube import moves_permutation, order
 from models.errors import LayerError
-from models.layer import LastLayer, is_legal
+from models.layer import LastLayer
+from models.layer_tables import is_legal
 from models.permutation import PERMUTATION_CASES
 from models.search_meet import destination_of_state
 from models.search_space import enumerate_space, turn_set

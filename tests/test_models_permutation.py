@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.layer import PERMUTATION_PARITY, PERMUTATIONS, LastLayer
+from models.layer import LastLayer
+from models.layer_tables import PERMUTATION_PARITY, PERMUTATIONS
 from models.permutation import (
     PERMUTATION_ANGLE,
     PERMUTATION_CASES,

@@ -11,7 +11,8 @@ import pytest
 
 from models.cases import case_of
 from models.cube import moves_permutation
-from models.layer import LastLayer, corner_positions, edge_positions
+from models.layer import LastLayer
+from models.layer_tables import corner_positions, edge_positions
 from models.notation import parse_moves
 from models.search import Core, all_odd_codes, find
 

@@ -18,9 +18,10 @@ from hypothesis import strategies as st
 from sticker_maker import albedo, make_samples
 
 import vision.calibrate
-from calibration.collect import Shot, collect
+from calibration.collect import collect
 from calibration.colour import linear_to_srgb
 from calibration.compare import OURS, candidates
+from calibration.labelling import Shot
 from calibration.profile import SCHEME, default_profile, load_profile
 from calibration.samples import CLIPPED_FROM
 from models.errors import LastlookError, UsageError
@@ -33,6 +34,7 @@ from vision.calibrate import (
     profile_from_photos,
     sample_face,
     scheme_named,
+    shots_of,
 )
 from vision.calibrate_window import Picking, zoom_of
 from vision.calibrate_window import compose as compose_picking
@@ -177,6 +179,28 @@ def test_pictures_without_a_cube_are_named(tmp_path: Path) -> None:
     assert [one.shot.name for one in made.kept] == ["a.png", "b.png"]
     with pytest.raises(LastlookError, match=r"text\.jpg"):
         profile_from_photos("mine", [str(tmp_path / "text.jpg")], read=lambda *a, **k: None)
+
+
+def test_a_picture_is_found_to_be_the_mirror_image_of_another(tmp_path: Path) -> None:
+    """Also where it was saved again as JPEG; two pictures alike, and one that is its own mirror image, are
+    none of each other's."""
+    rng = np.random.default_rng(1)
+    scene = cv2.GaussianBlur(rng.integers(0, 256, (120, 160, 3), np.uint8), (0, 0), 6)
+    scene = cv2.normalize(scene, None, 0, 255, cv2.NORM_MINMAX)
+    even = np.hstack([scene, scene[:, ::-1]])
+    images = {"a.png": scene, "b.jpg": scene[:, ::-1], "c.png": scene, "d.png": even, "e.jpg": even}
+    whole = read_whole(np.full((64, 64, 3), 99, np.uint8))
+    samples = make_samples(albedo("usual"), "noon", rng)[0]
+    for name, image in images.items():
+        cv2.imwrite(str(tmp_path / name), np.ascontiguousarray(image))
+    shots, left = shots_of(
+        [str(tmp_path / name) for name in images],
+        read=lambda pixels, image: Read(whole.answer, whole.found, None, samples),
+    )
+    assert not left
+    assert {shot.name: shot.mirror_of for shot in shots} == {
+        "a.png": "", "b.jpg": "a.png", "c.png": "b.jpg", "d.png": "", "e.jpg": "",
+    }  # fmt: skip
 
 
 def a_profile(name: str) -> None:

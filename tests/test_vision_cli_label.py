@@ -16,8 +16,8 @@ import vision.pipeline
 from calibration.profile import ColourSample, default_profile
 from models.cases import CASES
 from vision.cli import run
-from vision.cli_label import answer_line
 from vision.gather import gather
+from vision.label_bar import answer_line
 from vision.photo_reader import annotated_path
 from vision.pipeline import Read, read_whole
 from vision.profiles import profile_path

@@ -13,7 +13,7 @@ from rich.style import Style
 from models.cases import CASES
 from models.layer import LastLayer
 from vision.answer import FACES
-from vision.diagram import EXTENT, PLAIN, Ink, case_image, case_shapes, case_svg
+from vision.diagram import EXTENT, LIT, Ink, case_image, case_shapes, case_svg
 from vision.diagram_text import FULL, HALF, diagram_cells, draw_case
 
 # where a corner or edge slot lies in the drawing, and its sticker on each face: (row, col) with n = 3
@@ -96,6 +96,14 @@ def test_all_112_cases_look_different_from_every_angle() -> None:
     assert len(set(pictures)) == len(pictures)
 
 
+def test_a_ring_marks_the_centre_of_a_cube_that_has_one() -> None:
+    ink = Ink()
+    for flip in ((0, 0, 0, 0), ()):
+        drawn = case_image((0, 1, 2, 0), flip, ink=ink, width_px=260)
+        middle = drawn[100:160, 100:160].reshape(-1, 3)  # as far as no piece reaches
+        assert (middle == ink.face[::-1]).all() == (not flip)
+
+
 def contrast(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:
     """WCAG 2.2, contrast ratio."""
 
@@ -109,8 +117,8 @@ def contrast(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:
 
 def test_shape_alone_tells() -> None:
     """Lit and unlit differ in lightness by more than WCAG 2.2, 1.4.11 asks of graphics (3:1)."""
-    for ink in (Ink(), PLAIN):
-        assert contrast(ink.lit, ink.face) > 3
+    for lit in (Ink().lit, *LIT.values()):
+        assert contrast(lit, Ink().face) > 3
 
 
 @pytest.mark.parametrize("paper", [(255, 255, 255), (0, 0, 0)])

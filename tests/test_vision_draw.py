@@ -14,9 +14,10 @@ from truth_answers import answer_of_truth
 import vision.panel
 from vision.answer import COLOURS, Answer, Candidate
 from vision.diagram import case_image
-from vision.draw import SMALLEST_LONG_SIDE, annotated, encoded, face_grids, grid_of_quad, overlaid
+from vision.draw import SMALLEST_LONG_SIDE, annotated, encoded, marked_up, zoom_of
 from vision.lettering import Lettering
 from vision.naming import Naming
+from vision.overlay import face_grids, grid_of_quad, overlaid
 from vision.panel import PAPER, STICKER_RGB, panel_image
 from vision.sources import load_photo
 from vision.wording import answer_text, remarks
@@ -215,7 +216,8 @@ def test_every_scale_is_readable_and_whole(width: int, height: int) -> None:
     answer = answer_of_truth(EASY)
     small = cv2.resize(photo, (width, height), interpolation=cv2.INTER_AREA)
     drawn = annotated(small, answer.scaled(width / photo.shape[1]))
-    zoom = max(1.0, SMALLEST_LONG_SIDE / max(width, height))
+    zoom = zoom_of(small, answer.scaled(width / photo.shape[1]))
+    assert zoom * max(width, height) >= SMALLEST_LONG_SIDE - 1
     across = width >= height
     assert (drawn.shape[0] >= round(height * zoom)) and (drawn.shape[1] >= round(width * zoom))
     panel = drawn[:, round(width * zoom) :] if across else drawn[round(height * zoom) :]
@@ -227,22 +229,46 @@ def test_every_scale_is_readable_and_whole(width: int, height: int) -> None:
 def test_a_small_cube_is_shown_larger_in_a_corner_that_does_not_hide_it() -> None:
     picture = SAMPLES / "08-far-away.jpg"
     photo, answer = load_photo(str(picture)).image_bgr, answer_of_truth(picture)
-    rows, cols = photo.shape[:2]
-    drawn = annotated(photo, answer)[:rows, :cols]
+    zoom = zoom_of(photo, answer)
+    photo = cv2.resize(photo, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC)
+    drawn = marked_up(load_photo(str(picture)).image_bgr, answer, zoom)
     changed = (np.abs(drawn.astype(int) - photo).max(axis=2) > 12).astype(np.uint8)
     count, _, boxes, _ = cv2.connectedComponentsWithStats(
         cv2.morphologyEx(changed, cv2.MORPH_CLOSE, np.ones((9, 9)))
     )
     x, y, width, height, _ = max(boxes[1:count].tolist(), key=lambda box: box[4])
-    quad = np.array(answer.top.quad_xy)  # type: ignore[union-attr]
+    quad = np.array(answer.top.quad_xy) * zoom  # type: ignore[union-attr]
     assert min(width, height) > 1.5 * np.ptp(quad, axis=0).max()
     inside = (quad > [x, y]).all(axis=1) & (quad < [x + width, y + height]).all(axis=1)
     assert not inside.any()
     large = SAMPLES / "01-large-on-desk.jpg"
     photo, answer = load_photo(str(large)).image_bgr, answer_of_truth(large)
-    rows, cols = photo.shape[:2]
-    whole = annotated(photo, answer)[:rows, :cols]
+    whole = marked_up(photo, answer, 1.0)
     assert (np.abs(whole.astype(int) - photo).max(axis=2) > 12).mean() < 0.1  # no inset
+
+
+@pytest.mark.parametrize("scale", [0.4, 0.7, 0.9, 1.0])
+def test_letters_on_a_small_cube_of_many_layers_can_be_read(
+    scale: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """12 pixels are 9 points at the 96 pixels an inch of CSS; photo and inset may each have the letters."""
+    letters = []
+    put = Lettering.put
+
+    def noted(how: Lettering, image: np.ndarray, text: str, left: int, baseline: int) -> None:
+        if len(text) == 1:
+            letters.append(how.size)
+        put(how, image, text, left, baseline)
+
+    monkeypatch.setattr(Lettering, "put", noted)
+    picture = SAMPLES / "06-size-5-in-hand.jpg"
+    photo = cv2.resize(load_photo(str(picture)).image_bgr, None, fx=scale, fy=scale)
+    desk = np.zeros((720, 1280, 3), np.uint8)
+    desk[: photo.shape[0], : photo.shape[1]] = photo
+    answer = answer_of_truth(picture).scaled(scale)
+    annotated(desk, answer)
+    read = sum(name is not None for row in answer.seen["U"] for name in row)
+    assert sum(size >= 12 for size in letters) >= read
 
 
 @pytest.mark.slow

@@ -23,8 +23,8 @@ from models.permutation import PERMUTATION_CASES, permutation_codes_for
 from models.search import Result, find
 from models.sequences import solved_class
 from vision import library_files
+from vision.case_data import permutation_data
 from vision.cli import run
-from vision.cli_case import permutation_data
 from vision.cli_sequence import add_to_library
 from vision.diagram_text import diagram_cells
 
@@ -157,6 +157,22 @@ def test_what_a_stopped_search_did_not_reach_is_named(
         assert rows[code]["proof"] == "not searched" and rows[code].keys() == rows["e0-sune"].keys()
 
 
+def test_what_a_stopped_search_did_not_prove_is_not_kept_as_proved(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stopped(codes: list[str], **options: Any) -> Result:
+        result = find(codes, **{**options, "depth": 4, "keep": 1})
+        result.complete, result.searched = False, 7 if "e0-sune" in codes else 6
+        return result
+
+    monkeypatch.setattr(search, "find", stopped)
+    for code, proves in (("e0-antisune", False), ("e0-sune", True)):
+        status, out, _ = outcome(capsys, "find", code, "--add")
+        assert status == 1 and (" so far" in out) != proves and ("shortest: 7 turns" in out) == proves
+    rows = json.loads(outcome(capsys, "sequence", "list", "--json")[1])
+    assert [bool(row["proof"]) for row in rows] == [False, True]
+
+
 @pytest.mark.parametrize(
     "arguments",
     [
@@ -197,6 +213,13 @@ def test_check_says_what_is_solved_and_disturbed(capsys: pytest.CaptureFixture[s
     assert status == 0 and "breaks FR pair" in out
     status, out, _ = outcome(capsys, "check", "Rw U2 Rw U2", "--size", "6", "--widen")
     assert status == 0 and "3Rw U2 3Rw U2" in out
+
+
+def test_check_says_how_it_reads_a_middle_where_that_may_be_why(capsys: pytest.CaptureFixture[str]) -> None:
+    assert "write 3L" in outcome(capsys, "check", "M", "--size", "5")[1]
+    flips_two = "M' U M' U M' U2 M U M U M U2"
+    status, out, _ = outcome(capsys, "check", flips_two, "--size", "5")
+    assert status == 0 and "solves e2o-solved" in out and "write" not in out
 
 
 def test_case_shows_cue_chance_relations_and_sequences(capsys: pytest.CaptureFixture[str]) -> None:
@@ -432,7 +455,8 @@ def test_what_was_exported_is_imported_whole(own_folders: Path, capsys: pytest.C
     saved, back = own_folders / "all.txt", own_folders / "back.txt"
     assert outcome(capsys, "sequence", "export", "--all", str(saved))[0] == 0
     status, out, err = outcome(capsys, "sequence", "import", str(saved))
-    assert (status, err) == (0, "") and out.endswith(" 0 left out\n")
+    assert status == 0 and out.endswith(" 0 left out\n")
+    assert all(", for cubes of 2 layers alone" in line for line in err.splitlines())
     assert outcome(capsys, "sequence", "export", str(back))[0] == 0
     written = saved.read_text().splitlines()
     assert back.read_text().splitlines() == list(dict.fromkeys(written)) and len(written) > 700
@@ -468,6 +492,22 @@ def test_a_sequence_is_imported_under_what_it_solves_on_any_size(
     assert ("not e0-pi" in err) == ("e0-pi" in line)
     (row,) = json.loads(outcome(capsys, "sequence", "list", "--json")[1])
     assert row["code"] == code and size in row["sizes"]
+
+
+@pytest.mark.parametrize("size", [2, 3, 4, 5])
+def test_importing_tells_on_which_cubes_alone_a_label_is_true(
+    size: int, own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Headlights of a 2x2x2; where there are edges it flips two (common practice, no source)."""
+    text = own_folders / "set.txt"
+    text.write_text("e0-sune: R U R' U R U2 R'\ne0-headlights: F R U R' U' F'\n")
+    status, out, err = outcome(capsys, "sequence", "import", str(text), "--size", str(size))
+    assert (status, out) == (0, "2 added, 0 there already, 0 left out\n")
+    told = (
+        f"{text}:2: kept as e0-headlights, for cubes of 2 layers alone;"
+        f" on a {size}x{size}x{size} it solves e2o-headlights-right\n"
+    )
+    assert err == ("" if size == 2 else told)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="fcntl is POSIX")

@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 from sticker_maker import albedo, make_samples
 
-from calibration.collect import COVERED, SURE, Shot, collect
+from calibration.collect import collect
+from calibration.labelling import COVERED, SURE, Shot
 from calibration.learn import Seen, is_learned
 from calibration.profile import COLOURS, SCHEME, Profile, default_profile, load_profile
 from models.cube import rotation_permutations

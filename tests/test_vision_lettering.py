@@ -8,14 +8,22 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from test_vision_diagram import contrast
 
-from vision.lettering import BOLD, REGULAR, Lettering
+from vision.lettering import BOLD, REGULAR, Lettering, letter_on
+from vision.panel import STICKER_RGB
 
 
 def ink_of(weight: int, text: str = "Weights of letters") -> np.ndarray:
     image = np.zeros((60, 600, 3), np.uint8)
     Lettering(30, weight, (255, 255, 255)).put(image, text, 5, 40)
     return image
+
+
+@given(st.one_of(st.tuples(*[st.integers(0, 255)] * 3), st.sampled_from(list(STICKER_RGB.values()))))
+def test_a_letter_on_any_colour_can_be_read(rgb: tuple[int, int, int]) -> None:
+    """WCAG 2.2, 1.4.3: 3:1 at least for large letters."""
+    assert contrast(letter_on(rgb), rgb) >= 3
 
 
 def test_threads_that_write_at_the_same_time_keep_their_weights() -> None:

@@ -15,8 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import vision.review
-from calibration.collect import all_schemes
 from calibration.profile import Profile, default_profile
+from calibration.schemes import all_schemes
 from models.cases import case_of
 from models.errors import LastlookError, UsageError
 from models.layer import LastLayer

@@ -144,7 +144,7 @@ def test_a_cube_without_edges_is_shown_without(tmp_path: Path) -> None:
     def pieces(page: str) -> int:
         return page.partition("<svg")[2].partition("</svg>")[0].count("<path")
 
-    assert pieces(both) == pieces(alone) + 4
+    assert pieces(both) == pieces(alone) + 5  # the four edges and the centre
 
 
 def test_a_refused_cube_is_given_no_cases(tmp_path: Path) -> None:

@@ -12,84 +12,23 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from truth_answers import answer_of_truth
 from truth_reader import answer_of, layer_of
 
 import vision.review_window
-from calibration.profile import SCHEME
-from models.cases import CASE_LIST, CASES, case_of
+from models.cases import CASES, case_of
 from models.errors import UsageError
-from models.layer import CORNER_STATES, EDGE_STATES, LastLayer, legal_mask
-from vision.answer import COLOURS, FACES
-from vision.diagram import case_image
-from vision.panel import LIT
+from vision.answer import COLOURS
+from vision.diagram import LIT, case_image
 from vision.review import go_through, queue, review, truth_for
 from vision.review_entry import Entry, Place, StickerError, Verdict, sticker_in_words
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text, text_diagram
 from vision.review_window import Desk, WindowPrompt, compose, drawn_photo
-from vision.settle import settle
 from vision.truth import truth_of, truths_in
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
-
-
-def rows_of(layer: LastLayer, face_colours: tuple[str, ...], faces: str = "UFRBL") -> dict:
-    homes = layer.facelets()
-    return {
-        face: [[face_colours[int(home)] for home in row] for row in homes[FACES.index(face)]][
-            : None if face == "U" else 1
-        ]
-        for face in faces
-    }
-
-
-states = st.builds(
-    lambda size, c, e: (size, c, e),
-    st.sampled_from([2, 3, 4, 5]),
-    st.integers(0, CORNER_STATES - 1),
-    st.integers(0, EDGE_STATES - 1),
-).filter(lambda s: bool(legal_mask(s[0])[s[1], s[2] if s[0] > 2 else 0]))
-SOLVED_COLOURS = tuple(COLOURS[k] for k in SCHEME)
-
-
-@settings(max_examples=60, deadline=None)
-@given(states)
-def test_the_stickers_of_any_state_settle_to_that_state(drawn: tuple[int, int, int]) -> None:
-    layer = LastLayer.from_indices(*drawn)
-    code = case_of(layer)[0].code
-    settled = settle(rows_of(layer, SOLVED_COLOURS), layer.size, scheme=SCHEME)
-    assert settled.code == code and settled.fitting == (code,) and settled.differing == ()
-    facelets = settled.facelets()
-    assert facelets == rows_of(layer, SOLVED_COLOURS)
-
-
-@settings(max_examples=60, deadline=None)
-@given(states, st.data())
-def test_one_wrong_sticker_is_pointed_out(drawn: tuple[int, int, int], data: st.DataObject) -> None:
-    layer = LastLayer.from_indices(*drawn)
-    rows = rows_of(layer, SOLVED_COLOURS)
-    face = data.draw(st.sampled_from("UFRBL"))
-    row = data.draw(st.integers(0, len(rows[face]) - 1))
-    col = data.draw(st.integers(0, layer.size - 1))
-    rows[face][row][col] = data.draw(st.sampled_from([c for c in COLOURS if c != rows[face][row][col]]))
-    settled = settle(rows, layer.size, scheme=SCHEME)
-    assert len(settled.differing) <= 1  # 0: another state looks like that
-    if settled.differing:
-        assert case_of(layer)[0].code in settled.fitting
-
-
-@settings(max_examples=40, deadline=None)
-@given(states, st.sampled_from([case.code for case in CASE_LIST]))
-def test_a_chosen_code_is_kept(drawn: tuple[int, int, int], code: str) -> None:
-    layer = LastLayer.from_indices(*drawn)
-    if not CASES[code].occurs_on(layer.size):
-        with pytest.raises(ValueError, match="does not occur"):
-            settle({}, layer.size, code=code, scheme=SCHEME)
-        return
-    settled = settle(rows_of(layer, SOLVED_COLOURS, "U"), layer.size, code=code, scheme=SCHEME)
-    assert settled.code == code == case_of(settled.layer)[0].code
 
 
 def an_entry(folder: Path, sample: Path, *, reason: str = "ambiguous", faces: str = "UFR") -> Entry:
@@ -364,6 +303,14 @@ def test_candidates_are_lit_in_the_colour_that_was_read_on_top(tmp_path: Path, c
     right = drawn[:560, 800:].reshape(-1, 3)[:, ::-1]
     faces = {name: int((right == look).all(axis=1).sum()) for name, look in LIT.items()}
     assert faces[colour] > 500 and sum(faces.values()) == faces[colour]
+
+
+def test_a_long_file_name_stays_in_the_window_with_its_end(tmp_path: Path, written: list) -> None:
+    name = "a-long-name-" * 19 + "its-end.jpg"
+    entry = Entry({"image": name, "reason": "no-cube"}, tmp_path / "x.jpg", tmp_path / "x.json")
+    shown = compose(np.zeros((30, 40, 3), np.uint8), Desk(entry), (3, 4))
+    title, left, _, width = next(one for one in written if "a-long" in one[0])
+    assert title.startswith("3 of 4 ") and title.endswith("its-end.jpg") and left + width <= shown.shape[1]
 
 
 def test_why_there_are_no_candidates_is_said_in_the_words_of_the_keys(tmp_path: Path) -> None:

@@ -24,9 +24,9 @@ from models.errors import LastlookError
 from vision.answer import Answer, Candidate, TopFace
 from vision.kept_answers import KeptAnswers
 from vision.profiles import profile_path
-from vision.report import as_object, failure_sheet, failures, score_folder, tables
-from vision.scoring import conditions, expected_calibration_error, marked, summed
-from vision.truth import truth_of, truths_in
+from vision.report import score_folder, tables
+from vision.scoring import conditions, expected_calibration_error, marked
+from vision.truth import truth_of
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 EASY = SAMPLES / "01-large-on-desk.jpg"
@@ -380,34 +380,3 @@ def test_a_file_that_holds_something_else_is_left_alone(content: bytes, tmp_path
     with pytest.raises(LastlookError, match="line 1 is no answer"):
         KeptAnswers(path, {})
     assert path.read_bytes() == content
-
-
-def test_failures_are_listed_worst_first_and_drawn() -> None:
-    marks = []
-    for i, truth in enumerate(truths_in(SAMPLES)):
-        answer = answer_of_truth(truth.picture)
-        if answer.case is not None and i % 3 == 0:
-            answer = replace(answer, case=replace(answer.case, code="e0-h"))
-        elif answer.case is not None and i % 3 == 1:
-            answer = replace(answer, ok=False, case=None, reason="ambiguous")
-        marks.append(marked(answer, truth))
-    failed = failures(marks)
-    kinds = [mark.outcome for mark in failed]
-    assert kinds == sorted(kinds, key=["wrong", "missed", "abstained"].index)
-    assert len(failed) == summed(marks)["wrong"] + summed(marks)["abstained"]
-    assert {one["outcome"] for one in as_object(marks)["failures"]} == {"wrong", "abstained"}
-    page = failure_sheet(failed, width=300)
-    assert page.shape[1] == 20 + 3 * 320 and page.dtype == np.uint8
-    assert failure_sheet([]).shape[0] == 90
-
-
-def test_a_long_file_name_stays_in_its_cell(tmp_path: Path, written: list) -> None:
-    picture = tmp_path / ("a-long-name-" * 12 + "its-end.jpg")
-    shutil.copy(EASY, picture)
-    shutil.copy(EASY.with_suffix(".json"), picture.with_suffix(".json"))
-    mark = marked(Answer(image="x", ok=False, reason="no-cube"), truth_of(picture))
-    failure_sheet([mark, mark], columns=2, width=300)
-    lines = [(text, left, width) for text, left, _, width in written if "a-long" in text or "truth" in text]
-    assert lines and all(width <= 300 for _, _, width in lines)
-    name = next(text for text, *_ in lines if "a-long" in text)
-    assert "missed: no-cube" in name and "end.jpg" in name

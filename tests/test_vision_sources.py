@@ -19,6 +19,7 @@ from vision.sources import (
     MAX_PIXELS,
     MAX_SIDE,
     MIN_SIDE,
+    Photo,
     PictureError,
     decode_photo,
     load_photo,
@@ -82,6 +83,11 @@ def encoded(image: np.ndarray, suffix: str, *options: int) -> bytes:
     return bytes(cv2.imencode(suffix, image, options)[1])
 
 
+def full_size_wh(photo: Photo) -> tuple[int, int]:
+    rows, cols = photo.image_bgr.shape[:2]
+    return cols * photo.reduction, rows * photo.reduction
+
+
 def corner_colours(image: np.ndarray) -> np.ndarray:
     rows, cols = image.shape[:2]
     return np.array([image[rows // 4 * i, cols // 4 * j] for i in (1, 3) for j in (1, 3)], int)
@@ -93,7 +99,7 @@ def test_every_exif_orientation_comes_out_upright(orientation: int, make) -> Non
     image = upright()
     photo = decode_photo(make(stored_for(image, orientation), orientation), name="x")
     assert photo.image_bgr.shape == image.shape
-    assert photo.full_size_wh == (160, 96)
+    assert full_size_wh(photo) == (160, 96)
     assert np.abs(corner_colours(photo.image_bgr) - corner_colours(image)).max() <= 12
 
 
@@ -107,7 +113,7 @@ def test_every_orientation_of_an_avif_comes_out_upright(orientation: int) -> Non
     stored.save(data, "AVIF", quality=95, exif=exif.tobytes())
     for least_px in (None, 80):
         photo = decode_photo(data.getvalue(), name="x", min_long_side=least_px)
-        assert photo.full_size_wh == (160, 96)
+        assert full_size_wh(photo) == (160, 96)
         assert np.abs(corner_colours(photo.image_bgr) - corner_colours(image)).max() < 25
 
 
@@ -118,7 +124,6 @@ def test_reduced_decoding_stays_upright_and_keeps_the_side_asked_for(orientation
     photo = decode_photo(make(stored_for(image, orientation), orientation), name="x", min_long_side=200)
     assert photo.reduction == 4
     assert photo.image_bgr.shape == (120, 200, 3)
-    assert photo.full_size_wh == (800, 480)
     assert np.abs(corner_colours(photo.image_bgr) - corner_colours(image)).max() <= 12
     assert decode_photo(make(image, 1), name="x", min_long_side=500).reduction == 1
 
@@ -191,7 +196,7 @@ def test_heic_is_read_with_the_extra(tmp_path: Path) -> None:
     path = tmp_path / "x.heic"
     heif.from_bytes("RGB", (160, 96), upright()[:, :, ::-1].tobytes()).save(path, quality=95)
     photo = load_photo(str(path))
-    assert photo.full_size_wh == (160, 96)
+    assert full_size_wh(photo) == (160, 96)
     assert np.abs(corner_colours(photo.image_bgr) - corner_colours(upright())).max() <= 16
     cut = path.read_bytes()
     with pytest.raises(PictureError, match="cut short or damaged"):

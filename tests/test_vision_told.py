@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.collect import COVERED
+from calibration.labelling import COVERED
 from calibration.profile import default_profile
 from models.cube import rotation_permutations
 from models.errors import LastlookError

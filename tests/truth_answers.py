@@ -9,7 +9,7 @@ from pathlib import Path
 from models.cases import case_of
 from models.layer import LastLayer
 from vision.answer import FACES, Answer, Candidate, NamedCase, ShownSequence, StateSeen, TopFace
-from vision.draw import as_grid, grid_of_quad
+from vision.overlay import grid_of_quad
 from vision.truth import truth_of
 
 A_SEQUENCE = ShownSequence(
@@ -53,7 +53,8 @@ def answer_of_truth(picture: Path, probability: float = 0.986) -> Answer:
         sequences=(A_SEQUENCE, replace(A_SEQUENCE, first="U2", turns="Rw U R' U' " + A_SEQUENCE.turns)),
         seconds={"read": 0.02, "locate": 0.05, "sample": 0.01, "classify": 0.01, "decode": 0.001},
     )
-    return replace(answer, grids={"U": as_grid(grid_of_quad(quad, truth.size))})
+    nodes = grid_of_quad(quad, truth.size)
+    return replace(answer, grids={"U": tuple(tuple((float(x), float(y)) for x, y in row) for row in nodes)})
 
 
 def layer_of_truth(layer: dict[str, list[int]], size: int) -> LastLayer:

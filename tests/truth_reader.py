@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import json
-from dataclasses import replace
-from pathlib import Path
-
 from models.cases import case_of
 from models.layer import LastLayer
 from vision.answer import Answer, Candidate, NamedCase, StateSeen, TopFace
@@ -45,14 +41,3 @@ def answer_of(truth: dict, image: str) -> Answer:
         case=NamedCase(case.code, case.name, case.cue_at(angle), 0.98),
         candidates=(Candidate(case.code, 0.98),),
     )
-
-
-def read_truth(image_bgr, *, profile=None, size=None, front=None, library=None, image="") -> Answer:
-    """Stands in for ``vision.pipeline.read_picture``."""
-    truth = json.loads(Path(image).with_suffix(".json").read_text())
-    answer = answer_of(truth, image)
-    shrunk = image_bgr.shape[1] / truth["width"]
-    if answer.top is None or shrunk == 1.0:
-        return answer
-    quad = tuple((x * shrunk, y * shrunk) for x, y in answer.top.quad_xy)
-    return replace(answer, top=TopFace(answer.top.colour, quad))

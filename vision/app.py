@@ -17,7 +17,9 @@ COMMAND_MODULES: Final = (
     "vision.cli_sequence",
     "vision.cli_calibrate",
     "vision.cli_watch",
+    "vision.cli_journal",
     "vision.cli_label",
+    "vision.cli_review",
 )
 _CTRL_C: Final = 130
 """What typer makes of Ctrl-C; no command returns it."""

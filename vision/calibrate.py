@@ -11,19 +11,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.collect import (
-    Collected,
-    LabelledShot,
-    Shot,
-    collect,
-    fit,
-    label_shot,
-    labelled_picture,
-    samples_of,
-)
+from calibration.collect import Collected, collect
 from calibration.colour import SRGB8_TO_LINEAR, log_light
 from calibration.compare import predict
 from calibration.kept import picture_name
+from calibration.labelling import LabelledShot, Shot, fit, label_shot, labelled_picture, samples_of
 from calibration.profile import COLOURS, default_profile
 from calibration.samples import CLIPPED_FROM, StickerSamples
 from models.errors import LastlookError, UsageError
@@ -35,6 +27,10 @@ Image = NDArray[np.uint8]
 LONG_SIDE_PX: Final = 2000
 OUTSIDE: Final = 0.01
 """Share of the picture's longer side by which a corner may be pointed out beside the picture."""
+SMALL: Final = 32
+"""Squares along each side of the grey copies by which a picture and its mirror image are found."""
+ALIKE: Final = 0.99
+"""Correlation of such copies from which on two pictures are one, saved once more perhaps."""
 ANOTHER_COLOUR: Final = 0.6
 """Log units from a face's median colour at which a sticker is of another colour."""
 
@@ -59,6 +55,7 @@ def shots_of(
     shots: list[Shot] = []
     left_out: list[tuple[str, str]] = []
     seen: list[tuple[str, Read]] = []
+    small: dict[str, NDArray[np.float32]] = {}
     for name in names:
         on_picture(name)
         try:
@@ -67,7 +64,9 @@ def shots_of(
             left_out.append((name, str(error).removeprefix(f"{name}: ")))
         else:
             seen.append((name, read(photo.image_bgr, image=name)))
+            small[name] = _small(photo.image_bgr)
     common = _common_size([whole for _, whole in seen])
+    taken: dict[str, str] = {}
     for name, first in seen:
         whole = _of_size(first, name, told_size(Path(name), colours) or common, read)
         samples = whole.samples
@@ -79,8 +78,28 @@ def shots_of(
         except LastlookError as error:
             left_out.append((name, str(error)))
         else:
-            shots.append(Shot(_short(name, shots), samples, told=told))
+            short = _short(name, shots)
+            twin = next((other for other, path in taken.items() if _mirrors(small[name], small[path])), "")
+            taken[short] = name
+            shots.append(Shot(short, samples, told=told, mirror_of=twin))
     return shots, left_out
+
+
+def _small(image_bgr: Image) -> NDArray[np.float32]:
+    """The picture as a few grey squares, mean 0 and length 1 together; all 0 where it is of one grey."""
+    import cv2
+
+    grey = cv2.resize(
+        cv2.cvtColor(image_bgr, cv2.COLOR_BGR2GRAY), (SMALL, SMALL), interpolation=cv2.INTER_AREA
+    )
+    off = grey.astype(np.float32) - grey.mean()
+    return np.asarray(off / max(float(np.linalg.norm(off)), 1.0))
+
+
+def _mirrors(one: NDArray[np.float32], other: NDArray[np.float32]) -> bool:
+    """Whether a picture is another one's mirror image as a whole, and not as much the same."""
+    over = float((one * other[:, ::-1]).sum())
+    return over > ALIKE and over - float((one * other).sum()) > 1.0 - ALIKE
 
 
 def _common_size(wholes: Sequence[Read]) -> int | None:

@@ -23,6 +23,7 @@ ROOM_WH: Final = (1100, 760)
 """The picture's room: with the keys below it the window fits a screen of 1280 x 960 pixels."""
 LEAST_WIDTH: Final = 480
 _ROW_PX: Final = 30
+_PLATE_WIDTH: Final = 160  # of a colour's name, in pixels
 
 
 @dataclass
@@ -83,7 +84,7 @@ def compose(image: Image, picking: Picking, scale: float) -> Image:
         points = np.round(face.corners_xy * scale).astype(np.int32)
         cv2.polylines(shown, [points], True, (20, 20, 20), 5, cv2.LINE_AA)
         cv2.polylines(shown, [points], True, (255, 255, 255), 2, cv2.LINE_AA)
-        _plate(shown, face.colour[:12], *points.mean(axis=0))
+        _plate(shown, face.colour, *points.mean(axis=0))
     for x, y in picking.corners:
         at = (round(x * scale), round(y * scale))
         cv2.circle(shown, at, 7, (20, 20, 20), -1, cv2.LINE_AA)
@@ -96,6 +97,7 @@ def _plate(shown: Image, name: str, x: float, y: float) -> None:
     import cv2
 
     how = Lettering(18, BOLD, INK)
+    name = how.shortened(name, _PLATE_WIDTH)
     reach = how.width(name) / 2 + 6
     low, high = (round(x - reach), round(y - 13)), (round(x + reach), round(y + 13))
     cv2.rectangle(shown, low, high, PAPER[::-1], -1)
@@ -115,7 +117,7 @@ def _keys(picking: Picking, width: int) -> Image:
     rows, x = 0, 14
     places: list[tuple[str, int, int]] = []
     for k, name in enumerate(picking.names):
-        text = f"{k + 1} {name[:10]}"
+        text = f"{k + 1} {plain.shortened(name, _PLATE_WIDTH)}"
         wide = 26 + plain.width(text)
         if x > 14 and x + wide > width - 14:
             rows, x = rows + 1, 14

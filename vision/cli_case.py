@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from vision.case_data import case_data, cycles_of, permutation_data
 from vision.streams import json_line
 from vision.terminal import say
 
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from models.cases import Case
-    from models.library import Library, Suggestion
     from models.permutation import PermutationCase
 
 _ANGLE_CAPTIONS = ("as named", "after y", "after y2", "after y'")
@@ -78,90 +77,6 @@ def _near(code: str) -> str:
     return f" (did you mean {close[0]}?)" if close else ""
 
 
-def case_data(case: Case, size: int, library: Library) -> dict[str, object]:
-    """The object of ``case --json`` for an orientation case."""
-    from models.layer import LastLayer, state_count
-    from models.relations import carried_over, inverse_partners, mirror_code
-
-    home = (0, 1, 2, 3) if size > 2 else ()
-    total = state_count(size)
-    angles = []
-    for angle in range(case.angles):
-        flip = case.flip_at(angle) if size > 2 else ()
-        state = LastLayer(size, (0, 1, 2, 3), case.twist_at(angle), home, flip)
-        angles.append({
-            "angle": ("", "y", "y2", "y'")[angle],
-            "cue": case.cue_at(angle, size),
-            "twist": list(state.twist),
-            "flip": list(state.flip),
-            "sequences": [] if case.is_oriented else _suggestions(library.suggest(state, size)),
-        })  # fmt: skip
-    carried = [] if case.is_oriented else carried_over(library, case.code, size)
-    return {
-        "code": case.code,
-        "name": case.name_on(size),
-        "size": size,
-        "edges": case.edges,
-        "corners": case.corners,
-        "direction": case.direction or None,
-        "states": round(case.chance(size) * total),
-        "of": total,
-        "mirror": mirror_code(case.code),
-        "inverse": list(inverse_partners(case.code)),
-        "angles": angles,
-        "carried_over": [
-            {"turns": str(one.moves), "how": one.how, "from": one.origin.code} for one in carried
-        ],
-    }
-
-
-def permutation_data(case: PermutationCase, size: int, library: Library) -> dict[str, object]:
-    """The object of ``case --json`` for a permutation class."""
-    from models.relations import inverse_partners, mirror_code
-
-    angles = []
-    for angle in range(4):
-        state = case.state(size).turned(angle)
-        sequences = _suggestions(library.suggest(state, size))
-        angles.append({"angle": ("", "y", "y2", "y'")[angle], "cue": "", "sequences": sequences})
-    total = 24 if size == 2 else 288 if size % 2 else 576
-    return {
-        "code": case.code,
-        "name": case.name,
-        "size": size,
-        "moved": _cycles(case),
-        "parity": case.parity,
-        "states": case.states,
-        "of": total,
-        "mirror": mirror_code(case.code),
-        "inverse": list(inverse_partners(case.code)),
-        "angles": angles,
-    }
-
-
-def _suggestions(found: Sequence[Suggestion]) -> list[dict[str, str | int | float]]:
-    return [one.to_json_dict() for one in found]
-
-
-def _cycles(case: PermutationCase) -> list[str]:
-    """Where the pieces have to go, as cycles of slots: "UFR > UBR > UBL"."""
-    from models.layer import CORNER_SLOTS, EDGE_SLOTS
-
-    out = []
-    for homes, names in ((case.corners, CORNER_SLOTS), (case.edges, EDGE_SLOTS)):
-        seen: set[int] = set()
-        for start in range(len(homes)):
-            cycle = []
-            at = start
-            while at not in seen:
-                seen.add(at)
-                cycle.append(names[at])
-                at = homes[at]
-            if len(cycle) > 1:
-                out.append(" > ".join(cycle))
-    return out
-
-
 def _save(case: Case | None, size: int, path: Path) -> None:
     from models.errors import UsageError
     from models.files import write_atomically
@@ -169,7 +84,6 @@ def _save(case: Case | None, size: int, path: Path) -> None:
 
     if case is None:
         raise UsageError("--save draws orientation cases; a permutation class has no diagram yet")
-    flip = case.flip if size > 2 else ()
     suffix = path.suffix.lower()
     if suffix not in (".svg", ".png"):
         raise UsageError(f"--save {path}: the name must end in .svg or .png")
@@ -179,18 +93,19 @@ def _save(case: Case | None, size: int, path: Path) -> None:
     if suffix == ".svg":
         from vision.diagram import case_svg
 
-        write_atomically(path, case_svg(case.twist, flip, width_px=480, title=case.name).encode("utf-8"))
+        drawn = case_svg(case.twist, case.flip_on(size), width_px=480, title=case.name_on(size))
+        write_atomically(path, drawn.encode("utf-8"))
     else:
         import cv2
 
         from vision.diagram import case_image
 
-        image = case_image(case.twist, flip, width_px=480)
+        image = case_image(case.twist, case.flip_on(size), width_px=480)
         write_atomically(path, cv2.imencode(".png", image)[1].tobytes())
 
 
 def _print_case(console: Console, case: Case, size: int) -> None:
-    from models.layer import state_count
+    from models.layer_tables import state_count
     from vision.diagram_text import draw_case, draw_row
 
     say(console, f"{case.name_on(size)}  {case.code}", bold=len(case.name_on(size)))
@@ -214,9 +129,11 @@ def _print_case(console: Console, case: Case, size: int) -> None:
 
 
 def _print_permutation(console: Console, case: PermutationCase, size: int) -> None:
-    total = 24 if size == 2 else 288 if size % 2 else 576
+    from models.permutation import arrangement_count
+
+    total = arrangement_count(size)
     say(console, f"{case.name}  {case.code}", bold=len(case.name))
-    for cycle in _cycles(case):
+    for cycle in cycles_of(case):
         say(console, f"  {cycle}")
     console.print()
     say(console, f"comes up in {case.states} of {total} arrangements, one in {total / case.states:.0f}")

@@ -170,11 +170,12 @@ def _variants(cores: Sequence[Core], mirrored: bool, inverted: bool, angles: boo
 def _bar() -> Iterator[Progress]:
     """A progress bar on stderr, only where a person looks at it."""
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     console = Console(stderr=True)
     with Progress(
-        TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeElapsedColumn(),
+        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"),
+        TimeElapsedColumn(),
         console=console, transient=True, disable=not console.is_terminal,
     ) as bar:  # fmt: skip
         task = bar.add_task("searching", total=1.0)
@@ -228,6 +229,7 @@ def _print_results(results: Sequence[Result], missed: Sequence[str]) -> None:
                 words = f"{found.moves.obtm} OBTM, {found.moves.etm} ETM, effort {found.effort:.1f}"
                 say(console, f"    {words}; {made}" if made else f"    {words}", hang=6, style="dim")
             many = f"; {case.minimal} of that length" if case.minimal else ""
+            many += "" if not many or result.proved(case.code) else " so far"
             say(console, f"  {result.proof(case.code)}{many}", hang=4)
         if not result.complete:
             say(console, "stopped before the end; this is what was found until then")
@@ -244,7 +246,7 @@ def _add(results: Sequence[Result]) -> None:
             "turns": str(found.moves),
             "core": str(found.core) if found.core.moves else "",
             "source": "lastlook find",
-            "proof": result.proof(found.code),
+            "proof": result.proof(found.code) if result.proved(found.code) else "",
             "proof_size": str(result.size),
         }
         for result in results
@@ -266,7 +268,7 @@ def check_sequence(
     as_json: Annotated[bool, typer.Option("--json", help="The finding as JSON.")] = False,
 ) -> None:
     """Execute MOVES and say which case they solve, from which angle, and what else they disturb."""
-    from models.check import check_moves
+    from models.check import check_moves, middles_said
     from models.notation import parse_moves
     from models.sequences import widened
     from vision.library_files import open_effort
@@ -296,4 +298,6 @@ def check_sequence(
         say(console, "solves no last-layer case: it disturbs more than the last layer")
     for line in found.disturbs:
         say(console, f"  {line}", hang=4)
+    for line in middles_said(sequence, size) if not found.solves else []:
+        say(console, line, hang=2)
     say(console, f"{sequence.obtm} OBTM, {sequence.etm} ETM, effort {found.effort:.1f} (a model of the hand)")

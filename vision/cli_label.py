@@ -1,25 +1,22 @@
-"""Commands for collections: label, review."""
+"""``lastlook label``: many photos and recordings."""
 
 from __future__ import annotations
 
 import os
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vision.cli_read import Front
+from vision.cli_options import BestProfileOption, FrontOption, SizeOption
+from vision.label_bar import Bar
 from vision.streams import one_line
 
 if TYPE_CHECKING:
-    from vision.gather import Item, Problem
-    from vision.label import Outcome, Tally
+    from vision.gather import Problem
+    from vision.label import Tally
     from vision.label_run import Settings
-
-
-MOST_LISTED: Final = 6
-"""Candidates that a line names."""
 
 
 class Order(StrEnum):
@@ -32,7 +29,6 @@ class Order(StrEnum):
 def register(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
     app.command("label")(label_command)
-    app.command("review")(review_command)
 
 
 def label_command(
@@ -71,13 +67,9 @@ def label_command(
     stills: Annotated[
         Path | None, typer.Option("--stills", help="Folder for a picture of each case shown in a recording.")
     ] = None,
-    size: Annotated[
-        int | None, typer.Option("--size", "-n", min=2, max=5, help="Layers of the cube.")
-    ] = None,
-    front: Annotated[
-        Front | None, typer.Option("--front", help="Side that you call front, as the camera sees it.")
-    ] = None,
-    profile: Annotated[str | None, typer.Option("--profile", help="Profile of the cube.")] = None,
+    size: SizeOption = None,
+    front: FrontOption = None,
+    profile: BestProfileOption = None,
     learn: Annotated[
         bool,
         typer.Option("--learn", help="Let the surest pictures teach --profile; 'profile forget' undoes it."),
@@ -96,6 +88,7 @@ def label_command(
     from models.errors import UsageError
     from vision.gather import gather
     from vision.label_run import Progress, Settings, file_pictures, run
+    from vision.library_files import open_library
     from vision.outputs import check_output_folder, check_outputs
     from vision.photo_reader import PhotoReader, loaded_profile
     from vision.profiles import taught_path
@@ -138,7 +131,8 @@ def label_command(
     check_outputs(settings.outputs(), (item.path for item in gathered.items))
     if copy_to is not None:
         check_output_folder("--copy-to", copy_to)
-    with _Bar(len(gathered.items), out) as bar:
+    open_library()  # tells what is wrong in it, once for all processes
+    with Bar(len(gathered.items), out) as bar:
         tally, answers = run(gathered, settings, Progress(bar.file_done, bar.recording_at))
     for wanted, log, done in file_pictures(answers, copy_to=copy_to, rename=rename, really=yes):
         _tell_filing(wanted, log, done, settings, yes)
@@ -147,87 +141,6 @@ def label_command(
         _learn(answers, settings, str(profile), really=learn)
     if tally.stopped or tally.problems or tally.unwritten:
         raise typer.Exit(1)
-
-
-class _Bar:
-    """The progress bar on stderr, with rate and time left; answers on stdout where no file takes them."""
-
-    def __init__(self, total: int, out: str | None) -> None:
-        from rich.console import Console
-        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-        self._out = out
-        console = Console(stderr=True)
-        self._progress = Progress(
-            TextColumn("{task.description}"),
-            BarColumn(),
-            MofNCompleteColumn(),
-            TextColumn("{task.fields[rate]}"),
-            TimeRemainingColumn(),
-            TextColumn("left"),
-            console=console,
-            disable=not console.is_terminal,
-            redirect_stdout=console.is_terminal,
-            redirect_stderr=console.is_terminal,
-        )
-        self._all = self._progress.add_task("labelling", total=total, rate="")
-        self._recording: Any = None
-        self._seen = 0
-        self._total = total
-
-    def __enter__(self) -> _Bar:
-        from time import monotonic
-
-        self._began = monotonic()
-        self._progress.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._progress.stop()
-
-    def file_done(self, outcome: Outcome) -> None:
-        import json
-        from time import monotonic
-
-        from vision.ledger import encoded
-
-        self._seen += 1
-        rate = self._seen / max(monotonic() - self._began, 1e-3)
-        self._progress.update(self._all, advance=1, rate=f"{rate:.1f} a second")
-        if self._recording is not None:
-            self._progress.remove_task(self._recording)
-            self._recording = None
-        if self._out == "-":
-            for answer in outcome.answers:
-                typer.echo(encoded(json.dumps(answer, ensure_ascii=False)))
-        elif self._out is None:
-            for answer in outcome.answers:
-                typer.echo(answer_line(answer))
-
-    def recording_at(self, item: Item, done_s: float, total_s: float) -> None:
-        if self._recording is None:
-            name = Path(item.path).name
-            self._recording = self._progress.add_task(name, total=max(round(total_s), 1), rate="seconds")
-        self._progress.update(self._recording, completed=round(done_s))
-
-
-def answer_line(answer: dict[str, Any]) -> str:
-    """One answer on one line: file, time where it is from a recording, what was named or why not."""
-    from vision.shown import clock
-    from vision.wording import lists_candidates, percent
-
-    where = one_line(str(answer["image"]))
-    if "start" in answer:
-        where += f" {clock(float(answer['start']))}-{clock(float(answer['end']))}"
-    case = answer.get("case")
-    if answer.get("ok") and case:
-        return f"{where}: {case['code']}, {percent(float(answer.get('confidence', case['probability'])))}"
-    reason = answer.get("reason")
-    codes = [one["code"] for one in answer.get("candidates", ())]
-    if not codes or not lists_candidates(reason, answer.get("seen") or {}):
-        return f"{where}: {reason}"
-    more = f" and {len(codes) - MOST_LISTED} more" if len(codes) > MOST_LISTED else ""
-    return f"{where}: {reason}, one of {' '.join(codes[:MOST_LISTED])}{more}"
 
 
 def _summary(tally: Tally, settings: Settings) -> None:
@@ -310,7 +223,7 @@ def _tell_filing(wanted: Any, log: Path, done: int, settings: Settings, really: 
 
 
 def _undo(log: Path) -> int:
-    from vision.filing import undo
+    from vision.filing_steps import undo
     from vision.wording import counted
 
     undone, left = undo(log)
@@ -323,22 +236,3 @@ def _undo(log: Path) -> int:
 def _cores() -> int:
     """Cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
-def review_command(
-    answers: Annotated[Path, typer.Argument(metavar="ANSWERS", help="A file that 'label --out' wrote.")],
-    everything: Annotated[bool, typer.Option("--all", help="Go through named pictures as well.")] = False,
-    no_window: Annotated[bool, typer.Option("--no-window", help="Ask in the terminal.")] = False,
-    profile: Annotated[
-        str | None,
-        typer.Option("--profile", help="Whose colours; found by their names if left out."),
-    ] = None,
-) -> None:
-    """Settle by hand what was ambiguous or refused, and write the truth beside each picture.
-
-    The truth file (NAME.json beside NAME.jpg) is what 'score' and 'calibrate' take. A picture that has one
-    is not asked about again.
-    """
-    from vision.review import review
-
-    raise typer.Exit(review(answers, everything=everything, window=not no_window, profile=profile))

@@ -7,12 +7,12 @@ import shutil
 import time
 from collections.abc import Sequence
 from dataclasses import replace
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from vision.cli_options import BestProfileOption, Front, FrontOption, ProfileOption, SizeOption
 from vision.streams import complain, json_line
 
 if TYPE_CHECKING:
@@ -21,15 +21,6 @@ if TYPE_CHECKING:
     from vision.answer import Answer
 
 READ_LONG_SIDE = 2000
-
-
-class Front(StrEnum):
-    """Which side of the cube the holder calls his front, as the camera sees it."""
-
-    near = "near"
-    right = "right"
-    far = "far"
-    left = "left"
 
 
 def register(app: typer.Typer) -> None:
@@ -53,17 +44,9 @@ def read(
             help="Write the annotated picture here; for several pictures a folder, made if it ends in a /.",
         ),
     ] = None,
-    front: Annotated[
-        Front | None,
-        typer.Option(help="The side you call your front, as the camera sees it."),
-    ] = None,
-    size: Annotated[
-        int | None, typer.Option(min=2, max=5, help="Layers of the cube; told from the picture if left out.")
-    ] = None,
-    profile: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Colour profile: a name or a file; the best fitting if left out."),
-    ] = None,
+    front: FrontOption = None,
+    size: SizeOption = None,
+    profile: BestProfileOption = None,
 ) -> int:
     """Name the last-layer case in each picture and show a sequence for the angle at which it lies.
 
@@ -188,15 +171,9 @@ def score(
         Path | None,
         typer.Option(metavar="FILE", help="Keep the answers here, one JSON line each, and go on from them."),
     ] = None,
-    profile: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Colour profile: a name or a file; built in if left out."),
-    ] = None,
+    profile: ProfileOption = None,
 ) -> int:
     """Score the reading of pictures whose truth is known, by condition."""
     from vision.report import score_folder
 
     return score_folder(folder, as_json=json_object, sheet=sheet, answers=answers, profile=profile)
-
-
-__all__: Sequence[str] = ("READ_LONG_SIDE", "read", "register", "score")

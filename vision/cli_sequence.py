@@ -36,13 +36,15 @@ def add_to_library(rows: Sequence[dict[str, str]]) -> int:
     from models.library import load_library
     from models.sequences import write_block
     from models.toml_files import read_text
-    from vision.library_files import library_path, locked, save_text
+    from vision.library_files import library_path, locked, save_text, tell_passed_over
 
     path = library_path()
     blocks = []
     with locked():
         text = read_text(path) if path.exists() else _HEAD
-        held = {(e.code, e.turns) for e in load_library([path], built_in=False).entries}
+        own = load_library([path], built_in=False)
+        tell_passed_over(own.bad)
+        held = {(e.code, e.turns) for e in own.entries}
         for row in rows:
             if (row["code"], row["turns"]) not in held:
                 held.add((row["code"], row["turns"]))
@@ -99,12 +101,12 @@ def list_sequences(
     every: Annotated[bool, typer.Option("--all", help="The built-in ones as well.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = False,
 ) -> None:
-    """List your sequences, and tell which entries of your file were left out and why."""
+    """List your sequences, and tell which entries of your files were left out and why."""
     from vision.library_files import open_library
 
     if code is not None:
         _known(code)
-    library = open_library()
+    library = open_library(tell=False)
     entries = [
         e for e in library.entries if (every or e.file in library.own) and (code is None or e.code == code)
     ]
@@ -185,7 +187,8 @@ def import_sequences(
 
     What stands before a colon or tab is a label. One that is a case's code is believed where the engine finds
     the sequence to solve that case on any size; --size is tried first for all others. What follows a # is
-    skipped. Lines that solve no case are reported with their number; the others are kept.
+    skipped. Lines that solve no case are reported with their number, and so are those that solve theirs on
+    other sizes alone, which are kept as all others.
     """
     from models.errors import LastlookError
     from models.toml_files import read_text
@@ -200,13 +203,15 @@ def import_sequences(
         if not words.strip():
             continue
         try:
-            code, turns = _case_of(label, words.strip(), size)
+            code, turns, sizes = _case_of(label, words.strip(), size)
         except LastlookError as error:
             bad += 1
             typer.echo(f"{name}:{number}: left out: {error}", err=True)
             continue
         if code != label and _is_code(label):
             typer.echo(f"{name}:{number}: solves {code}, not {label}: kept as that", err=True)
+        if size not in sizes and (alone := _but_on(code, sizes)):
+            typer.echo(f"{name}:{number}: kept as {code}{alone}{_but_solves(turns, size)}", err=True)
         rows.append({"code": code, "turns": turns, "source": f"imported from {Path(name).name}"})
     new = add_to_library(rows)
     typer.echo(f"{new} added, {len(rows) - new} there already, {bad} left out")
@@ -221,8 +226,21 @@ def _is_code(text: str) -> bool:
     return text in CASES or text in PERMUTATION_CASES
 
 
-def _case_of(label: str, text: str, size: int) -> tuple[str, str]:
-    """(code, turns as printed) of a sequence; raises LastlookError when it solves nothing on any size."""
+def _but_solves(turns: str, size: int) -> str:
+    """What a sequence solves on a size on which it does not solve its case: "" for nothing."""
+    from models.check import check_moves
+    from models.notation import parse_moves
+
+    sequence = parse_moves(turns)
+    code = check_moves(sequence, size).solves if sequence.min_size <= size else None
+    return f"; on a {size}x{size}x{size} it solves {code}" if code else ""
+
+
+def _case_of(label: str, text: str, size: int) -> tuple[str, str, tuple[int, ...]]:
+    """(code, turns as printed, sizes on which they solve it) of a sequence.
+
+    Raises LastlookError when it solves nothing on any size.
+    """
     from models.check import check_moves
     from models.errors import LastlookError
     from models.notation import parse_moves
@@ -241,8 +259,7 @@ def _case_of(label: str, text: str, size: int) -> tuple[str, str]:
 
     for code in filter(None, may_solve()):
         with suppress(LastlookError):
-            check_entry(code, sequence)
-            return code, str(sequence)
+            return code, str(sequence), check_entry(code, sequence).sizes
     disturbs = check_moves(sequence, sizes[0]).disturbs
     raise LastlookError("; ".join(["solves no last-layer case", *disturbs]))
 

@@ -43,8 +43,15 @@ class Ink:
     line: Colour = (43, 49, 60)
 
 
-PLAIN: Final = Ink(face=(255, 255, 255), lit=(25, 25, 25), empty=(225, 225, 225), line=(25, 25, 25))
-"""For a black-and-white printer."""
+LIT: Final[dict[str, Colour]] = {
+    "white": (245, 245, 242),
+    "yellow": (250, 214, 40),
+    "red": (255, 120, 115),
+    "orange": (255, 150, 50),
+    "blue": (115, 175, 255),
+    "green": (95, 215, 135),
+}
+"""Top colours for the diagram, light enough on its dark face."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +90,13 @@ class _Shape:
 def case_shapes(
     twist: Sequence[int], flip: Sequence[int], ink: Ink, *, front_mark: bool = True
 ) -> list[_Shape]:
-    """The moons of a case, back to front; slots as everywhere: (UFR, UFL, UBL, UBR), (UF, UR, UB, UL)."""
+    """The moons of a case, back to front; slots as everywhere: (UFR, UFL, UBL, UBR), (UF, UR, UB, UL).
+
+    A ring marks the centre; without ``flip``, on a 2x2x2, there is none.
+    """
     shapes = [_Shape((0, 0), (1, 1), 0.3, ink.face, ink.line, 0.03)]
-    shapes.append(_Shape((0, 0), (0.2, 0.2), 0.2, None, ink.empty, 0.05))
+    if flip:
+        shapes.append(_Shape((0, 0), (0.2, 0.2), 0.2, None, ink.empty, 0.05))
     for (place, first, second), turned in zip(_CORNERS, twist, strict=True):
         centre = (place[0] * _CORNER_AT, place[1] * _CORNER_AT)
         disc = _Shape(centre, (_RADIUS, _RADIUS), _RADIUS, ink.lit)

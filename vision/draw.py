@@ -1,49 +1,39 @@
-"""The answer on the photo: the grid that was found, the colours that were read, the panel beside it.
-
-Lines are light with a dark casing, and every badge carries its colour's letter, so nothing depends on
-telling colours apart; where the letter would be too small to read, the badge is left off. A badge split in
-two shows a sticker that was read as one colour (left) and settled as another by the group (right).
-"""
+"""The answer as a picture: the photo with what was read on it, an inset, and the panel."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-from itertools import pairwise
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.answer import COLOURS, Answer, Grid
-from vision.lettering import BOLD, Colour, Lettering
-from vision.naming import Naming
-from vision.panel import panel_image, stacked, sticker_rgb
+from vision.answer import Answer
+from vision.lettering import DARK, LIGHT
+from vision.overlay import face_grids, letter_px, overlaid_with_splits
+from vision.panel import panel_image, stacked
 
 SMALLEST_LONG_SIDE: Final = 960
-SMALLEST_LETTER: Final = 8
-"""Pixels; badges whose letter would be smaller are left off."""
+ENLARGED_LONG_SIDE: Final = 1920
+"""Pixels up to which a picture is drawn larger for the letters on a small cube."""
 HIGHEST_CARD: Final = 1.25
 """Heights of the photo that the card beside it may have, before its text is set smaller."""
-_LIGHT: Final[Colour] = (255, 255, 255)
-_DARK: Final[Colour] = (20, 22, 28)
-_SHIFT: Final = 4
 _LEAST_UNIT: Final = 15
-"""Pixels of the card's plain text."""
+"""Pixels of the card's plain text at least, and of letters on a cube that is drawn larger for them."""
+_SMALL_LETTER: Final = 13
+"""Pixels; a cube with smaller letters is drawn larger."""
 _CARD_UNITS: Final = 27
 """Width of the card in units."""
-_LEAST_RADIUS: Final = 3.5
-"""Pixels; a face whose badges would be smaller gets its outline alone."""
+_INSET_SHARES: Final = (0.45, 0.6)
+"""Of the photo's shorter side, what a small cube drawn larger takes; the second where letters are small."""
 
 
 def annotated(image_bgr: NDArray[np.uint8], answer: Answer) -> NDArray[np.uint8]:
     """Photo, overlay and panel as one picture: uint8 (height, width, 3) in blue, green, red.
 
-    ``image_bgr`` is the upright picture that ``answer`` was read from; it is left as it is. Pictures
-    with a longer side under 960 pixels are drawn larger so that the text stays readable.
+    ``image_bgr`` is the upright picture that ``answer`` was read from; it is left as it is. It is drawn
+    :func:`zoom_of` times larger.
     """
-    rows, cols = image_bgr.shape[:2]
-    zoom = max(1.0, SMALLEST_LONG_SIDE / max(rows, cols))
+    zoom = zoom_of(image_bgr, answer)
     photo, has_splits = _marked_up(image_bgr, answer, zoom)
     rows, cols = photo.shape[:2]
     unit = max(_LEAST_UNIT, round(max(rows, cols) / 62))
@@ -60,6 +50,17 @@ def annotated(image_bgr: NDArray[np.uint8], answer: Answer) -> NDArray[np.uint8]
     return stacked(photo, [panel], beside=True)
 
 
+def zoom_of(image_bgr: NDArray[np.uint8], answer: Answer) -> float:
+    """How many times larger a picture is drawn: to 960 pixels of its longer side at least, so that text stays
+    readable, and to 1920 at most where the letters on its cube would be small."""
+    longer: int = max(image_bgr.shape[:2])
+    zoom = max(1.0, SMALLEST_LONG_SIDE / longer)
+    own_px = letter_px(answer)
+    if own_px * zoom >= _SMALL_LETTER:
+        return zoom
+    return max(zoom, min(_LEAST_UNIT / max(own_px, 1.0), ENLARGED_LONG_SIDE / longer))
+
+
 def marked_up(image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> NDArray[np.uint8]:
     """The photo, ``zoom`` times larger, with the overlay, a small cube shown larger in a corner."""
     return _marked_up(image_bgr, answer, zoom)[0]
@@ -67,7 +68,7 @@ def marked_up(image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> NDAr
 
 def _marked_up(image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> tuple[NDArray[np.uint8], bool]:
     """:func:`marked_up`, and whether a split badge is on it."""
-    photo, has_splits = _overlaid(image_bgr, answer, zoom)
+    photo, has_splits = overlaid_with_splits(image_bgr, answer, zoom)
     return photo, _inset(photo, image_bgr, answer, zoom) or has_splits
 
 
@@ -84,16 +85,18 @@ def _inset(photo: NDArray[np.uint8], image_bgr: NDArray[np.uint8], answer: Answe
     points = np.concatenate([grid.reshape(-1, 2) for grid in grids.values()])
     lowest, highest = points.min(axis=0), points.max(axis=0)
     rows, cols = photo.shape[:2]
-    side = round(0.45 * min(rows, cols))
     reach = float((highest - lowest).max())
-    if reach * zoom * 1.5 > side or reach < 8:
+    shares = _INSET_SHARES if letter_px(answer) * zoom < _SMALL_LETTER else _INSET_SHARES[:1]
+    sides = (round(share * min(rows, cols)) for share in shares)
+    side = next((side for side in sides if reach * zoom * 1.5 <= side), None)
+    if side is None or reach < 8:
         return False
     middle, half = (lowest + highest) / 2, 0.58 * reach
     left, upper = np.maximum(np.floor(middle - half), 0).astype(int)
     right, lower = np.ceil(middle + half).astype(int) + 1
     piece = np.ascontiguousarray(image_bgr[upper:lower, left:right])
     shown = answer.cropped(int(left), int(upper))
-    larger, has_splits = _overlaid(piece, shown, side / max(piece.shape[:2]))
+    larger, has_splits = overlaid_with_splits(piece, shown, side / max(piece.shape[:2]))
     high, wide = larger.shape[:2]
     edge = max(2, round(max(rows, cols) / 400))
     x = edge if middle[0] * zoom > cols / 2 else cols - wide - edge
@@ -102,42 +105,9 @@ def _inset(photo: NDArray[np.uint8], image_bgr: NDArray[np.uint8], answer: Answe
     if (box[:2] < highest * zoom).all() and (box[2:] > lowest * zoom).all():
         return False  # it would hide the cube itself
     photo[y : y + high, x : x + wide] = larger
-    cv2.rectangle(photo, (x - 1, y - 1), (x + wide, y + high), _DARK[::-1], 2 * edge)
-    cv2.rectangle(photo, (x - 1, y - 1), (x + wide, y + high), _LIGHT[::-1], edge)
+    cv2.rectangle(photo, (x - 1, y - 1), (x + wide, y + high), DARK[::-1], 2 * edge)
+    cv2.rectangle(photo, (x - 1, y - 1), (x + wide, y + high), LIGHT[::-1], edge)
     return has_splits
-
-
-def overlaid(image_bgr: NDArray[np.uint8], answer: Answer, *, zoom: float = 1.0) -> NDArray[np.uint8]:
-    """The photo, ``zoom`` times larger, with the grid and the badges on it.
-
-    A face whose badges would be too small gets its outline alone.
-    """
-    return _overlaid(image_bgr, answer, zoom)[0]
-
-
-def _overlaid(image_bgr: NDArray[np.uint8], answer: Answer, zoom: float) -> tuple[NDArray[np.uint8], bool]:
-    """:func:`overlaid`, and whether a split badge is on it."""
-    import cv2
-
-    photo = image_bgr.copy()
-    if zoom != 1.0:
-        photo = np.asarray(
-            cv2.resize(image_bgr, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC), np.uint8
-        )
-    stroke = max(1.0, max(photo.shape[:2]) / 900)
-    grids = {face: _zoomed(grid, zoom) for face, grid in face_grids(answer).items()}
-    for face in [face for face in "BLRFU" if face in grids]:
-        _draw_grid(
-            photo, grids[face], stroke, heavy=face == "U", lines=_badge_radius(grids[face]) >= _LEAST_RADIUS
-        )
-    for quad in answer.others:
-        _line(photo, _zoomed(np.array([*quad, quad[0]]), zoom), stroke, dashed=True)
-    if "U" in grids:
-        _mark_front(photo, grids["U"], stroke)
-    badges = [badge for face, grid in grids.items() for badge in _badges(grid, face, answer)]
-    for badge in badges:
-        _draw_badge(photo, badge, stroke)
-    return photo, any(badge.is_split for badge in badges)
 
 
 def encoded(image_bgr: NDArray[np.uint8], suffix: str) -> bytes:
@@ -149,153 +119,3 @@ def encoded(image_bgr: NDArray[np.uint8], suffix: str) -> bytes:
     if not done:
         raise ValueError(f"cannot write a picture as {suffix}")
     return packed.tobytes()
-
-
-def face_grids(answer: Answer) -> dict[str, NDArray[np.float64]]:
-    """Pixel nodes (n + 1, n + 1, 2) of every face in view; from the quad alone for the top if need be."""
-    grids = {face: np.asarray(grid, np.float64) for face, grid in answer.grids.items()}
-    if "U" not in grids and answer.top is not None and answer.size:
-        grids["U"] = grid_of_quad(answer.top.quad_xy, answer.size)
-    return grids
-
-
-def grid_of_quad(quad_xy: Any, size: int) -> NDArray[np.float64]:
-    """Nodes (size + 1, size + 1, 2) of a face from its corners TL, TR, BR, BL by their homography."""
-    import cv2
-
-    unit = np.array([[0, 0], [size, 0], [size, size], [0, size]], np.float32)
-    homography = cv2.getPerspectiveTransform(unit, np.asarray(quad_xy, np.float32).reshape(4, 2))
-    col, row = np.meshgrid(np.arange(size + 1.0), np.arange(size + 1.0))
-    nodes = cv2.perspectiveTransform(np.stack([col, row], axis=-1).reshape(1, -1, 2), homography)
-    return np.asarray(nodes, np.float64).reshape(size + 1, size + 1, 2)
-
-
-def as_grid(nodes: NDArray[np.float64]) -> Grid:
-    """Nodes as the nested tuples that an Answer keeps."""
-    return tuple(tuple((float(x), float(y)) for x, y in row) for row in nodes)
-
-
-def _zoomed(points_xy: NDArray[np.float64], zoom: float) -> NDArray[np.float64]:
-    """Where OpenCV draws points of the answer in the photo made larger: it counts from a pixel's middle."""
-    return points_xy * zoom - 0.5
-
-
-def _fixed(points: NDArray[Any]) -> NDArray[np.int32]:
-    return np.round(np.asarray(points, np.float64) * (1 << _SHIFT)).astype(np.int32)
-
-
-def _line(
-    photo: NDArray[np.uint8], points: NDArray[Any], width: float, *, casing: float = 2.2, dashed: bool = False
-) -> None:
-    import cv2
-
-    runs = [points]
-    if dashed:
-        parts = [np.linspace(a, b, 16).reshape(8, 2, 2) for a, b in pairwise(points)]
-        runs = [dash for part in parts for dash in part]
-    for colour, wide in ((_DARK, width * casing), (_LIGHT, width)):
-        for run in runs:
-            cv2.polylines(photo, [_fixed(run)], False, colour[::-1], max(1, round(wide)), cv2.LINE_AA, _SHIFT)
-
-
-def _badge_radius(grid: NDArray[np.float64]) -> float:
-    """Radius of the badges in the middle of a face, in pixels."""
-    k = (len(grid) - 1) // 2
-    return 0.27 * _thickness(grid[k : k + 2, k : k + 2].reshape(4, 2))
-
-
-def _draw_grid(
-    photo: NDArray[np.uint8], grid: NDArray[np.float64], stroke: float, *, heavy: bool, lines: bool
-) -> None:
-    n = len(grid) - 1
-    for k in range(1, n if lines else 1):
-        _line(photo, grid[k], stroke * 0.8)
-        _line(photo, grid[:, k], stroke * 0.8)
-    edge = np.concatenate([grid[0], grid[1:, -1], grid[-1, -2::-1], grid[-2::-1, 0]])
-    _line(photo, edge, stroke * (2.4 if heavy else 1.2), casing=1.8)
-
-
-def _mark_front(photo: NDArray[np.uint8], top: NDArray[np.float64], stroke: float) -> None:
-    """A thick bar on the middle third of the top face's front edge, as in the diagram."""
-    front = top[-1]
-    left, right = front[0], front[-1]
-    bar = np.array([left + (right - left) * share for share in (0.34, 0.66)])
-    _line(photo, bar, stroke * 5.5, casing=1.5)
-
-
-@dataclass(frozen=True, eq=False)
-class _Badge:
-    """A disc on a sticker: ``letters`` and ``rgb`` of its colour as read and as settled."""
-
-    centre: NDArray[np.float64]
-    radius: float
-    letters: tuple[str, str]
-    rgb: tuple[Colour, Colour]
-    is_split: bool
-
-    @property
-    def letter_px(self) -> int:
-        return round(self.radius * (0.95 if self.is_split else 1.35))
-
-
-def _badges(grid: NDArray[np.float64], face: str, answer: Answer) -> Iterator[_Badge]:
-    """The badges of a face that are large enough for their letters."""
-    keys = Naming(tuple(answer.palette) or COLOURS).key_of
-    settled = answer.settled.get(face, ())
-    for row, names in enumerate(answer.seen.get(face, ())):
-        for col, read in enumerate(names):
-            if read is None:
-                continue
-            corners = grid[row : row + 2, col : col + 2].reshape(4, 2)
-            group = settled[row][col] if row < len(settled) else None
-            final = group if group is not None else read
-            badge = _Badge(
-                centre=corners.mean(axis=0),
-                radius=0.27 * _thickness(corners),
-                letters=(keys.get(read, read[:1]).upper(), keys.get(final, final[:1]).upper()),
-                rgb=(sticker_rgb(answer, read), sticker_rgb(answer, final)),
-                is_split=read != final,
-            )
-            if badge.letter_px >= SMALLEST_LETTER:
-                yield badge
-
-
-def _thickness(corners: NDArray[np.float64]) -> float:
-    """The smaller extent of a cell given as TL, TR, BL, BR: its area over its longer diagonal, doubled."""
-    a, b = corners[3] - corners[0], corners[2] - corners[1]
-    area = abs(a[0] * b[1] - a[1] * b[0]) / 2
-    return float(area / max(np.hypot(*a), np.hypot(*b), 1e-6) * np.sqrt(2))
-
-
-def _draw_badge(photo: NDArray[np.uint8], badge: _Badge, stroke: float) -> None:
-    import cv2
-
-    centre, radius = badge.centre, badge.radius
-    at = _fixed(centre)
-
-    def disc(extra: float, colour: Colour) -> None:
-        outer = int(_fixed(np.array([radius + extra]))[0])
-        cv2.circle(photo, (int(at[0]), int(at[1])), outer, colour[::-1], -1, cv2.LINE_AA, _SHIFT)
-
-    disc(2.2 * stroke, _DARK)
-    disc(1.2 * stroke, _LIGHT)
-    read_rgb, settled_rgb = badge.rgb
-    disc(0.0, settled_rgb)
-    if not badge.is_split:
-        how = Lettering(badge.letter_px, BOLD, _letter_colour(read_rgb))
-        how.put_centred(photo, badge.letters[0], *centre)
-        return
-    angle = np.linspace(np.pi / 2, 3 * np.pi / 2, 24)
-    half = centre + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    cv2.fillPoly(photo, [_fixed(half)], read_rgb[::-1], cv2.LINE_AA, _SHIFT)
-    cv2.polylines(
-        photo, [_fixed(half[[0, -1]])], False, _DARK[::-1], max(1, round(stroke)), cv2.LINE_AA, _SHIFT
-    )
-    for letter, own, side in zip(badge.letters, badge.rgb, (-0.48, 0.48), strict=True):
-        how = Lettering(badge.letter_px, BOLD, _letter_colour(own))
-        how.put_centred(photo, letter, centre[0] + side * radius, centre[1])
-
-
-def _letter_colour(rgb: Colour) -> Colour:
-    """Dark on light stickers, light on dark ones (luma of ITU-R BT.601)."""
-    return _DARK if 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2] > 140 else _LIGHT

@@ -68,12 +68,12 @@ class Crop:
 
 @dataclass(frozen=True, eq=False)
 class Fitted:
-    """A pose, the share of its lattice that the maps bear out, 0..1, and the network's word on the size."""
+    """A pose, the share of its lattice that the maps bear out and the probability that it is a cube's, both
+    0..1, and the map of its surface."""
 
     pose: CubePose
     line_score: float
     cube_probability: float
-    size_logits: Floats
     surface: Floats
 
 
@@ -286,4 +286,4 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
         n, focal, (float(principal[0]), float(principal[1])), place.rotation, centre_xyz,
         score=edge, size_probabilities={s: float(p) for s, p in zip(SIZES, shares, strict=True)},
     )  # fmt: skip
-    return Fitted(pose, (edge + seam) / 2, float(1 / (1 + np.exp(-numbers[23]))), logits, crop.maps[3])
+    return Fitted(pose, (edge + seam) / 2, float(1 / (1 + np.exp(-numbers[23]))), crop.maps[3])

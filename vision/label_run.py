@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
-from vision.filing import Plan, carry_out, plan
+from vision.filing import Plan, plan
+from vision.filing_steps import carry_out
 from vision.gather import Gathered, Item, Order
 from vision.label import Json, Outcome, Tally, UnwrittenError, label
 from vision.ledger import AnswerLog, encoded, ledger_of, read_lines
 from vision.outputs import Wanted
-from vision.paths import is_file
+from vision.paths import is_file, make_folder
 from vision.photo_reader import FrameAnswers, PhotoReader, annotated_path, path_mark
 from vision.recording import index_recording
 from vision.shown import Shown, chapter_lines, shown_csv, webvtt_chapters
@@ -102,7 +103,7 @@ class Settings:
         files = [one.parent for one in (self.csv, self.page) if one is not None]
         for folder in (*files, self.chapters_to, self.stills_to, None if drawn is None else Path(drawn)):
             if folder is not None:
-                _make_folder(folder)
+                make_folder(folder)
 
 
 @dataclass(frozen=True)
@@ -237,17 +238,8 @@ def dask_client(address: str) -> Any:
 
 
 def _write(path: Path, text: str) -> None:
-    _make_folder(path.parent)
+    make_folder(path.parent)
     write_atomically(path, encoded(text))
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LastlookError(
-            f"{folder}: this folder cannot be made ({error.strerror}); name another"
-        ) from error
 
 
 def surest(answers: list[Json], most: int) -> list[str]:

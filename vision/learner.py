@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calibration.collect import COVERED, SURE
+from calibration.labelling import COVERED, SURE
 from calibration.learn import DriftWatch, Seen, learned, worth_learning
 from calibration.profile import load_profile
 from models.journal import utc_text

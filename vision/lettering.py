@@ -7,14 +7,18 @@ from bisect import bisect
 from dataclasses import dataclass
 from functools import lru_cache
 from threading import local
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.colour import srgb_to_linear
+
 Colour = tuple[int, int, int]
 REGULAR = 420
 BOLD = 700
+LIGHT: Final[Colour] = (255, 255, 255)
+DARK: Final[Colour] = (20, 22, 28)
 
 
 _local = local()
@@ -27,6 +31,14 @@ def _face() -> Any:
 
         _local.face = cv2.FontFace("sans")
     return _local.face
+
+
+def letter_on(rgb: Colour) -> Colour:
+    """A letter's colour on ``rgb``: light where the two have the contrast of 3:1 that WCAG 2.2, 1.4.3 asks of
+    large letters, else dark."""
+    red, green, blue = srgb_to_linear(np.array(rgb) / 255).tolist()
+    luminance = 0.2126 * red + 0.7152 * green + 0.0722 * blue  # ITU-R BT.709
+    return LIGHT if 1.05 / (luminance + 0.05) >= 3 else DARK
 
 
 @dataclass(frozen=True, slots=True)

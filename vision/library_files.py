@@ -13,25 +13,31 @@ They lie in the platform's data folder (``LASTLOOK_DATA`` names another), the ca
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from models.errors import LastlookError
-from vision.paths import kind_at
+from vision.paths import folder_in, kind_at
+from vision.streams import complain
 
 if TYPE_CHECKING:
     from models.effort import EffortModel
     from models.library import Library
     from models.notation import Moves
+    from models.sequences import BadEntry
 
 
 def data_folder() -> Path:
-    """Where the user's sequences, cores and weights lie; it need not exist yet."""
-    chosen = os.environ.get("LASTLOOK_DATA")
-    if chosen:
-        return Path(chosen)
+    """Where the user's sequences, cores and weights lie; it need not exist yet.
+
+    Raises LastlookError where LASTLOOK_DATA names what is no folder.
+    """
+    chosen = folder_in("LASTLOOK_DATA")
+    if chosen is not None:
+        return chosen
     from platformdirs import user_data_path
 
     return user_data_path("lastlook", appauthor=False)
@@ -70,17 +76,38 @@ def open_effort() -> EffortModel:
     return load_effort(path if kind_at(path) != "nothing" else None)
 
 
-def open_library() -> Library:
-    """The built-in library without what the user hid, and his own sequences on top."""
+def open_library(*, tell: bool = True) -> Library:
+    """The built-in library without what the user hid, and his own sequences on top.
+
+    What is wrong in his files is passed over, and told in one line on standard error where ``tell`` is True.
+    """
     from models.library import load_library
+    from models.sequences import BadEntry
     from models.toml_files import read_blocks, read_text
 
     hidden: set[tuple[str, str]] = set()
-    if kind_at(hidden_path()) != "nothing":
-        for _, table in read_blocks(read_text(hidden_path()), "sequence"):
+    bad: list[BadEntry] = []
+    path = hidden_path()
+    if kind_at(path) != "nothing":
+        for line, table in read_blocks(read_text(path), "sequence"):
             if isinstance(table, dict):
                 hidden.add((str(table.get("code")), str(table.get("turns"))))
-    return load_library([library_path()], hidden=hidden, cache_folder=cache_folder(), effort=open_effort())
+            else:
+                bad.append(BadEntry(str(path), line, table))
+    library = load_library([library_path()], hidden=hidden, cache_folder=cache_folder(), effort=open_effort())
+    library = replace(library, bad=(*library.bad, *bad))
+    if tell:
+        tell_passed_over(library.bad)
+    return library
+
+
+def tell_passed_over(bad: Sequence[BadEntry]) -> None:
+    """Say in one line what is wrong in the user's files of sequences, and what goes on without it."""
+    if not bad:
+        return
+    more = f" ({len(bad) - 1} more: `lastlook sequence list` names all)" if len(bad) > 1 else ""
+    rest = "all other sequences are used" if bad[0].line else "the built-in sequences are used"
+    complain(f"{bad[0]}{more}; passed over, {rest}")
 
 
 def open_cores() -> dict[str, Moves]:

@@ -11,19 +11,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from models.cases import CASES
-from models.layer import has_edges
-from vision.diagram import Ink, case_image
+from vision.diagram import LIT, Ink, case_image
 from vision.lettering import BOLD, REGULAR, Colour
 from vision.live_page import LIGHT, Image, Page, Theme, pill, sign
-
-LIT: Final[dict[str, Colour]] = {
-    "white": (245, 245, 242),
-    "yellow": (255, 220, 60),
-    "orange": (255, 150, 50),
-    "green": (90, 200, 120),
-    "red": (255, 110, 110),
-    "blue": (120, 180, 255),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,9 +196,8 @@ def _unsure(page: Page, shown: Shown) -> None:
         if page.y + round(0.35 * page.unit) + max(side, words) > page.floor:
             return
         page.y += round(0.35 * page.unit)
-        flip = case.flip if has_edges(shown.size) else ()
         page.image[page.y : page.y + side, page.left : page.left + side] = case_image(
-            case.twist, flip, ink=_ink(theme, shown.lit), width_px=side
+            case.twist, case.flip_on(shown.size), ink=_ink(theme, shown.lit), width_px=side
         )
         top = page.y
         page.text(name, 1.15, BOLD, indent=indent)

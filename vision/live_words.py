@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Final, Literal
 from models.cases import CASES, case_of
 from models.decode_permutation import permutation_posterior
 from models.decode_view import permutation_view
-from models.layer import has_edges
+from models.layer_tables import has_edges
+from vision.diagram import LIT
 from vision.evidence import SOLVED, Verdict
 from vision.frame_report import FrameReport
 from vision.lettering import Colour
-from vision.live_panel import LIT, Doing, Shown
+from vision.live_panel import Doing, Shown
 from vision.verdict import what_is_wrong
 from vision.wording import left_open, metrics, turns_from_here
 

@@ -86,11 +86,6 @@ class Found:
     reason: str | None = None
     stage: str | None = None
 
-    @property
-    def poses(self) -> tuple[CubePose, ...]:
-        """The poses alone."""
-        return tuple(cube.pose for cube in self.cubes)
-
 
 def _found(image_bgr: Picture, fitted: Fitted, crop: Crop) -> FoundCube:
     probability = fitted.cube_probability * min(1.0, max(0.0, fitted.line_score) / 0.6)

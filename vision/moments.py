@@ -20,6 +20,7 @@ from vision.answer import FACES
 from vision.evidence import Verdict
 from vision.frame_report import FrameReport
 from vision.naming import USUAL, Naming
+from vision.paths import make_folder
 
 
 def moments_folder() -> Path:
@@ -39,10 +40,7 @@ def save_moment(report: FrameReport, folder: Path, now: datetime | None = None) 
     good, data = cv2.imencode(".png", image)
     if not good:
         raise LastlookError("the frame cannot be written as a PNG")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LastlookError(f"{folder}: cannot be made ({error.strerror}); name another folder") from None
+    make_folder(folder)
     name = moment.strftime("%Y-%m-%dT%H%M%S.") + f"{moment.microsecond // 1000:03}Z-{report.case or 'unread'}"
     picture = folder / f"{name}.png"
     text = json.dumps(guess_of(report), ensure_ascii=False, indent=1)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from models.cases import CASES
 from vision.answer import Answer
-from vision.diagram import Ink, case_image
+from vision.diagram import LIT, Ink, case_image
 from vision.lettering import BOLD, REGULAR, Colour, Lettering
 from vision.naming import Naming
 from vision.wording import (
@@ -31,6 +31,9 @@ INK: Final[Colour] = (31, 36, 48)
 QUIET: Final[Colour] = (96, 103, 117)
 RULE: Final[Colour] = (214, 214, 208)
 BAR: Final[Colour] = (0, 90, 156)
+_FIRST_SIZES: Final = (1.3, 1.22, 1.15)
+"""Of the first sequence, in units: the largest that takes no more lines than the smallest."""
+_OTHER_SIZES: Final = (0.95, 0.9)
 STICKER_RGB: Final[dict[str, Colour]] = {
     "white": (245, 245, 242),
     "yellow": (250, 214, 40),
@@ -125,8 +128,11 @@ def _sequences(column: _Column, answer: Answer, unit: int, quiet: Lettering) -> 
         if rank == 0:
             column.rule(unit)
             column.text("From here", quiet, gap=0.3)
-        how = Lettering(round(unit * (1.3 if rank == 0 else 0.95)), BOLD if rank == 0 else REGULAR, INK)
-        column.text(turns_from_here(sequence), how, gap=0.05 if rank == 0 else 0.5)
+        turns = turns_from_here(sequence)
+        sizes = _FIRST_SIZES if rank == 0 else _OTHER_SIZES
+        hows = [Lettering(round(unit * size), BOLD if rank == 0 else REGULAR, INK) for size in sizes]
+        how = min(hows, key=lambda how: len(how.wrapped(turns, column.width)))
+        column.text(turns, how, gap=0.05 if rank == 0 else 0.5)
         column.text(metrics(sequence, first_told=not first_told), quiet)
         first_told = first_told or bool(sequence.first)
         if rank == 0 and sequence.proof:
@@ -194,17 +200,6 @@ def _diagram(column: _Column, answer: Answer, unit: int, plain: Lettering, quiet
     )
     beside.text(f"{lies} The bar marks the front.", quiet, gap=0.5)
     column.y = max(top + side, beside.y)
-
-
-LIT: Final[dict[str, Colour]] = {
-    "white": (245, 245, 242),
-    "yellow": (250, 214, 40),
-    "red": (255, 120, 115),
-    "orange": (255, 150, 50),
-    "blue": (115, 175, 255),
-    "green": (95, 215, 135),
-}
-"""Top colours for the diagram, light enough on its dark face."""
 
 
 def sticker_rgb(answer: Answer, name: str) -> Colour:

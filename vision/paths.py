@@ -29,6 +29,19 @@ def kind_at(path: str | Path) -> Kind:
     return "file" if stat.S_ISREG(mode) else "folder" if stat.S_ISDIR(mode) else "other"
 
 
+def folder_in(variable: str) -> Path | None:
+    """The folder that an environment variable names, None where it names none; it need not exist yet.
+
+    Raises LastlookError, one line, where something else is there.
+    """
+    chosen = os.environ.get(variable)
+    if not chosen:
+        return None
+    if kind_at(chosen) in ("file", "other"):
+        raise LastlookError(f"{variable} names {chosen}, which is no folder; name a folder, or unset it")
+    return Path(chosen)
+
+
 def is_file(path: str | Path) -> bool:
     """Whether a file is there and can be looked at; unlike ``Path.is_file`` it never raises."""
     return os.path.isfile(path)  # noqa: PTH113
@@ -37,6 +50,16 @@ def is_file(path: str | Path) -> bool:
 def is_folder(path: str | Path) -> bool:
     """Whether a folder is there and can be looked at; unlike ``Path.is_dir`` it never raises."""
     return str(path) != "" and os.path.isdir(path)  # noqa: PTH112
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder, and those above it, where there is none. Raises LastlookError, one line."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LastlookError(
+            f"{folder}: this folder cannot be made ({error.strerror}); name another"
+        ) from error
 
 
 def is_pipe(path: str | Path) -> bool:

@@ -19,6 +19,7 @@ from models.errors import LastlookError
 from vision.answer import Answer
 from vision.gather import Item
 from vision.label import UnwrittenError
+from vision.paths import make_folder
 
 if TYPE_CHECKING:
     from calibration.profile import Profile
@@ -86,10 +87,7 @@ class PhotoReader:
         ok, packed = cv2.imencode(".jpg", annotated(image_bgr, answer), [cv2.IMWRITE_JPEG_QUALITY, 90])
         if ok:
             target = annotated_path(Path(self.annotate_to), item)
-            try:
-                target.parent.mkdir(parents=True, exist_ok=True)
-            except OSError as error:
-                raise LastlookError(f"{target.parent}: cannot be made ({error.strerror})") from None
+            make_folder(target.parent)
             write_atomically(target, bytes(packed))
 
 
@@ -152,10 +150,10 @@ def chooser(name: str | None) -> Chooser:
 
 @lru_cache(maxsize=1)
 def loaded_library() -> Any:
-    """The library of sequences, loaded once a process."""
+    """The library of sequences, loaded once a process; the run itself tells what is wrong with it."""
     from vision.library_files import open_library
 
-    return open_library()
+    return open_library(tell=False)
 
 
 @lru_cache(maxsize=4)

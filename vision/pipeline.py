@@ -51,7 +51,6 @@ OTHER_CROPS, AGREEING = ((0.0, 0.0, 1.0), (0.06, 0.04, 1.08), (-0.05, 0.05, 0.93
 #: by so much likelier than a last layer are stickers of any colours where no other crop is asked: of readings
 #: that were made good none had more than 3, of those of pictures without a last layer three quarters
 HOPELESS_NATS = 10.0
-FRONTS = ("near", "far", "left", "right")
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,8 +77,8 @@ def read_whole(
     """Read the last-layer case of the cube in an upright BGR picture.
 
     ``profile`` is the cube's colours (the built-in one where None), ``size`` fixes n, ``front`` is one of
-    :data:`FRONTS`, ``library`` suggests sequences, ``find`` finds cubes. Never raises for what the picture
-    shows: an answer that names nothing carries its reason.
+    :data:`vision.holding.FRONTS`, ``library`` suggests sequences, ``find`` finds cubes. Never raises for what
+    the picture shows: an answer that names nothing carries its reason.
     """
     seconds = {"read": 0.0, "locate": 0.0, "sample": 0.0, "classify": 0.0, "decode": 0.0}
     began = time.perf_counter()

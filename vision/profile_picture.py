@@ -20,6 +20,9 @@ Box = tuple[NDArray[np.int32], NDArray[np.int32]]
 """Least and greatest (x, y) in pixels."""
 WIDTH, HEIGHT = 1180, 760
 _PLANE: Final = (440, 90, 600)  # left, top, side in pixels
+_NAME_WIDTH: Final = 230  # of a colour's name beside its swatch, in pixels
+_CLEARANCE: Final = 14
+"""Pixels that a label keeps from the ellipses of other colours where it can."""
 _DEVIATIONS: Final = 2.0
 
 
@@ -27,7 +30,8 @@ def profile_image(profile: Profile) -> Image:
     """The picture, uint8 (760, 1180, 3), blue green red."""
     canvas = np.full((HEIGHT, WIDTH, 3), PAPER[::-1], np.uint8)
     classes = classes_of(profile)
-    Lettering(28, BOLD, INK).put(canvas, profile.name[:34], 36, 54)
+    heading = Lettering(28, BOLD, INK)
+    heading.put(canvas, heading.shortened(profile.name, WIDTH - 72), 36, 54)
     quiet = Lettering(16, colour=QUIET)
     sizes = ", ".join(f"{n}x{n}x{n}" for n in profile.sizes) or "any size"
     quiet.put(canvas, f"{sizes} · {counted(len(profile.samples), 'sticker')} kept", 36, 80)
@@ -55,9 +59,10 @@ def _swatches(canvas: Image, classes: list[ColourClass], profile: Profile) -> No
         colour = tuple(int(v) for v in np.round(one.srgb[::-1] * 255))
         cv2.rectangle(canvas, (x, y), (x + 104, y + 70), colour, -1)
         cv2.rectangle(canvas, (x, y), (x + 104, y + 70), RULE[::-1], 1)
-        name.put(canvas, one.name[:18], x + 122, y + 24)
+        name.put(canvas, name.shortened(one.name, _NAME_WIDTH), x + 122, y + 24)
         quiet.put(canvas, "#" + "".join(f"{round(v * 255):02x}" for v in one.srgb), x + 122, y + 46)
-        quiet.put(canvas, f"opposite {profile.colours[opposite[k]]}"[:28], x + 122, y + 66)
+        facing = quiet.shortened(f"opposite {profile.colours[opposite[k]]}", _NAME_WIDTH)
+        quiet.put(canvas, facing, x + 122, y + 66)
 
 
 def _plane(canvas: Image, classes: list[ColourClass]) -> None:
@@ -89,9 +94,9 @@ def _plane(canvas: Image, classes: list[ColourClass]) -> None:
     quiet.put(canvas, "ellipses: two standard deviations under one light", left + 130, top + side + 40)
     turn = np.linspace(0, 2 * np.pi, 73)
     circle = np.stack([np.cos(turn), np.sin(turn)])
-    taken = np.zeros(canvas.shape[:2], np.uint8)  # what no label may lie on
+    taken = np.zeros(canvas.shape[:2], np.uint8)  # what no label may lie on: the number of the colour there
     boxes: list[Box] = []
-    for one in classes:
+    for number, one in enumerate(classes, 1):
         values, vectors = np.linalg.eigh(one.ab_cov)
         ring = one.lab[1:, None] + _DEVIATIONS * vectors @ (np.sqrt(np.maximum(values, 0))[:, None] * circle)
         points = np.array([pixel(a, b) for a, b in ring.T], np.int32)
@@ -99,18 +104,19 @@ def _plane(canvas: Image, classes: list[ColourClass]) -> None:
         cv2.fillPoly(canvas, [points], colour, cv2.LINE_AA)
         cv2.polylines(canvas, [points], True, INK[::-1], 2, cv2.LINE_AA)
         cv2.circle(canvas, pixel(float(one.lab[1]), float(one.lab[2])), 4, INK[::-1], -1, cv2.LINE_AA)
-        cv2.fillPoly(taken, [points], 1)
+        cv2.fillPoly(taken, [points], number)
         boxes.append((points.min(axis=0), points.max(axis=0)))
     label = Lettering(16, BOLD, INK)
-    for one, box in zip(classes, boxes, strict=True):
-        name = one.name[:18]
-        x, y = _clear_place(taken, box, label.width(name), label.size)
+    for number, (one, box) in enumerate(zip(classes, boxes, strict=True), 1):
+        name = label.shortened(one.name, 180)
+        x, y = _clear_place(taken, number, box, label.width(name), label.size)
         label.put(canvas, name, x, y + label.size - 3)
-        taken[y : y + label.size, x : x + label.width(name)] = 1
+        taken[y : y + label.size, x : x + label.width(name)] = number
 
 
-def _clear_place(taken: Image, box: Box, width: int, height: int) -> tuple[int, int]:
-    """Upper left corner of a label of that size beside ``box``, clear of what is ``taken`` (1) if it can be.
+def _clear_place(taken: Image, number: int, box: Box, width: int, height: int) -> tuple[int, int]:
+    """Upper left corner of a label of that size beside ``box``, clear of what is ``taken`` if it can be, and
+    better still well away from what other colours than ``number`` have taken.
 
     Right of it is tried first, then left, below and above, and the corners, ever farther out.
     """
@@ -127,7 +133,10 @@ def _clear_place(taken: Image, box: Box, width: int, height: int) -> tuple[int, 
         for x, y in places:
             if not (plane_left < x <= WIDTH - width and plane_top < y <= plane_top + side - height):
                 continue
-            hidden = int(taken[y - 2 : y + height + 2, x - 2 : x + width + 2].sum())
+            around = taken[y - _CLEARANCE : y + height + _CLEARANCE, x - _CLEARANCE : x + width + _CLEARANCE]
+            own = taken[y - 2 : y + height + 2, x - 2 : x + width + 2]
+            crowded = int(((around != 0) & (around != number)).sum())
+            hidden = 1000 * int((own != 0).sum()) + crowded
             if hidden == 0:
                 return x, y
             if best is None or hidden < best[0]:

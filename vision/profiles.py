@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from models.errors import LastlookError, UsageError
-from vision.paths import kind_at
+from vision.paths import folder_in, kind_at
 
 if TYPE_CHECKING:
     from calibration.profile import Profile
@@ -25,9 +25,9 @@ _NAME: Final = re.compile(r"[^\W_][\w .+-]{0,59}")
 
 def profiles_folder() -> Path:
     """The folder of the user's profiles; it need not exist yet."""
-    chosen = os.environ.get("LASTLOOK_PROFILES")
-    if chosen:
-        return Path(chosen)
+    chosen = folder_in("LASTLOOK_PROFILES")
+    if chosen is not None:
+        return chosen
     from platformdirs import user_data_path
 
     return user_data_path("lastlook", appauthor=False) / "profiles"

@@ -23,7 +23,6 @@ from vision.settle import Settled, settle
 from vision.truth_file import is_guess, is_taken, new_truth_path, truth_path
 from vision.wording import counted
 
-NEGATIVES: Final = ("no_cube", "occluded_top", "not_last_layer")
 BY_HAND: Final = "settled by hand"
 MOST_NAMED: Final = 4
 """Stickers that are named where more differ."""

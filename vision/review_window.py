@@ -18,7 +18,7 @@ from models.cases import CASES
 from models.errors import LastlookError
 from vision.diagram import Ink, case_image
 from vision.display import is_open, small_letter
-from vision.lettering import BOLD, Lettering
+from vision.lettering import BOLD, Lettering, letter_on
 from vision.naming import NOT_SEEN
 from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB, diagram_lit
 from vision.review_entry import Entry, Place, Seen, Verdict, sticker_in_words
@@ -120,7 +120,8 @@ def compose(photo: Image, desk: Desk, place: tuple[int, int], message: str = "")
     plain, quiet = Lettering(18, colour=INK), Lettering(18, colour=QUIET)
     head = Lettering(20, BOLD, INK)
     name = Path(str(desk.entry.answer["image"])).name
-    head.put(canvas, f"{place[0]} of {place[1]}   {name}"[:70], 20, 34)
+    count = f"{place[0]} of {place[1]}   "
+    head.put(canvas, count + head.shortened(name, WIDTH - 40 - head.width(count)), 20, 34)
     _place_photo(canvas, photo)
     _net(canvas, desk, 20, 566)
     _candidates(canvas, desk, 800)
@@ -181,7 +182,7 @@ def _net(canvas: Image, desk: Desk, left: int, top: int) -> None:
             look = desk.entry.naming.rgb.get(name) or STICKER_RGB[name]
             cv2.rectangle(canvas, (x0, y0), corner, look[::-1], -1)
             cv2.rectangle(canvas, (x0, y0), corner, QUIET[::-1], 1)
-            letter = Lettering(max(9, cell - 9), BOLD, INK if _is_light(look) else (255, 255, 255))
+            letter = Lettering(max(9, cell - 9), BOLD, letter_on(look))
             letter.put_centred(
                 canvas, desk.entry.naming.key_of[name].upper(), x0 + cell / 2 - 1, y0 + cell / 2 - 1
             )
@@ -190,12 +191,6 @@ def _net(canvas: Image, desk: Desk, left: int, top: int) -> None:
     if frame is not None:
         cv2.rectangle(canvas, *frame, (0, 0, 0), 3)
         cv2.rectangle(canvas, *frame, (0, 200, 255), 1)
-
-
-def _is_light(rgb: tuple[int, int, int]) -> bool:
-    """Whether its letter is dark: luma by ITU-R BT.709 over 180 of 255 (common practice, no source)."""
-    red, green, blue = rgb
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue > 180
 
 
 def _candidates(canvas: Image, desk: Desk, left: int) -> None:
@@ -274,7 +269,7 @@ class WindowPrompt:
 def drawn_photo(entry: Entry) -> Image:
     """The photo with the grid on it where one was found; a grey field where the picture cannot be read."""
     from vision.answer import Answer
-    from vision.draw import overlaid
+    from vision.overlay import overlaid
     from vision.sources import load_photo
 
     try:

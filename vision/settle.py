@@ -15,14 +15,15 @@ from numpy.typing import NDArray
 
 from models.cases import CASE_INDEX, CASE_LIST, CASES
 from models.cube import rotation_permutations
-from models.layer import (
+from models.layer import LastLayer
+from models.layer_tables import (
     CORNER_STATES,
     PERMUTATION_PARITY,
-    LastLayer,
     corner_positions,
     corner_stickers,
     edge_positions,
     edge_stickers,
+    fixed_mask,
     legal_mask,
 )
 from vision.answer import COLOURS, FACES
@@ -79,9 +80,7 @@ def settle(
     least_by_case = np.full(len(CASE_LIST), np.iinfo(np.int64).max)
     legal = legal_mask(size)
     corner_place, edge_place = corner_positions(size), edge_positions(size)
-    fixed = np.ones(6 * size * size, dtype=bool)
-    fixed[corner_place.ravel()] = False
-    fixed[edge_place.ravel()] = False
+    fixed = fixed_mask(size)
     faces = np.repeat(np.arange(6), size * size)
     wanted = None if code is None else CASES[code].index
     for number, frame in enumerate(frames):

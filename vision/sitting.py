@@ -9,16 +9,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.collect import (
-    Collected,
-    LabelledShot,
-    Shot,
-    collect,
-    label_shot,
-    light_of,
-    problem_of,
-)
+from calibration.collect import Collected, collect
 from calibration.colour import log_light
+from calibration.labelling import LabelledShot, Shot, label_shot, light_of, problem_of
 from calibration.profile import Profile
 from models.errors import LastlookError
 from vision.wording import counted

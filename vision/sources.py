@@ -51,13 +51,12 @@ class MissingExtraError(PictureError):
 class Photo:
     """An upright picture.
 
-    ``image_bgr`` is uint8 (height, width, 3). ``reduction`` is 1, 2, 4 or 8: how many times smaller
-    than ``full_size_wh`` it was decoded.
+    ``image_bgr`` is uint8 (height, width, 3). ``reduction`` is 1, 2, 4 or 8: how many times smaller it was
+    decoded.
     """
 
     name: str
     image_bgr: NDArray[np.uint8]
-    full_size_wh: tuple[int, int]
     reduction: int = 1
 
 
@@ -110,15 +109,12 @@ def decode_photo(data: bytes, *, name: str, min_long_side: int | None = None) ->
         image_bgr = _decode_with_opencv(data, name, header.kind, reduction)
     rows, cols = image_bgr.shape[:2]
     reduced_already = header.kind == "JPEG" and reduction > 1
-    full_wh = (header.width, header.height)
-    if rows != cols and (rows > cols) != (header.height > header.width):
-        full_wh = (header.height, header.width)
     if reduction > 1 and not reduced_already:
         import cv2
 
         small = (-(-cols // reduction), -(-rows // reduction))
         image_bgr = np.asarray(cv2.resize(image_bgr, small, interpolation=cv2.INTER_AREA), np.uint8)
-    return Photo(name, image_bgr, full_wh, reduction)
+    return Photo(name, image_bgr, reduction)
 
 
 def _read_bytes(name: str) -> bytes:

@@ -22,6 +22,7 @@ from vision.live_words import Still, on_show, shown_at
 from vision.moments import save_moment
 from vision.session import Session, frame_json, frame_line
 from vision.stream import StreamEvent
+from vision.streams import complain
 from vision.timing import Timed
 from vision.wording import CAUTION, counted, turns_from_here
 
@@ -230,7 +231,7 @@ def _print_frame(session: Session, report: FrameReport, out: TextIO, *, as_json:
 
 def _summary_line(session: Session) -> str:
     share = session.tracked / max(session.frames, 1)
-    seen = f"cube followed in {share:.0%}, case settled in {session.settled:,}"
+    seen = f"cube followed in {100 * share:.0f} %, case settled in {session.settled:,}"
     return f"{counted(session.frames, 'frame')}, {seen}; {counted(len(session.attempts), 'attempt')}"
 
 
@@ -243,7 +244,7 @@ def load_library_beside(session: Session) -> None:
         try:
             session.library = open_library()
         except LastlookError as error:
-            print(f"lastlook: {error}", file=sys.stderr)
+            complain(error)
 
     threading.Thread(target=load, name="lastlook-library", daemon=True).start()
 

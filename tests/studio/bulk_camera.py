@@ -3,11 +3,9 @@
     p = bulk_camera.sample_camera(rng, B, height)        # dict of numpy arrays (B, ...)
     bgr = bulk_camera.photograph(rgb, p, seed=1)         # numpy float32 (B,H,W,3) -> uint8 BGR (B,H,W,3)
     bgr = bulk_camera.photograph_torch(rgb, p, seed=1)   # torch, any device -> uint8 BGR tensor, same device
-    bgr = bulk_camera.jpeg(bgr, p["jpeg"], threads=8)    # numpy uint8, through cv2.imencode
-    small = bulk_camera.resize_torch(bgr, width, height) # uint8 tensor
 
 photograph_torch applies JPEG's 8x8 quantisation (4:2:0 or 4:4:4) itself; jpeg=False leaves it out. photograph
-does not: call jpeg after it. Order: auto exposure (mean, centre, or the cube where `meter_mask` (B,H,W) is
+does not. Order: auto exposure (mean, centre, or the cube where `meter_mask` (B,H,W) is
 given) -> white balance -> vignette -> focus and motion blur, halo -> shot and read noise -> chroma noise and
 smoothing -> saturation -> tone curve -> sharpening -> 8 bit. sample_camera draws all values broadly;
 the ranges are common practice for phone and web cameras, no source.
@@ -18,6 +16,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from bulk_jpeg import jpeg_torch
 
 LUMA = (0.2126, 0.7152, 0.0722)
 
@@ -258,149 +257,3 @@ def photograph_torch(
     if jpeg:
         x = jpeg_torch(x, p["jpeg"], p["jpeg_420"])
     return xp.bytes(x.flip(-1))
-
-
-# quantisation tables of ITU-T T.81, Annex K (from memory)
-LUMA_TABLE = np.array(
-    [
-        16,
-        11,
-        10,
-        16,
-        24,
-        40,
-        51,
-        61,
-        12,
-        12,
-        14,
-        19,
-        26,
-        58,
-        60,
-        55,
-        14,
-        13,
-        16,
-        24,
-        40,
-        57,
-        69,
-        56,
-        14,
-        17,
-        22,
-        29,
-        51,
-        87,
-        80,
-        62,
-        18,
-        22,
-        37,
-        56,
-        68,
-        109,
-        103,
-        77,
-        24,
-        35,
-        55,
-        64,
-        81,
-        104,
-        113,
-        92,
-        49,
-        64,
-        78,
-        87,
-        103,
-        121,
-        120,
-        101,
-        72,
-        92,
-        95,
-        98,
-        112,
-        100,
-        103,
-        99,
-    ],
-    np.float32,
-).reshape(8, 8)
-CHROMA_TABLE = np.full((8, 8), 99, np.float32)
-CHROMA_TABLE[:4, :4] = [[17, 18, 24, 47], [18, 21, 26, 66], [24, 26, 56, 99], [47, 66, 99, 99]]
-
-
-def jpeg_torch(x: Any, quality: np.ndarray, half_chroma: np.ndarray) -> Any:
-    """JPEG's colour transform, chroma halving and 8x8 quantisation on (B,H,W,3) 0..1 RGB; quality 0 leaves
-    a picture alone."""
-    import torch
-
-    f = torch.nn.functional
-    b, h, w, _ = x.shape
-    ph, pw = -h % 16, -w % 16
-    z = f.pad(x.permute(0, 3, 1, 2) * 255, (0, pw, 0, ph), mode="replicate")
-    m = torch.tensor(
-        [[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]], device=x.device
-    )
-    ycc = torch.einsum("ij,bjhw->bihw", m, z)
-    q = np.asarray(quality, np.float32)
-    scale = np.where(q < 50, 5000 / np.maximum(q, 1), 200 - 2 * q) / 100
-    k = np.arange(8)
-    d = np.cos((2 * k[None] + 1) * k[:, None] * np.pi / 16) * np.where(k[:, None] == 0, np.sqrt(1 / 8), 0.5)
-    dct = torch.tensor(d, dtype=torch.float32, device=x.device)
-
-    def coarse(plane: Any, table: np.ndarray) -> Any:
-        hh, ww = plane.shape[-2:]
-        t = torch.as_tensor(
-            np.clip(np.floor(table[None] * scale[:, None, None] + 0.5), 1, 255),
-            dtype=torch.float32,
-            device=x.device,
-        )
-        blocks = plane.reshape(b, hh // 8, 8, ww // 8, 8).permute(0, 1, 3, 2, 4)
-        c = dct @ blocks @ dct.T
-        t = t.reshape(b, 1, 1, 8, 8)
-        c = torch.round(c / t) * t
-        return (dct.T @ c @ dct).permute(0, 1, 3, 2, 4).reshape(b, hh, ww)
-
-    y = coarse(ycc[:, 0] - 128, LUMA_TABLE) + 128
-    out = [y]
-    sub = torch.as_tensor(np.asarray(half_chroma) > 0.5, device=x.device).reshape(b, 1, 1)
-    for i in (1, 2):
-        full = coarse(ycc[:, i], CHROMA_TABLE)
-        small = coarse(f.avg_pool2d(ycc[:, i : i + 1], 2)[:, 0], CHROMA_TABLE)
-        big = f.interpolate(small[:, None], scale_factor=2, mode="bilinear", align_corners=False)[:, 0]
-        out.append(torch.where(sub, big, full))
-    inv = torch.linalg.inv(m)
-    rgb = torch.einsum("ij,bjhw->bhwi", inv, torch.stack(out, 1))[:, :h, :w] / 255
-    keep = torch.as_tensor(q <= 0, device=x.device).reshape(b, 1, 1, 1)
-    return torch.where(keep, x, rgb.clamp(0, 1))
-
-
-def jpeg(bgr: np.ndarray, quality: np.ndarray, threads: int = 4) -> np.ndarray:
-    """Through a real encoder: uint8 BGR (B,H,W,3) in and out; quality 0 leaves a picture alone."""
-    from concurrent.futures import ThreadPoolExecutor
-
-    import cv2
-
-    def one(i: int) -> np.ndarray:
-        if quality[i] <= 0:
-            return bgr[i]
-        _, code = cv2.imencode(".jpg", bgr[i], [cv2.IMWRITE_JPEG_QUALITY, int(quality[i])])
-        return np.asarray(cv2.imdecode(code, cv2.IMREAD_COLOR))
-
-    with ThreadPoolExecutor(threads) as pool:
-        return np.stack(list(pool.map(one, range(len(bgr)))))
-
-
-def resize_torch(bgr: Any, width: int, height: int) -> Any:
-    """Area-averaging (down) or bilinear (up) resize of uint8 (B,H,W,3)."""
-    import torch
-
-    f = torch.nn.functional
-    x = bgr.permute(0, 3, 1, 2).float()
-    x = f.interpolate(x, size=(height, width), mode="bilinear", antialias=True, align_corners=False)
-    return x.round().clamp(0, 255).to(torch.uint8).permute(0, 2, 3, 1).contiguous()

@@ -92,6 +92,14 @@ class Feed:
         self.filled = 0
         self._next = 1
 
+    def begin(self, first: int) -> threading.Thread:
+        """Fill the feed in a thread of its own, and wait until ``first`` scenes are ready."""
+        tracing = threading.Thread(target=self.run, daemon=True)
+        tracing.start()
+        while self.ready < min(first, self.count) and self.error is None:
+            time.sleep(1)
+        return tracing
+
     def run(self) -> None:
         """Fill the feed; meant for a thread of its own."""
         try:

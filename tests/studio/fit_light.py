@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.adapt import PictureWord, cube_posterior, word_of
-from calibration.collect import labelled_picture
+from calibration.labelling import labelled_picture
 from calibration.lamps import MOVES, light_moves
 from calibration.light import prepare
 from calibration.profile import COLOURS, Profile, default_profile

@@ -179,11 +179,6 @@ def turned(facelets: Facelets, face: str, depth: tuple[int, int], quarters: int)
     return out.reshape(facelets.shape)
 
 
-def turned_whole(facelets: Facelets, quarters: int) -> Facelets:
-    """Whole cube turned clockwise about U (as U itself turns), the values still naming the old home faces."""
-    return turned(facelets, "U", (1, facelets.shape[1]), quarters)
-
-
 def random_scramble(rng: np.random.Generator, size: int, turns: int = 60) -> Facelets:
     """A cube far from solved: random turns of random layers from every side."""
     out = solved_facelets(size)

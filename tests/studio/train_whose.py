@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import threading
 import time
 from pathlib import Path
 
@@ -237,10 +236,7 @@ def main() -> None:
         renew=args.renew,
         shadows=args.shadows,
     )
-    tracing = threading.Thread(target=feed.run, daemon=True)
-    tracing.start()
-    while feed.ready < args.first and feed.error is None and feed.ready < args.scenes:
-        time.sleep(1)
+    tracing = feed.begin(args.first)
     print(f"{feed.ready} scenes after {time.time() - begin:.0f} s {feed.error or ''}", flush=True)
     net = ColourNet().to(device)
     if args.start:

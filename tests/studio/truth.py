@@ -20,7 +20,6 @@ from .state import FACES, evident_from_top
 Array = NDArray[np.float64]
 #: which points (N, 3) of the world the camera sees
 Sight = Callable[[Array], NDArray[np.bool_]]
-SIDE_FACES = (1, 2, 4, 5)
 
 
 def top_layer_places(size: int) -> list[tuple[int, int, int]]:
