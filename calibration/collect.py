@@ -115,12 +115,20 @@ def unmirrored(
 
     def without(numbers: Collection[int]) -> Profile:
         others = [one for i, one in enumerate(labelled) if i not in numbers]
-        return replace(start, model=fit(others, base) if others else base)
+        return replace(start, model=fit(others, base))
 
-    shots = [one.shot for one in labelled]
-    out = mirror_images([(shot.name, shot.samples, shot.mirror_of) for shot in shots], without)
+    pictures = [
+        (
+            one.shot.name,
+            one.shot.samples,
+            one.shot.mirror_of,
+            frozenset(np.unique(one.labels).tolist()) - {-1},
+        )
+        for one in labelled
+    ]
+    out = mirror_images(pictures, without)
     kept = [one for i, one in enumerate(labelled) if i not in out]
-    return kept, [(shots[i].name, reason) for i, reason in out.items()]
+    return kept, [(pictures[i][0], reason) for i, reason in out.items()]
 
 
 def agreeing(

@@ -21,8 +21,9 @@ of light, none in a mirror, came to 2.3 at most; turned over, 41 in 100 of them 
 _OVER: Final = [0, 4, 2, 3, 1, 5]
 """The face that comes to each of URFDLB when left and right change places."""
 
-Picture = tuple[str, StickerSamples, str]
-"""A name, the stickers, and the name of a picture whose mirror image this one is as a whole ("" for none)."""
+Picture = tuple[str, StickerSamples, str, frozenset[int]]
+"""A name, the stickers, the picture whose mirror image this one is as a whole ("" for none), and the
+colours as they were labelled."""
 
 
 def turned_over(samples: StickerSamples) -> StickerSamples:
@@ -49,15 +50,21 @@ def mirror_images(
     """Numbers of the pictures to leave out as mirror images, each with the reason.
 
     ``without`` gives the profile that all pictures make but those of the given numbers. Of two that nothing
-    tells apart neither is kept.
+    tells apart neither is kept. A picture whose colours the others do not show is not judged: the general
+    colours, which would be all there is, are wrong about an unusual cube.
     """
     out: dict[int, str] = {}
-    numbers = {name: i for i, (name, _, _) in enumerate(pictures)}
-    for i, (name, samples, other) in enumerate(pictures):
+    numbers = {name: i for i, (name, _, _, _) in enumerate(pictures)}
+
+    def nats_of(i: int, apart: set[int]) -> float:
+        shown = frozenset[int]().union(*(one[3] for k, one in enumerate(pictures) if k not in apart))
+        return mirror_nats(pictures[i][1], without(apart)) if pictures[i][3] <= shown else 0.0
+
+    for i, (name, _, other, _) in enumerate(pictures):
         j = numbers.get(other)
         if j is None or j in out:
             continue
-        nats = mirror_nats(samples, without({*out, i, j}))
+        nats = nats_of(i, {*out, i, j})
         if nats > SURE_NATS:
             out[i] = f"is the mirror image of {other}"
         elif nats < -SURE_NATS:
@@ -69,7 +76,7 @@ def mirror_images(
                 )
     rest = [i for i in range(len(pictures)) if i not in out]
     while len(rest) > 1:
-        told = {i: mirror_nats(pictures[i][1], without({*out, i})) for i in rest}
+        told = {i: nats_of(i, {*out, i}) for i in rest}
         worst = max(told, key=lambda i: told[i])
         if told[worst] <= SURE_NATS:
             break
