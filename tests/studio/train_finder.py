@@ -103,6 +103,9 @@ def main() -> None:
     parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
     parser.add_argument("--renew", type=float, default=0.0, help="share of time for new scenes in the end")
     parser.add_argument("--shadows", type=float, default=0.12, help="share of pictures with a shadow's edge")
+    parser.add_argument(
+        "--only", choices=("finder", "poser"), help="train this network, leave the other alone"
+    )
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--start", type=Path, help="folder with finder.onnx and poser.onnx to go on from")
     args = parser.parse_args()
@@ -127,7 +130,9 @@ def main() -> None:
     tracing = feed.begin(args.first)
     print(f"{feed.ready} scenes after {time.time() - begin:.0f} s {feed.error or ''}", flush=True)
     finder, poser = Finder().to(device), Poser().to(device)
-    nets: list[torch.nn.Module] = [finder, poser]
+    nets: list[torch.nn.Module] = [
+        net for net, name in ((finder, "finder"), (poser, "poser")) if args.only in (None, name)
+    ]
     fused = device.type == "cuda"
     optimisers = [
         torch.optim.AdamW(net.parameters(), args.rate, weight_decay=1e-3, fused=fused) for net in nets
@@ -153,12 +158,17 @@ def main() -> None:
             small, heat, numbers, weight, ignore = finder_batch(feed, pick, picture, shape, True)
             which = feed.draw_cube(pick)
             crop, target = poser_batch(feed, pick, which, picture, mask, True)
-        with torch.autocast(device.type, torch.bfloat16):
-            out = finder(small)
-            maps, values = poser(crop)
-        first = finder_loss(out.float(), heat, numbers, weight, ignore)
-        second, parts = poser_loss(maps.float(), values.float(), target)
-        for net, loss, optimiser, average in zip(nets, (first, second), optimisers, averages, strict=True):
+        losses: list[Tensor] = []
+        if finder in nets:
+            with torch.autocast(device.type, torch.bfloat16):
+                out = finder(small)
+            losses.append(finder_loss(out.float(), heat, numbers, weight, ignore))
+        if poser in nets:
+            with torch.autocast(device.type, torch.bfloat16):
+                maps, values = poser(crop)
+            loss, parts = poser_loss(maps.float(), values.float(), target)
+            losses.append(loss)
+        for net, loss, optimiser, average in zip(nets, losses, optimisers, averages, strict=True):
             optimiser.zero_grad(set_to_none=True)
             loss.backward()
             torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
@@ -171,13 +181,11 @@ def main() -> None:
                 mine(feed, finder, pick, plain, (args.height, wide))
             finder.train()
         if step % 250 == 0:
-            line = {
-                "step": step,
-                "s": round(time.time() - begin),
-                "scenes": feed.traced,
-                "finder": round(float(first), 3),
-            }
-            line |= {k: round(float(v), 4) for k, v in parts.items()}
+            line = {"step": step, "s": round(time.time() - begin), "scenes": feed.traced}
+            if finder in nets:
+                line["finder"] = round(float(losses[0]), 3)
+            if poser in nets:
+                line |= {k: round(float(v), 4) for k, v in parts.items()}
             log.write(json.dumps(line) + "\n")
             log.flush()
             if step % 1000 == 0:
@@ -187,7 +195,8 @@ def main() -> None:
     tracing.join()
     for net, average in zip(nets, averages, strict=True):
         net.load_state_dict(average.state)
-        net.eval()
+    finder.eval()
+    poser.eval()
     print(json.dumps({"steps": step, "scenes": feed.traced, **held_out(feed, finder, poser)}), flush=True)
     export(finder, poser, args.out)
 
