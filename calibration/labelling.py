@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -110,7 +111,12 @@ def problem_of(labelled: LabelledShot) -> str | None:
 
 
 def fit(kept: Sequence[LabelledShot], base: ColourModel) -> ColourModel:
-    """The colour model of labelled shots."""
+    """The colour model of labelled shots; one that was fitted a short while ago is not fitted again."""
+    return _fitted(tuple(kept), base)
+
+
+@lru_cache(maxsize=64)
+def _fitted(kept: tuple[LabelledShot, ...], base: ColourModel) -> ColourModel:
     return adapt(base, [labelled_picture(one.shot.samples, one.labels, base) for one in kept])
 
 
