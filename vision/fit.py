@@ -262,23 +262,21 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
     n = size if size in SIZES else SIZES[int(np.argmax(logits))]
     told = _Told(crop, told_tensor(numbers[:15]), n, float(max(picture_wh)))
     coarse, fine = _fields(crop.maps, 2.0), _fields(crop.maps, 0.0)
-    best: tuple[float, Placement, float] | None = None
+    best: tuple[float, Placement, float, float] | None = None
     for base, shift in _starts(numbers[:15]):
         if shift and best is not None and best[2] > _FAIR_EDGE:
             break
         place = Placement(base, centre, log_edge, perspective + shift, principal)
-        _improve(place, told, coarse, 3, perspective + shift, sharp=False)
-        _improve(place, told, fine, 4, perspective + shift, sharp=True)
+        _improve(place, told, coarse, 2, perspective + shift, sharp=False)
+        _improve(place, told, fine, 5, perspective + shift, sharp=True)
         edge, seam = _line_score(place, crop, fine, n)
         score = edge + 0.5 * seam
         if best is None or score > best[0]:
-            best = (score, place, edge)
+            best = (score, place, edge, seam)
         if edge > _GOOD_EDGE:
             break
     assert best is not None
-    place = best[1]
-    _improve(place, told, fine, 2, place.four[3], sharp=True)
-    edge, seam = _line_score(place, crop, fine, n)
+    _, place, edge, seam = best
     centre_xyz, focal = place.ray(place.four)
     shifted = np.exp(logits - logits.max())
     shares = shifted / shifted.sum()
