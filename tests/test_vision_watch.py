@@ -393,6 +393,7 @@ def test_no_reminder_comes_before_its_time(times_s: list[float]) -> None:
         assert not practice.pause_due or time_s >= PRACTICE_S
 
 
+@pytest.mark.slow  # three watches of a whole clip
 def test_the_panel_and_the_lines_say_it(
     play: Callable[..., WindowWatch], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
