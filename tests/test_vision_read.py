@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from calibration.profile import default_profile
 from models.layer import LastLayer
 from models.library import load_library
+from vision.answer import Candidate
 from vision.locate import Found, find_cubes
-from vision.pipeline import read_picture, read_whole
+from vision.pipeline import Read, read_picture, read_whole
 from vision.scoring import Mark, marked
 from vision.sources import load_photo
 from vision.truth import truth_of
@@ -141,6 +142,33 @@ def test_a_pose_that_is_off_by_half_a_sticker_is_made_good_by_other_crops(name: 
     off = replace(cube, pose=replace(cube.pose, translation=cube.pose.translation + aside))
     answer = read_picture(image, find=lambda image, size=None: Found((off,)))
     assert answer.case is not None and answer.case.code == truth_of(picture).code
+
+
+def test_crops_that_are_half_sure_do_not_name_what_the_first_look_thought_unlikely() -> None:
+    picture = SAMPLES / "04-size-3.jpg"
+    image = load_photo(str(picture)).image_bgr
+    read = read_whole(image)
+    assert read.answer.ok and read.answer.case is not None and read.reading is not None
+    name = read.answer.case.code
+
+    def named(first_look: float, crops: float) -> bool:
+        def looked_at(*_: object, advise: bool = True, **__: object) -> Read:
+            is_first = advise
+            told = Candidate(name, first_look if is_first else crops)
+            case = None if is_first else replace(read.answer.case, probability=crops)
+            ok = not is_first
+            answer = replace(
+                read.answer, ok=ok, case=case, candidates=(told,), reason=None if ok else "ambiguous"
+            )
+            return replace(read, answer=answer)
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("vision.pipeline._read_cube", looked_at)
+            return read_picture(image).case is not None
+
+    assert named(first_look=0.85, crops=0.92)
+    assert not named(first_look=0.3, crops=0.92)
+    assert named(first_look=0.3, crops=0.99)
 
 
 def test_what_is_covered_counts_as_a_cube_only_where_the_finder_would_rather_say_so() -> None:
