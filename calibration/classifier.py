@@ -1,7 +1,9 @@
-"""From features to log-likelihoods: the robust mixture that stickers need.
+"""From features to log-likelihoods: Gaussian classes, and the robust mixture that stickers need.
 
-Each colour is a mixture of the clean sticker, the sticker under growing glare, and an outlier that has the
-same density for every colour, so that no sticker can ever count infinitely against a colour.
+:class:`GaussianClasses` is the plain classifier (quadratic discriminant as numbers); predicting needs numpy
+alone. :func:`sticker_loglik` is what reading uses: each colour is a mixture of the clean sticker, the
+sticker under growing glare, and an outlier that has the same density for every colour, so that no sticker
+can ever count infinitely against a colour.
 """
 
 from __future__ import annotations
@@ -10,7 +12,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from calibration.profile import ColourModel
 
@@ -48,6 +50,32 @@ def inverse_and_log_det(cov: Floats) -> tuple[Floats, Floats]:
     det = a * out[..., 0, 0] + b * out[..., 0, 1] + c * out[..., 0, 2]
     out /= det[..., None, None]
     return out, np.asarray(np.log(det), dtype=np.float64)
+
+
+@dataclass(frozen=True, eq=False)
+class GaussianClasses:
+    """Gaussian classes with full covariances: mean (K, d), cov (K, d, d), prior (K,) adding up to 1."""
+
+    mean: Floats
+    cov: Floats
+    prior: Floats
+
+    def log_joint(self, features: ArrayLike) -> Floats:
+        """log p(features, class): (..., d) -> (..., K)."""
+        off = np.asarray(features, dtype=np.float64)[..., None, :] - self.mean
+        precision = np.linalg.inv(self.cov)
+        log_det = np.linalg.slogdet(self.cov)[1]
+        distance = np.einsum("...ki,kij,...kj->...k", off, precision, off)
+        dims = self.mean.shape[1]
+        joint: Floats = np.log(self.prior) - 0.5 * (distance + log_det + dims * _LOG_2PI)
+        return joint
+
+    def predict_proba(self, features: ArrayLike) -> Floats:
+        """Class probabilities (..., K), adding up to 1."""
+        joint = self.log_joint(features)
+        weights = np.exp(joint - joint.max(axis=-1, keepdims=True))
+        probabilities: Floats = weights / weights.sum(axis=-1, keepdims=True)
+        return probabilities
 
 
 @dataclass(frozen=True, eq=False)

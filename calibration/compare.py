@@ -2,7 +2,8 @@
 
 Candidates of scikit-learn, in Lab, in logarithmic light, and in logarithmic light with the picture's common
 shift taken out, are scored by leave-one-light-out cross-validation beside the project's own model, which
-fits the light of each picture. scikit-learn is imported here only, when candidates are asked for.
+fits the light of each picture. scikit-learn is imported here only, when candidates are asked for; what it
+fits is handed on as numbers (:class:`calibration.classifier.GaussianClasses`).
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.adapt import adapt
-from calibration.classifier import sticker_loglik
+from calibration.classifier import GaussianClasses, sticker_loglik
 from calibration.colour import linear_to_lab
 from calibration.kept import pictures_of
 from calibration.learning import LabelledPicture, solve_picture
@@ -200,3 +201,20 @@ def light_told(
     )
     light, _, _ = solve_picture(model, prepared, part, steps=1)
     return light.cell_mean, light.cell_cov
+
+
+def gaussian_classes(fitted: Any) -> GaussianClasses:
+    """A fitted scikit-learn LinearDiscriminantAnalysis (with ``store_covariance`` or the "lsqr" solver) or
+    QuadraticDiscriminantAnalysis as plain numbers that predict alike.
+
+    Raises ValueError for estimators of other kinds or without their covariances.
+    """
+    if hasattr(fitted, "rotations_"):
+        cov = np.stack(
+            [(turn * scale) @ turn.T for turn, scale in zip(fitted.rotations_, fitted.scalings_, strict=True)]
+        )
+    elif hasattr(fitted, "covariance_"):
+        cov = np.repeat(np.asarray(fitted.covariance_)[None], len(fitted.means_), axis=0)
+    else:
+        raise ValueError("only discriminant analyses that keep their covariances can be handed on as numbers")
+    return GaussianClasses(np.asarray(fitted.means_), cov, np.asarray(fitted.priors_))

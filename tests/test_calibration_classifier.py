@@ -1,12 +1,13 @@
-"""What must hold for sticker likelihoods."""
+"""The numpy classifier against scikit-learn, and what must hold for sticker likelihoods."""
 
 from __future__ import annotations
 
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
+from sklearn.discriminant_analysis import QuadraticDiscriminantAnalysis
 
-from calibration.classifier import inverse_and_log_det, sticker_loglik
+from calibration.classifier import GaussianClasses, inverse_and_log_det, sticker_loglik
 from calibration.profile import default_profile
 
 MODEL = default_profile().model
@@ -28,6 +29,18 @@ def scored(features: np.ndarray, noise: float = 1e-4) -> np.ndarray:
     )
     assert out.share.min() >= 0 and out.share.sum(axis=-1).max() <= 1 + 1e-6
     return out.loglik[0]
+
+
+def test_gaussian_classes_predict_what_scikit_learn_predicts() -> None:
+    rng = np.random.default_rng(3)
+    labels = np.repeat(np.arange(6), 40)
+    points = (
+        rng.normal(size=(6, 3))[labels] * 2 + rng.normal(size=(240, 3)) * rng.uniform(0.3, 1, (6, 1))[labels]
+    )
+    theirs = QuadraticDiscriminantAnalysis(store_covariance=True).fit(points, labels)
+    ours = GaussianClasses(theirs.means_, np.array(theirs.covariance_), theirs.priors_)
+    unseen = rng.normal(size=(500, 3)) * 3
+    assert np.abs(ours.predict_proba(unseen) - theirs.predict_proba(unseen)).max() < 1e-9
 
 
 @given(st.integers(0, 10_000))

@@ -1,4 +1,4 @@
-"""Profiles from pictures: labels, the scheme, what is left out, plain classifiers, the ColorChecker."""
+"""Profiles from pictures: labels, the scheme, what is left out, classifiers as numbers, the ColorChecker."""
 
 from __future__ import annotations
 
@@ -14,7 +14,9 @@ from sticker_maker import LIGHTS, SETS, albedo, make_samples, random_layer
 import calibration.collect
 from calibration.adapt import PictureWord, adapt, cube_posterior
 from calibration.classes import classes_of, closest_pair
+from calibration.classifier import GaussianClasses
 from calibration.collect import CollectError, agreeing, collect
+from calibration.colour import log_light
 from calibration.compare import (
     MOST_TURNS,
     OURS,
@@ -22,6 +24,7 @@ from calibration.compare import (
     compare,
     compare_kept,
     feature_spaces,
+    gaussian_classes,
     predict,
     table_of,
 )
@@ -294,6 +297,29 @@ def test_the_own_profile_is_chosen_and_drift_is_noticed(usual: tuple) -> None:
     assert best_profile(samples, [small], read_stickers(samples, default_profile())) is None
 
 
+def test_discriminants_of_scikit_learn_predict_alike_as_plain_numbers() -> None:
+    """Outside truth: scikit-learn's own predict_proba, to 1e-9."""
+    from sklearn.discriminant_analysis import LinearDiscriminantAnalysis, QuadraticDiscriminantAnalysis
+
+    rng = np.random.default_rng(0)
+    labels = np.repeat(np.arange(6), 40)
+    features = rng.normal(size=(6, 3))[labels] * 2 + rng.normal(size=(240, 3)) @ rng.normal(size=(3, 3))
+    probe = rng.normal(size=(500, 3)) * 3
+    for fitted in (
+        QuadraticDiscriminantAnalysis().fit(features, labels),
+        QuadraticDiscriminantAnalysis(reg_param=0.1, priors=[0.3, 0.1, 0.1, 0.1, 0.2, 0.2]).fit(
+            features, labels
+        ),
+        LinearDiscriminantAnalysis(store_covariance=True).fit(features, labels),
+        LinearDiscriminantAnalysis(solver="lsqr", shrinkage="auto").fit(features, labels),
+    ):
+        assert gaussian_classes(fitted).predict_proba(probe) == pytest.approx(
+            fitted.predict_proba(probe), abs=1e-9
+        )
+    with pytest.raises(ValueError, match="discriminant"):
+        gaussian_classes(object())
+
+
 def test_no_sticker_speaks_for_its_own_label() -> None:
     """Stickers of one colour, labelled as one that is not in view, are read as what the others make them."""
     base = default_profile().model
@@ -378,6 +404,34 @@ def charts() -> dict[str, np.ndarray]:
         lights = {n: colour.SDS_ILLUMINANTS[n].copy().align(shape).values for n in CHECKED_LIGHTS}
     seen = {name: (reflectance * light) @ sensor for name, light in lights.items()}
     return {name: rgb / rgb[18] * 0.9 for name, rgb in seen.items()}
+
+
+def told_apart(known: np.ndarray, seen: np.ndarray, floor: float = 0.02) -> np.ndarray:
+    """Patch number of each patch seen: classes from ``known``, the picture's light fitted with the labels.
+
+    As reading does: classify, fit the light (here a 3 x 3 matrix, held near none) to the soft labels, again.
+    """
+    features = log_light(known, floor)
+    scatter = np.repeat((0.12**2 * np.eye(3))[None], 24, axis=0)
+    classes = GaussianClasses(features, scatter, np.full(24, 1 / 24))
+    light, hold = np.eye(3), 0.03
+    for _ in range(5):
+        soft = classes.predict_proba(log_light(seen @ light, floor))
+        weighted = seen * soft.max(axis=1, keepdims=True)
+        light = np.linalg.solve(
+            weighted.T @ seen + hold * np.eye(3), weighted.T @ (soft @ known) + hold * np.eye(3)
+        )
+    return classes.predict_proba(log_light(seen @ light, floor)).argmax(axis=-1)
+
+
+@pytest.mark.parametrize("taught", CHECKED_LIGHTS)
+def test_the_colorchecker_is_told_apart_under_lights_never_seen(
+    charts: dict[str, np.ndarray], taught: str
+) -> None:
+    """All 24 patches, calibrated under one illuminant, under each of the five; also off the white point."""
+    for chart in charts.values():
+        for gains in (np.ones(3), np.array([1.1, 1.0, 0.9])):
+            assert told_apart(charts[taught], chart * gains).tolist() == list(range(24))
 
 
 @pytest.mark.parametrize("taught", CHECKED_LIGHTS)
