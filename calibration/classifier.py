@@ -38,18 +38,24 @@ def inverse_and_log_det(cov: Floats) -> tuple[Floats, Floats]:
     """Inverse and log determinant of positive definite matrices (..., d, d); d = 3 in closed form."""
     if cov.shape[-1] != 3:
         return inverse(cov), np.asarray(np.linalg.slogdet(cov)[1], dtype=np.float64)
-    a, b, c = cov[..., 0, 0], cov[..., 0, 1], cov[..., 0, 2]
-    d, e, f = cov[..., 1, 1], cov[..., 1, 2], cov[..., 2, 2]
-    out = np.empty_like(cov)
-    out[..., 0, 0] = d * f - e * e
-    out[..., 0, 1] = out[..., 1, 0] = c * e - b * f
-    out[..., 0, 2] = out[..., 2, 0] = b * e - c * d
-    out[..., 1, 1] = a * f - c * c
-    out[..., 1, 2] = out[..., 2, 1] = b * c - a * e
-    out[..., 2, 2] = a * d - b * b
-    det = a * out[..., 0, 0] + b * out[..., 0, 1] + c * out[..., 0, 2]
-    out /= det[..., None, None]
-    return out, np.asarray(np.log(det), dtype=np.float64)
+    flat = cov.reshape(*cov.shape[:-2], 9)
+    first, second, third, fourth = (flat.take(places, axis=-1) for places in _MINORS)
+    out = first * second - third * fourth
+    det = flat[..., 0] * out[..., 0] + flat[..., 1] * out[..., 1] + flat[..., 2] * out[..., 2]
+    out /= det[..., None]
+    return out.reshape(cov.shape), np.asarray(np.log(det), dtype=np.float64)
+
+
+#: A minor of a symmetric 3 x 3 matrix is the product of the first two of these places, flat, less that of the
+#: others; one for each place of the matrix.
+_MINORS = np.array(
+    [
+        [4, 2, 1, 2, 0, 1, 1, 1, 0],
+        [8, 5, 5, 5, 8, 2, 5, 2, 4],
+        [5, 1, 2, 1, 2, 0, 2, 0, 1],
+        [5, 8, 4, 8, 2, 5, 4, 5, 1],
+    ]
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,30 +122,25 @@ def sticker_loglik(
     outlier_share (N,): prior that the pixels are anything, 0..1
     variant_share (S, F, G): prior of each variant on each face, adding up to 1
     """
-    levels = model.glare_level
-    # glare adds the light's colour (white of this face) in linear light
-    linear = np.exp(cell_mean)
-    # (a level below 0 takes light away: the sticker lies clear of a haze that lies on most of its face)
-    own = linear[..., None, :]
-    lit = own + levels[:, None] * linear[:, :, :1, None, :]
-    bare = lit < LEAST_BARE * own
-    lit = np.where(bare, LEAST_BARE * own, lit)
-    # and the sensor ends at 1: a smooth shoulder, so that no colour is expected brighter than white can be
-    over = (lit / (1.0 + model.floor)) ** SHOULDER
-    centre = np.log(lit) - np.log1p(over) / SHOULDER  # (S, F, 6, G, 3)
-    slope = np.where(bare, 1.0, own / lit) / (1.0 + over)
-    cov = slope[..., None] * cell_cov[:, :, :, None] * slope[..., None, :]
-    cov += model.sticker_cov[:, None] + model.variant_cov  # (S, F, 6, G, 3, 3)
-    # single precision is plenty for distances of a few hundredths, and halves the time
-    upper = cov.reshape(*cov.shape[:-2], 9)[..., _UPPER].astype(np.float32)
-    stacked = np.moveaxis(upper, -1, 0)[:, :, face_of]  # (6, S, N, 6, G)
-    stacked[:3] += measure_var.T[:, None, :, None, None].astype(np.float32)
-    near = np.moveaxis(centre, -1, 0).astype(np.float32)[:, :, face_of]
-    off = features.T.astype(np.float32)[:, None, :, None, None] - near
-    distance, det = _distance(stacked, off)
+    count, width = len(features), 6 * len(model.glare_level)
+    centre, slope = _expected(model, cell_mean)
+    upper = np.moveaxis(cell_cov.reshape(*cell_cov.shape[:-2], 9), -1, 0)[_UPPER]  # (6, S, F, 6)
+    own = np.moveaxis((model.sticker_cov[:, None] + model.variant_cov).reshape(6, -1, 9), -1, 0)[_UPPER]
+    # of each cell, (10, S, F, 6, G): covariance, centre and log prior; single precision is plenty for
+    # distances of a few hundredths, and halves the time
+    cells = np.empty((10, *centre.shape[1:]), np.float32)
+    cells[:6] = slope[_ROW] * slope[_COLUMN] * upper[..., None] + own[:, None, None]
+    cells[6:9] = centre
+    cells[9] = np.log(variant_share)[:, :, None]
+    # one take for all, as that is a copy of whole rows
+    taken = cells.reshape(10, *centre.shape[1:3], width).take(face_of, axis=2)  # (10, S, N, 6 G)
+    cov, off, parts = taken[:6], taken[6:9], taken[9]
+    cov[:3] += measure_var.T[:, None, :, None].astype(np.float32)
+    np.subtract(features.T[:, None, :, None].astype(np.float32), off, out=off)
     clean = np.log1p(-outlier_share - (1.0 - outlier_share) * model.cover_share) - 1.5 * _LOG_2PI
-    base = np.log(variant_share)[:, face_of] + clean[:, None]  # (S, N, G)
-    parts = base[:, :, None].astype(np.float32) - 0.5 * (distance + np.log(det))
+    parts += clean[:, None].astype(np.float32)
+    parts -= _half_distance(cov, off)
+    parts = parts.reshape(len(parts), count, 6, -1)
     precision, log_det = _cover(model.cover_cov.tobytes())
     skin = features - (cell_mean[:, face_of, 0] + model.cover_mean)
     covered = -0.5 * ((skin @ precision) * skin).sum(axis=-1)
@@ -153,7 +154,24 @@ def sticker_loglik(
     share = np.exp(parts, out=parts)
     total = share @ np.ones(share.shape[-1], np.float32) + np.exp(stray - top)
     share /= total[..., None].astype(np.float32)
-    return StickerScores(top + np.log(total), share, centre, slope)
+    shown = (np.moveaxis(values, 0, -1) for values in (centre, slope))
+    return StickerScores(top + np.log(total), share, *shown)
+
+
+def _expected(model: ColourModel, cell_mean: Floats) -> tuple[Floats, Floats]:
+    """``centre`` and ``slope`` of :class:`StickerScores`, with the channels first: (3, S, F, 6, G) each."""
+    # glare adds the light's colour (white of this face) in linear light
+    own = np.exp(np.moveaxis(cell_mean, -1, 0).copy())[..., None]
+    # (a level below 0 takes light away: the sticker lies clear of a haze that lies on most of its face)
+    lit = own + model.glare_level * own[:, :, :, :1]
+    least = LEAST_BARE * own
+    bare = lit < least
+    lit = np.where(bare, least, lit)
+    # and the sensor ends at 1: a smooth shoulder, so that no colour is expected brighter than white can be
+    over = (lit / (1.0 + model.floor)) ** SHOULDER
+    centre = np.log(lit) - np.log1p(over) / SHOULDER
+    slope = np.where(bare, 1.0, own / lit) / (1.0 + over)
+    return centre, slope
 
 
 @lru_cache(maxsize=16)
@@ -162,48 +180,47 @@ def _cover(cov: bytes) -> tuple[Floats, float]:
     return precision, float(log_det)
 
 
-#: Places of a symmetric 3 x 3 matrix, flat: the diagonal, then the rest.
+#: Places of a symmetric 3 x 3 matrix, flat: the diagonal, then the rest; and the row and column of each.
 _UPPER = np.array([0, 4, 8, 1, 2, 5])
+_ROW, _COLUMN = np.divmod(_UPPER, 3)
 
 
-def _distance(cov: Floats32, off: Floats32) -> tuple[Floats32, Floats32]:
-    """Squared Mahalanobis length of ``off`` (3, ...) and the determinant; cov (6, ...) ordered as _UPPER.
+def _half_distance(cov: Floats32, off: Floats32) -> Floats32:
+    """Half of the squared Mahalanobis length of ``off`` (3, ...) and of the log determinant of ``cov``
+    (6, ...), which is ordered as _UPPER.
 
-    By cov = L D L', so that one coordinate after the other is freed of those before it.
+    By cov = L D L', so that one coordinate after the other is freed of those before it. What was given is
+    used up: new arrays of this size cost as much as the arithmetic.
     """
     x, y, z = off
     var_x, var_y, var_z, xy, xz, yz = cov
     y_by_x, z_by_x = xy / var_x, xz / var_x
-    own_y = var_y - xy * y_by_x
-    shared = yz - xy * z_by_x
-    z_by_y = shared / own_y
-    own_z = var_z - xz * z_by_x - shared * z_by_y
-    y = y - y_by_x * x
-    z = z - z_by_x * x - z_by_y * y
-    return x * x / var_x + y * y / own_y + z * z / own_z, var_x * own_y * own_z
+    y -= np.multiply(y_by_x, x)
+    z -= np.multiply(z_by_x, x)
+    yz -= np.multiply(xy, z_by_x)
+    var_y -= np.multiply(xy, y_by_x, out=xy)
+    var_z -= np.multiply(xz, z_by_x, out=xz)
+    z_by_y = np.divide(yz, var_y, out=y_by_x)
+    z -= np.multiply(z_by_y, y, out=z_by_x)
+    var_z -= np.multiply(yz, z_by_y, out=yz)
+    for length, variance in ((x, var_x), (y, var_y), (z, var_z)):
+        length *= length
+        length /= variance
+    x += y
+    x += z
+    var_x *= var_y
+    var_x *= var_z
+    x += np.log(var_x, out=var_x)
+    x *= 0.5
+    return x
 
 
-def face_variants(
-    model: ColourModel, face_of: Ints, responsibility: Floats, share: Floats, faces: int
-) -> Floats:
+def face_variants(model: ColourModel, count: Floats) -> Floats:
     """Prior of the variants on each face (S, F, G), learned from the face itself: glare comes in patches.
 
-    responsibility (S, N, 6) and share (S, N, 6, G) as found so far. The profile's ``glare_share`` counts as
-    FACE_STICKERS stickers beside those of the face.
+    count (S, F, 6, G): stickers of each colour and variant found there so far. The profile's ``glare_share``
+    counts as FACE_STICKERS stickers beside them.
     """
-    found = (responsibility[:, :, None, :] @ share)[:, :, 0]  # (S, N, G)
-    on_face = (face_of == np.arange(faces)[:, None]).astype(np.float64)
-    out = on_face @ found + FACE_STICKERS * model.glare_share
+    out = count.sum(axis=2) + FACE_STICKERS * model.glare_share
     normalised: Floats = out / out.sum(axis=-1, keepdims=True)
     return normalised
-
-
-def quadratic(off: Floats, precision: Floats) -> Floats:
-    """off' precision off for vectors (..., 3) and symmetric matrices (..., 3, 3), written out for speed."""
-    x, y, z = off[..., 0], off[..., 1], off[..., 2]
-    out: Floats = (
-        x * (precision[..., 0, 0] * x + 2.0 * (precision[..., 0, 1] * y + precision[..., 0, 2] * z))
-        + y * (precision[..., 1, 1] * y + 2.0 * precision[..., 1, 2] * z)
-        + precision[..., 2, 2] * z * z
-    )
-    return out

@@ -15,7 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.classifier import StickerScores, face_variants, sticker_loglik
-from calibration.light import LightFit, Prepared, group_information, information, posterior, prepare_model
+from calibration.light import (
+    LightFit,
+    Prepared,
+    group_information,
+    information,
+    picture_sums,
+    posterior,
+    prepare_model,
+)
 from calibration.profile import ColourModel
 
 Floats = NDArray[np.float64]
@@ -52,6 +60,7 @@ def solve_picture(
     light = posterior(prepared, first[0][None], first[1][None])
     outliers = np.full(len(picture.labels), model.outlier_share)
     shares = np.broadcast_to(model.glare_share, (1, faces, len(model.glare_share)))
+    sums = picture_sums(model, picture.features, picture.face_of, picture.measure_var, faces)
     for _ in range(steps):
         scores = sticker_loglik(
             model,
@@ -63,19 +72,9 @@ def solve_picture(
             outliers,
             shares,
         )
-        shares = face_variants(model, picture.face_of, known, scores.share, faces)
-        light = posterior(
-            prepared,
-            *information(
-                model,
-                picture.features,
-                picture.face_of,
-                picture.measure_var,
-                known,
-                scores,
-                light.cell_mean,
-            ),
-        )
+        told, pull, count = information(sums, known, scores, light.cell_mean)
+        shares = face_variants(model, count)
+        light = posterior(prepared, told, pull)
     share: Floats = scores.share[0, np.arange(len(picture.labels)), picture.labels]
     return light, share * picture.weight[:, None], scores
 

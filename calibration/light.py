@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classifier import StickerScores, inverse, inverse_and_log_det, quadratic
+from calibration.classifier import StickerScores, inverse, inverse_and_log_det
 from calibration.profile import ColourModel, Profile
 
 Floats = NDArray[np.float64]
@@ -129,31 +129,28 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
     keep = within @ apart
     cell = apart - apart @ keep
     own = (keep.swapaxes(-1, -2) @ pull[..., None])[..., 0]
-    precision = np.broadcast_to(precision0, (modes, size, size)).copy()
-    blocks = precision[:, :18, :18].reshape(modes, 6, 3, 6, 3)
-    by_colour = cell.sum(axis=1)
-    for k in range(6):
-        blocks[:, k, :, k, :] += by_colour[:, k]
-    precision[:, :18, :18] = blocks.reshape(modes, 18, 18)
-    right = np.broadcast_to(precision0 @ mean0, (modes, size)).copy()
-    right[:, :18] += own.sum(axis=1).reshape(modes, 18)
-    for face in range(faces):
-        span = slice(18 + 3 * face, 21 + 3 * face)
-        precision[:, span, span] += cell[:, face].sum(axis=1)
-        across = cell[:, face].reshape(modes, 18, 3)
-        precision[:, :18, span] = across
-        precision[:, span, :18] = across.transpose(0, 2, 1)
-        right[:, span] += own[:, face].sum(axis=1)
+    precision = np.empty((modes, size, size))
+    precision[:] = precision0
+    blocks, on_diagonal = _in_blocks(precision)
+    on_diagonal[:, :6] += cell.sum(axis=1)
+    on_diagonal[:, 6:] += cell.sum(axis=2)
+    blocks[:, :6, :, 6:] = cell.transpose(0, 2, 3, 1, 4)
+    blocks[:, 6:, :, :6] = cell.transpose(0, 1, 4, 2, 3)
+    right = np.empty((modes, 6 + faces, 3))
+    right[:] = (precision0 @ mean0).reshape(-1, 3)
+    right[:, :6] += own.sum(axis=1)
+    right[:, 6:] += own.sum(axis=2)
     cov = inverse(precision)
-    mean = (cov @ right[..., None])[..., 0]
+    mean = (cov @ right.reshape(modes, size, 1))[..., 0]
     off = mean - mean0
     distance = ((off @ precision0) * off).sum(axis=1)
     log_det = -np.linalg.slogdet(precision)[1]
     usual = mean[:, :18].reshape(modes, 1, 6, 3) + mean[:, 18:].reshape(modes, faces, 1, 3)
-    usual_cov = _cell_covariance(cov, faces)
+    usual_cov = _cell_covariance(cov)
     cell_mean = (keep @ usual[..., None] + within @ pull[..., None])[..., 0]
     departure = cell_mean - usual
-    penalty = quadratic(departure, apart) + log_det_within + prepared.cell_log_det
+    penalty = ((apart @ departure[..., None])[..., 0] * departure).sum(axis=-1)
+    penalty += log_det_within + prepared.cell_log_det
     return LightFit(
         mean=mean,
         cov=cov,
@@ -166,37 +163,57 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
     )
 
 
-def information(
-    model: ColourModel,
-    seen_features: Floats,
-    face_of: Ints,
-    noise_var: Floats,
-    responsibility: Floats,
-    scores: StickerScores,
-    cell_mean: Floats,
-) -> tuple[Floats, Floats]:
-    """What soft labels say of each cell, for :func:`posterior`; glare counts as far as colour shows through.
+def _in_blocks(matrices: Floats) -> tuple[Floats, Floats]:
+    """Views of (S, D, D): blocks (S, 6 + F, 3, 6 + F, 3) of the colours, then the faces; those on the diagonal
+    (S, 6 + F, 3, 3)."""
+    parts = matrices.shape[1] // 3
+    blocks = matrices.reshape(len(matrices), parts, 3, parts, 3)
+    return blocks, np.einsum("siaib->siab", blocks)
 
-    responsibility (S, N, 6): probability of each colour; scores and cell_mean: from the light so far, about
-    which the variants are linear: x ~ centre + slope * (cell - cell_mean). noise_var (N, 3) as measured.
+
+@dataclass(frozen=True, eq=False)
+class PictureSums:
+    """What sums over the stickers of one picture are made with, the same at every step.
+
+    columns (4 F, N): which stickers are on each face, and their features there
+    precision (F, 6, G, 3, 3): what one sticker of each colour and variant tells on each face
     """
-    modes, faces = cell_mean.shape[:2]
-    variants = len(model.glare_level)
+
+    columns: Floats
+    precision: Floats
+
+
+def picture_sums(
+    model: ColourModel, features: Floats, face_of: Ints, noise_var: Floats, faces: int
+) -> PictureSums:
+    """For stickers with features (N, 3), measured with noise_var (N, 3), on the faces (N,) of F."""
     on_face = (face_of == np.arange(faces)[:, None]).astype(np.float64)  # (F, N)
     noise = on_face @ noise_var / np.maximum(on_face.sum(axis=1), 1.0)[:, None]
     cov = model.sticker_cov[:, None] + model.variant_cov + noise[:, None, None, None] * np.eye(3)
-    precision = inverse_and_log_det(cov)[0]  # (F, 6, G, 3, 3)
-    weight = (responsibility[..., None] * scores.share).reshape(modes, len(face_of), 6 * variants)
-    columns = np.concatenate([on_face[:, None], on_face[:, None] * seen_features.T], axis=1)  # (F, 4, N)
-    sums = (columns.reshape(4 * faces, -1) @ weight).reshape(modes, faces, 4, 6, variants)
-    count = sums[:, :, 0, :, :, None]
-    off = np.moveaxis(sums[:, :, 1:], 2, -1) - count * scores.centre  # (S, F, 6, G, 3)
+    columns = np.concatenate([on_face[:, None], on_face[:, None] * features.T], axis=1)  # (F, 4, N)
+    return PictureSums(columns.reshape(4 * faces, len(features)), inverse_and_log_det(cov)[0])
+
+
+def information(
+    sums: PictureSums, responsibility: Floats, scores: StickerScores, cell_mean: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """What soft labels say of each cell, for :func:`posterior`; glare counts as far as colour shows through.
+    Third, the number (S, F, 6, G) of stickers of each colour and variant on each face.
+
+    responsibility (S, N, 6): probability of each colour; scores and cell_mean: from the light so far, about
+    which the variants are linear: x ~ centre + slope * (cell - cell_mean).
+    """
+    modes, count, _, variants = scores.share.shape
+    weight = (responsibility[..., None] * scores.share).reshape(modes, count, 6 * variants)
+    summed = (sums.columns @ weight).reshape(modes, -1, 4, 6, variants)
+    count = summed[:, :, 0]
+    off = np.moveaxis(summed[:, :, 1:], 2, -1) - count[..., None] * scores.centre  # (S, F, 6, G, 3)
     slope = scores.slope
-    told = (slope * count)[..., None] * precision * slope[..., None, :]
+    told = (slope * count[..., None])[..., None] * sums.precision * slope[..., None, :]
     cell = told.sum(axis=3)
-    pull = (slope * (precision @ off[..., None])[..., 0]).sum(axis=3)
+    pull = (slope * (sums.precision @ off[..., None])[..., 0]).sum(axis=3)
     pull += (cell @ cell_mean[..., None])[..., 0]
-    return cell, pull
+    return cell, pull, count
 
 
 def robust_centre(features: Floats) -> tuple[Floats, Floats]:
@@ -226,16 +243,11 @@ def group_information(
     return cell, pull
 
 
-def _cell_covariance(cov: Floats, faces: int) -> Floats:
+def _cell_covariance(cov: Floats) -> Floats:
     """Covariance (S, F, 6, 3, 3) of class mean + face shift from the covariance of z (S, D, D)."""
-    modes = len(cov)
-    own = np.stack([cov[:, 3 * k : 3 * k + 3, 3 * k : 3 * k + 3] for k in range(6)], axis=1)
-    out = np.empty((modes, faces, 6, 3, 3))
-    for face in range(faces):
-        span = slice(18 + 3 * face, 21 + 3 * face)
-        cross = cov[:, :18, span].reshape(modes, 6, 3, 3)
-        out[:, face] = own + cross + cross.swapaxes(-1, -2) + cov[:, None, span, span]
-    return out
+    blocks, on_diagonal = _in_blocks(cov)
+    cross = blocks[:, :6, :, 6:].transpose(0, 3, 1, 2, 4)
+    return np.asarray(on_diagonal[:, None, :6] + on_diagonal[:, 6:, None] + cross + cross.swapaxes(-1, -2))
 
 
 def group_evidence(prepared: Prepared, centre: Floats, spread: Floats, labels: Ints) -> Floats:

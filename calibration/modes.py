@@ -13,9 +13,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classifier import StickerScores, sticker_loglik
+from calibration.classifier import StickerScores, face_variants, sticker_loglik
 from calibration.colour import log_light
-from calibration.light import LightFit, Prepared, group_evidence, information, posterior, robust_centre
+from calibration.light import (
+    LightFit,
+    PictureSums,
+    Prepared,
+    group_evidence,
+    information,
+    picture_sums,
+    posterior,
+    robust_centre,
+)
 from calibration.profile import ColourModel, Profile
 from calibration.samples import LEAST_COVERAGE, StickerSamples
 from calibration.second_opinion import in_full, shifted
@@ -44,7 +53,7 @@ TOP_SHARE, SIDE_SHARE = 0.55, 0.45
 class Seen:
     """The visible stickers as flat arrays: index among 6 n n, visible-face index, features, shares.
 
-    ``second`` (N, 6): a second opinion's log probabilities of the colour of each pose face, None without.
+    ``sums`` is what sums over them are made with; ``second`` (N, 6): a second opinion's log probabilities of the colour of each pose face, None without.
     """
 
     faces: tuple[int, ...]
@@ -54,6 +63,7 @@ class Seen:
     measure_var: Floats
     outlier_share: Floats
     coverage: Floats
+    sums: PictureSums
     second: Floats | None
 
     def scored(self, model: ColourModel, light: LightFit, shares: Floats) -> StickerScores:
@@ -71,10 +81,11 @@ class Seen:
 
     def relit(
         self, prepared: Prepared, model: ColourModel, labels: Floats, scores: StickerScores, cell_mean: Floats
-    ) -> LightFit:
-        """The light of each mode from soft labels (S, N, 6)."""
-        told = information(model, self.features, self.face_of, self.measure_var, labels, scores, cell_mean)
-        return posterior(prepared, *told)
+    ) -> tuple[LightFit, Floats]:
+        """The light of each mode, and the shares (S, F, G) of the variants on each face, from soft labels
+        (S, N, 6)."""
+        told, pull, count = information(self.sums, labels, scores, cell_mean)
+        return posterior(prepared, told, pull), face_variants(model, count)
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,14 +132,18 @@ def gather(samples: StickerSamples, profile: Profile, second: NDArray[np.floatin
         told = told[place]
         unread = ~is_read[place]
         told[unread] = in_full(told[unread])
+    face_of = np.searchsorted(np.array(faces, dtype=np.intp), place // per_face)
+    features = log_light(linear, model.floor)
+    measure_var = noise_var / (linear + model.floor) ** 2
     return Seen(
         faces=faces,
         place=place,
-        face_of=np.searchsorted(np.array(faces, dtype=np.intp), place // per_face),
-        features=log_light(linear, model.floor),
-        measure_var=noise_var / (linear + model.floor) ** 2,
+        face_of=face_of,
+        features=features,
+        measure_var=measure_var,
         outlier_share=np.where(is_read[place], np.minimum(share, 0.98), UNREAD_SHARE),
         coverage=seen,
+        sums=picture_sums(model, features, face_of, measure_var, len(faces)),
         second=told,
     )
 

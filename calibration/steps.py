@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classifier import StickerScores, face_variants
+from calibration.classifier import StickerScores
 from calibration.light import LightFit, Prepared, Selection
 from calibration.modes import Seen
 from calibration.profile import ColourModel
@@ -72,6 +72,5 @@ def told_by(seen: Seen, model: ColourModel, fit: Fit) -> Told:
 
 def refitted(seen: Seen, prepared: Prepared, model: ColourModel, fit: Fit, told: Told, labels: Floats) -> Fit:
     """The fit with its light anew from ``labels`` (S, N, 6), about what was told under it."""
-    light = seen.relit(prepared, model, labels, told.scores, fit.light.cell_mean)
-    shares = face_variants(model, seen.face_of, labels, told.scores.share, len(seen.faces))
+    light, shares = seen.relit(prepared, model, labels, told.scores, fit.light.cell_mean)
     return Fit(light, shares, fit.prior)

@@ -10,7 +10,6 @@ from typing import Final
 
 import numpy as np
 
-from calibration.classifier import face_variants
 from calibration.light import Prepared, posterior
 from calibration.modes import Seen
 from calibration.profile import ColourModel
@@ -31,6 +30,5 @@ def unbound_evidence(seen: Seen, prepared: Prepared, model: ColourModel) -> floa
         total = log_sum(joint)
         best = max(best, float(total.sum() + light.log_occam[0]))
         labels = np.exp(joint - total[..., None])
-        light = seen.relit(prepared, model, labels, scores, light.cell_mean)
-        shares = face_variants(model, seen.face_of, labels, scores.share, faces)
+        light, shares = seen.relit(prepared, model, labels, scores, light.cell_mean)
     return best
