@@ -265,7 +265,6 @@ def group_evidence(prepared: Prepared, centre: Floats, spread: Floats, labels: I
         own = slice(3 * g, 3 * g + 3)
         cov[:, own, own] += prepared.face_cov + prepared.cell_cov[labels[:, g]] + spread[g]
     off = centre.reshape(-1) - prepared.mean[index]
-    inverse, log_det = inverse_and_log_det(cov)
-    distance = np.einsum("hi,hij,hj->h", off, inverse, off)
-    out: Floats = -0.5 * (distance + log_det + 3 * groups * np.log(2.0 * np.pi))
+    distance = (off * np.linalg.solve(cov, off[..., None])[..., 0]).sum(axis=1)
+    out: Floats = -0.5 * (distance + np.linalg.slogdet(cov)[1] + 3 * groups * np.log(2.0 * np.pi))
     return out

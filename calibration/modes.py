@@ -183,20 +183,16 @@ def start(
         found_log.append(log_evidence)
     tops_all, colours_all = np.concatenate(found_tops), np.concatenate(found_colours)
     log_all = np.concatenate(found_log)
-    chosen: list[int] = []
-    known: set[tuple[int, ...]] = set()
-    for h in np.argsort(-log_all, kind="stable"):
-        if log_all[h] < log_all.max() - START_NATS or len(chosen) == MAX_MODES:
-            break
-        # colourings that differ only on hidden faces start the same light
-        key = (
-            int(tops_all[h]),
-            int(colours_all[h, tops_all[h]]),
-            *(int(c) for c in colours_all[h, list(seen.faces)]),
-        )
-        if key not in known:
-            known.add(key)
-            chosen.append(int(h))
+    likely = np.argsort(-log_all, kind="stable")
+    likely = likely[log_all[likely] >= log_all[likely[0]] - START_NATS]
+    # colourings that differ only on hidden faces start the same light
+    tops_likely, colours_likely = tops_all[likely], colours_all[likely]
+    of_top = colours_likely[np.arange(len(likely)), tops_likely]
+    keys = np.column_stack([tops_likely, of_top, colours_likely[:, list(seen.faces)]]).tolist()
+    first: dict[tuple[int, ...], int] = {}
+    for key, h in zip(keys, likely.tolist(), strict=True):
+        first.setdefault(tuple(key), h)
+    chosen = list(first.values())[:MAX_MODES]
     return Modes(tops_all[chosen], colours_all[chosen], groups)
 
 

@@ -24,11 +24,12 @@ def unbound_evidence(seen: Seen, prepared: Prepared, model: ColourModel) -> floa
     light = posterior(prepared, np.zeros((1, faces, 6, 3, 3)), np.zeros((1, faces, 6, 3)))
     shares = np.broadcast_to(model.glare_share, (1, faces, len(model.glare_share)))
     best = -np.inf
-    for _ in range(ROUNDS):
+    for step in range(ROUNDS):
         scores = seen.scored(model, light, shares)
         joint = scores.loglik - np.log(6.0)
         total = log_sum(joint)
         best = max(best, float(total.sum() + light.log_occam[0]))
-        labels = np.exp(joint - total[..., None])
-        light, shares = seen.relit(prepared, model, labels, scores, light.cell_mean)
+        if step < ROUNDS - 1:
+            labels = np.exp(joint - total[..., None])
+            light, shares = seen.relit(prepared, model, labels, scores, light.cell_mean)
     return best

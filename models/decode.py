@@ -49,11 +49,13 @@ _FRONTS = (2, 1, 5, 4, 0, 3)  # pose faces asked in this order for a front besid
 
 def log_sum(values: FloatArray, axis: int | tuple[int, ...] = -1) -> FloatArray:
     """log of the sum of exponentials along ``axis``."""
-    top = values.max(axis=axis, keepdims=True)
-    top = np.where(np.isfinite(top), top, 0.0)
-    with np.errstate(divide="ignore"):
-        total: FloatArray = np.squeeze(top, axis) + np.log(np.exp(values - top).sum(axis=axis))
-    return total
+    top = np.maximum.reduce(values, axis=axis, keepdims=True)
+    if not np.isfinite(top).all():  # nothing but -inf somewhere: its sum is 0
+        top = np.where(np.isfinite(top), top, 0.0)
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.squeeze(top, axis) + np.log(np.exp(values - top).sum(axis=axis)))
+    total = np.log(np.add.reduce(np.exp(values - top), axis=axis))
+    return np.asarray(total + top.reshape(total.shape))
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,9 +89,14 @@ def _grouped(scores: FloatArray, states: StateTable, shape: tuple[int, ...]) -> 
     return weights.reshape(len(scores), *shape), (top + np.log(total))[:, :, 0]
 
 
+def _last_added(values: FloatArray) -> FloatArray:
+    """The sum over a last axis of two or three, along which numpy adds slowly."""
+    return np.asarray(sum(values[..., k] for k in range(1, values.shape[-1])) + values[..., 0])
+
+
 def _score(stickers: FloatArray, t: Tables, log_prior: FloatArray) -> Scored:
     count = len(t.colours)
-    corner_scores = stickers[t.corner_stickers].ravel()[t.corner_pick].sum(axis=4)
+    corner_scores = _last_added(stickers[t.corner_stickers].ravel()[t.corner_pick])
     corners, log_corner = _grouped(corner_scores, CORNER_STATES, (2, 12, 27))
     by_face = np.zeros((6, 6))
     np.add.at(by_face, t.fixed_faces, stickers[t.fixed_stickers])
@@ -99,7 +106,7 @@ def _score(stickers: FloatArray, t: Tables, log_prior: FloatArray) -> Scored:
         edges, log_edge, coupled = np.ones((count, 1, 1, 1)), np.zeros((count, 1)), np.ones((2, 1), bool)
         states = 648
     else:
-        edge_scores = stickers[t.edge_stickers].sum(axis=2).ravel()[t.edge_pick].sum(axis=4)
+        edge_scores = _last_added(stickers[t.edge_stickers].sum(axis=2).ravel()[t.edge_pick])
         odd = t.size % 2 == 1
         edges, log_edge = _grouped(
             edge_scores, EVEN_EDGE_STATES if odd else EDGE_STATES, (2, 12, 8 if odd else 16)
