@@ -212,7 +212,7 @@ def _half_distance(cov: Floats32, off: Floats32) -> Floats32:
     var_x *= var_z
     x += np.log(var_x, out=var_x)
     x *= 0.5
-    return x
+    return np.asarray(x)
 
 
 def face_variants(model: ColourModel, count: Floats) -> Floats:

@@ -164,8 +164,8 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
 
 
 def _in_blocks(matrices: Floats) -> tuple[Floats, Floats]:
-    """Views of (S, D, D): blocks (S, 6 + F, 3, 6 + F, 3) of the colours, then the faces; those on the diagonal
-    (S, 6 + F, 3, 3)."""
+    """Views of (S, D, D): blocks (S, 6 + F, 3, 6 + F, 3) of the colours, then the faces; those on the
+    diagonal (S, 6 + F, 3, 3)."""
     parts = matrices.shape[1] // 3
     blocks = matrices.reshape(len(matrices), parts, 3, parts, 3)
     return blocks, np.einsum("siaib->siab", blocks)

@@ -53,7 +53,8 @@ TOP_SHARE, SIDE_SHARE = 0.55, 0.45
 class Seen:
     """The visible stickers as flat arrays: index among 6 n n, visible-face index, features, shares.
 
-    ``sums`` is what sums over them are made with; ``second`` (N, 6): a second opinion's log probabilities of the colour of each pose face, None without.
+    ``sums`` is what sums over them are made with; ``second`` (N, 6) a second opinion's log probabilities of
+    the colour of each pose face, None without.
     """
 
     faces: tuple[int, ...]

@@ -10,6 +10,7 @@ squarely hardly show.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -18,18 +19,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.orientation import likely_orientations, told_tensor, turn_towards
-from vision.placement import POINTS_A_LINE, Placement, lattice
+from vision.placement import NONE, POINTS_A_LINE, Marks, Placement, Sides, marks_of
 from vision.pose import CubePose
 from vision.rim import rim_gaps
 
 Floats = NDArray[np.float32]
-_Rim = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+_Rim = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 
 #: side of the square crop in cube edges, of the network's input and of its maps in pixels
 CROP_EDGES = 2.4
 INPUT_PX = 128
 MAP_PX = 64
 SIZES = (2, 3, 4, 5)
+#: from a map's pixel, flat, to it and its neighbours to the right, below and both, (4, 1)
+_CORNERS = np.array([[0], [1], [MAP_PX], [MAP_PX + 1]])
 #: a lattice whose edges lie on the edge map so well needs no other start; no other perspective
 _GOOD_EDGE, _FAIR_EDGE = 0.78, 0.72
 #: the least that is taken of a step
@@ -77,33 +80,30 @@ class Fitted:
     surface: Floats
 
 
-def _sample(field: Floats, xy: NDArray[np.float64]) -> Floats:
-    """Bilinear values (C, N) of fields (C, H, W) at map pixels (N, 2) (corner of the first pixel at 0, 0)."""
-    side = field.shape[-1]
-    at = np.clip(xy - 0.5, 0, side - 1.001)
+def _sample(field: Floats, which: NDArray[np.int64], xy: NDArray[np.float64]) -> Floats:
+    """Bilinear values (C, N) at map pixels (2, N) (corner of the first pixel at 0, 0).
+
+    ``field`` (C, K * 64 * 64) holds K maps one after the other, ``which`` (N,) says which each point is read
+    from.
+    """
+    at = np.minimum(np.maximum(xy - 0.5, 0), MAP_PX - 1.001)
     low = at.astype(np.int64)
-    part = (at - low).astype(np.float32)
-    flat = field.reshape(field.shape[0], -1)
-    index = low[:, 1] * side + low[:, 0]
-    fx, fy = part[:, 0], part[:, 1]
-    top = flat[:, index] * (1 - fx) + flat[:, index + 1] * fx
-    bottom = flat[:, index + side] * (1 - fx) + flat[:, index + side + 1] * fx
-    return np.asarray(top * (1 - fy) + bottom * fy)
+    fx, fy = (at - low).astype(np.float32)
+    index = (which * MAP_PX + low[1]) * MAP_PX + low[0]
+    corners = field.take(_CORNERS + index, axis=1)
+    across = corners[:, ::2] * (1 - fx) + corners[:, 1::2] * fx
+    return np.asarray(across[:, 0] * (1 - fy) + across[:, 1] * fy)
 
 
-def _fields(maps: Floats, blur: float) -> Floats:
-    """Edge and seam maps with their gradients, (6, 64, 64): value, d/dx, d/dy of each."""
-    out = []
-    for m in maps[:2]:
-        v = cv2.GaussianBlur(m, (0, 0), blur) if blur else m
-        dx = np.empty_like(v)
-        dy = np.empty_like(v)
-        dx[:, 1:-1] = (v[:, 2:] - v[:, :-2]) / 2
-        dy[1:-1] = (v[2:] - v[:-2]) / 2
-        dx[:, [0, -1]] = 0
-        dy[[0, -1]] = 0
-        out += [v / max(float(v.max()), 0.05), dx / max(float(v.max()), 0.05), dy / max(float(v.max()), 0.05)]
-    return np.stack(out)
+def _field(line_map: Floats, blur: float) -> Floats:
+    """A map (64, 64) of lines with its gradient, (3, 64 * 64): value, d/dx, d/dy."""
+    v = cv2.GaussianBlur(line_map, (0, 0), blur) if blur else line_map
+    out = np.zeros((3, *v.shape), np.float32)
+    out[0] = v
+    out[1, :, 1:-1] = (v[:, 2:] - v[:, :-2]) / 2
+    out[2, 1:-1] = (v[2:] - v[:-2]) / 2
+    out /= max(float(v.max()), 0.05)
+    return out.reshape(3, -1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,7 +118,7 @@ class _Told:
 
 
 def _improve(
-    place: Placement, told: _Told, fields: Floats, steps: int, perspective: float, *, sharp: bool
+    place: Placement, told: _Told, field: Floats, steps: int, perspective: float, *, sharp: bool
 ) -> None:
     """Gauss-Newton on (1 - map) over the lattice points of the visible faces.
 
@@ -130,71 +130,86 @@ def _improve(
     (the secant through both, along the step).
     """
     crop = told.crop
-    points, faces, beside = lattice(told.size)
     limit = np.array([0.15, 0.15, 0.15, 3 / crop.scale, 3 / crop.scale, 0.1, 0.3])
     last: NDArray[np.float64] | None = None
     share = 1.0
     for _ in range(steps):
-        cosines = place.cosines()
-        seen = cosines > SEEN_COSINE
-        turned = points @ place.rotation.T
-        u, v, z, focal = place.camera_points(turned)
-        flat = crop.at(np.stack([u, v], 1) * focal + place.principal)
-        use = np.flatnonzero(seen[faces] if sharp else seen[faces] & (beside >= 0))
-        values = _sample(fields, flat[use])
-        short, along_x, along_y = np.where(beside[use] >= 0, values[:3], values[3:])
-        short = short - 1
-        weight = np.where(beside[use] >= 0, 1.0, 0.5)
-        count = max(len(use), 1)
-        if sharp:
-            outline, out, gaps, counts = _rim(place, told, flat, cosines)
-            use = np.concatenate([use, outline])
-            short = np.concatenate([short, gaps])
-            along_x, along_y = np.concatenate([along_x, -out[:, 0]]), np.concatenate([along_y, -out[:, 1]])
+        laid = _outlined(place, told) if sharp else _inside(place, told, seams=False)
+        count = len(laid.marks.weight)
+        values = _sample(field, laid.marks.which, laid.xy[:, :count])
+        gaps, pulls, weight = values[0] - 1, values[1:], laid.marks.weight
+        if laid.rim is not None:
+            out, beyond, counts = laid.rim
+            gaps = np.concatenate([gaps, beyond])
+            pulls = np.concatenate([pulls, -out.T], axis=1)
             weight = np.concatenate([weight, _RIM_WEIGHT * counts])
-        to_map = focal * crop.scale
-        jacobian = place.rows(turned[use], u[use], v[use], z[use], along_x * to_map, along_y * to_map)
+        jacobian = place.rows(laid.turned, laid.flat, laid.z, pulls * (place.focal * crop.scale))
         weighted = jacobian * weight
         normal = weighted @ jacobian.T
-        right = weighted @ short
-        _hold(place, told, count, perspective, normal, right)
-        whole = np.clip(np.linalg.solve(normal, -right), -limit, limit)
+        right = weighted @ gaps
+        _hold(place, told, max(count, 1), perspective, normal, right)
+        whole = np.minimum(np.maximum(np.linalg.solve(normal, -right), -limit), limit)
         if last is not None and last.any():
             length = last @ normal
             left = float(length @ whole) / float(length @ last)  # below 0 where the last one went too far
             share = min(max(share / max(1.0 - left, share), _LEAST_SHARE), 1.0)
         last = whole
-        step = share * whole
-        place.turn(step[:3])
-        place.four += step[3:]
+        place.move(share * whole)
 
 
-def _rim(place: Placement, told: _Told, flat: NDArray[np.float64], cosines: NDArray[np.float64]) -> _Rim:
-    """Points of the lattice (``flat``, map pixels) on the cube's outline, by index, and what :func:`rim_gaps`
-    tells of them.
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """Points of a placement: as :meth:`Placement.camera_points` gives them, in map pixels ``xy`` (2, N + M),
+    and what :func:`rim_gaps` tells of the last M."""
+
+    marks: Marks
+    turned: NDArray[np.float64]
+    flat: NDArray[np.float64]
+    z: NDArray[np.float64]
+    xy: NDArray[np.float64]
+    rim: _Rim | None
+
+
+def _laid(place: Placement, crop: Crop, marks: Marks) -> _Laid:
+    """The marks as the cube is placed, with the rim of the surface where there are some of the outline."""
+    turned, flat, z = place.camera_points(marks.points)
+    xy = (flat * place.focal + (place.principal - (crop.left, crop.top))[:, None]) * crop.scale
+    if not len(marks.beyond):
+        return _Laid(marks, turned, flat, z, xy, None)
+    lines = xy[:, len(marks.weight) :].T.reshape(-1, POINTS_A_LINE, 2)
+    out, gaps, counts = rim_gaps(crop.maps[3], lines, crop.at(place.four[:2]))
+    rim = out, gaps + _RIM_INSET * MAP_PX / CROP_EDGES, counts
+    return _Laid(marks, turned, flat, z, xy, rim)
+
+
+def _inside(place: Placement, told: _Told, *, seams: bool) -> _Laid:
+    """The edges in view as the cube is placed, with ``seams`` the seams as well, without an outline."""
+    seen = _seen(place.cosines())
+    return _laid(place, told.crop, marks_of(told.size, seen, seams, NONE))
+
+
+def _outlined(place: Placement, told: _Told) -> _Laid:
+    """The lattice in view as the cube is placed, and its outline.
 
     Where the surface reaches well beyond an edge, behind which a side is just hidden, it is that side which
     is seen: then its far edges are the outline.
     """
-    _, faces, beside = lattice(told.size)
-    middle = told.crop.at(place.centre_px())
-    surface = told.crop.maps[3]
-    seen = cosines > SEEN_COSINE
+    cosines = place.cosines()
+    seen = _seen(cosines)
+    laid = _laid(place, told.crop, marks_of(told.size, seen, True, seen))
+    hidden = np.flatnonzero((cosines > _JUST_HIDDEN_COSINE) & (cosines <= SEEN_COSINE)).tolist()
+    if not hidden or laid.rim is None:
+        return laid
+    _, gaps, counts = laid.rim
+    far = [side for side in hidden if _mean(gaps, counts * (laid.marks.beyond == side)) > _BEYOND_PX]
+    if not far:
+        return laid
+    shown = tuple(seen[side] or side in far for side in range(6))
+    return _laid(place, told.crop, marks_of(told.size, seen, True, shown))
 
-    def told_of(shown: NDArray[np.bool_]) -> _Rim:
-        at = np.flatnonzero(shown[faces] & (beside >= 0) & ~shown[beside])
-        out, gaps, counts = rim_gaps(surface, flat[at].reshape(-1, POINTS_A_LINE, 2), middle)
-        return at, out, gaps + _RIM_INSET * MAP_PX / CROP_EDGES, counts
 
-    rim = told_of(seen)
-    outline, _, gaps, counts = rim
-    hidden = np.flatnonzero((cosines > _JUST_HIDDEN_COSINE) & ~seen)
-    beyond = [side for side in hidden if _mean(gaps, counts * (beside[outline] == side)) > _BEYOND_PX]
-    if beyond:
-        seen = seen.copy()
-        seen[beyond] = True
-        rim = told_of(seen)
-    return rim
+def _seen(cosines: NDArray[np.float64]) -> Sides:
+    return tuple((cosines > SEEN_COSINE).tolist())
 
 
 def _mean(values: NDArray[np.float64], weights: NDArray[np.float64]) -> float:
@@ -213,26 +228,26 @@ def _hold(
 ) -> None:
     """Add to the normal equations (7, 7) and (7,) of ``count`` points what is known beside the maps."""
     hold, tie = 0.02 * count, 0.02 * count / _FOCAL_SPREAD**2
-    gap = place.four[2] - place.four[3] - np.log(told.longest_px) - _FOCAL_MEAN
+    log_edge, log_perspective = place.four[2:].tolist()
+    gap = log_edge - log_perspective - math.log(told.longest_px) - _FOCAL_MEAN
     right[5] += tie * gap
-    right[6] += hold * (place.four[3] - perspective) - tie * gap
-    normal[5:, 5:] += np.array([[tie, -tie], [-tie, tie + hold]])
+    right[6] += hold * (log_perspective - perspective) - tie * gap
+    normal[5:, 5:] += ((tie, -tie), (-tie, tie + hold))
     axes = place.ray_axes()
     turn = axes @ turn_towards(axes.T @ place.rotation, told.orientation)
-    pull = 8 * _TOLD_WEIGHT * count / (1 + turn @ turn / _TOLD_REACH_RAD**2)
+    pull = 8 * _TOLD_WEIGHT * count / (1 + float(turn @ turn) / _TOLD_REACH_RAD**2)
     right[:3] -= pull * turn
-    normal[:3, :3] += pull * np.eye(3)
-    normal[np.diag_indices(7)] += normal.diagonal() * 0.02 + 1e-9
+    diagonal = np.einsum("ii->i", normal)
+    diagonal[:3] += pull
+    diagonal += diagonal * 0.02 + 1e-9
 
 
-def _line_score(place: Placement, crop: Crop, fields: Floats, size: int) -> tuple[float, float]:
+def _line_score(place: Placement, told: _Told, field: Floats) -> tuple[float, float]:
     """Mean height of the edge map along edges, of the seam map along seams."""
-    points, faces, beside = lattice(size)
-    use = place.cosines()[faces] > SEEN_COSINE
-    u, v, _, focal = place.camera_points(points[use] @ place.rotation.T)
-    values = _sample(fields[[0, 3]], crop.at(np.stack([u, v], 1) * focal + place.principal))
-    on_edge = beside[use] >= 0
-    return float(values[0][on_edge].mean()), float(values[1][~on_edge].mean())
+    laid = _inside(place, told, seams=True)
+    values = _sample(field[:1], laid.marks.which, laid.xy)[0]
+    on_edge = laid.marks.which == 0
+    return float(values[on_edge].mean()), float(values[~on_edge].mean())
 
 
 def _starts(monomials: Floats) -> Iterator[tuple[Floats, float]]:
@@ -256,12 +271,13 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
     side = MAP_PX / crop.scale
     centre = np.array([crop.left, crop.top]) + (numbers[15:17] + 0.5) * side
     log_edge = float(numbers[17]) + np.log(side / CROP_EDGES)
-    perspective = float(np.clip(numbers[18], np.log(0.03), np.log(0.55)))
+    perspective = min(max(float(numbers[18]), math.log(0.03)), math.log(0.55))
     principal = np.array([picture_wh[0] / 2, picture_wh[1] / 2])
     logits = numbers[19:23]
     n = size if size in SIZES else SIZES[int(np.argmax(logits))]
     told = _Told(crop, told_tensor(numbers[:15]), n, float(max(picture_wh)))
-    coarse, fine = _fields(crop.maps, 2.0), _fields(crop.maps, 0.0)
+    coarse = _field(crop.maps[0], 2.0)
+    fine = np.concatenate([_field(line_map, 0.0) for line_map in crop.maps[:2]], axis=1)
     best: tuple[float, Placement, float, float] | None = None
     for base, shift in _starts(numbers[:15]):
         if shift and best is not None and best[2] > _FAIR_EDGE:
@@ -269,7 +285,7 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
         place = Placement(base, centre, log_edge, perspective + shift, principal)
         _improve(place, told, coarse, 2, perspective + shift, sharp=False)
         _improve(place, told, fine, 5, perspective + shift, sharp=True)
-        edge, seam = _line_score(place, crop, fine, n)
+        edge, seam = _line_score(place, told, fine)
         score = edge + 0.5 * seam
         if best is None or score > best[0]:
             best = (score, place, edge, seam)
@@ -277,11 +293,10 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
             break
     assert best is not None
     _, place, edge, seam = best
-    centre_xyz, focal = place.ray(place.four)
     shifted = np.exp(logits - logits.max())
     shares = shifted / shifted.sum()
     pose = CubePose(
-        n, focal, (float(principal[0]), float(principal[1])), place.rotation, centre_xyz,
+        n, place.focal, (float(principal[0]), float(principal[1])), place.rotation, place.centre,
         score=edge, size_probabilities={s: float(p) for s, p in zip(SIZES, shares, strict=True)},
     )  # fmt: skip
     return Fitted(pose, (edge + seam) / 2, float(1 / (1 + np.exp(-numbers[23]))), crop.maps[3])

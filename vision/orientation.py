@@ -55,13 +55,14 @@ def orientation_table() -> tuple[Floats, Floats]:
         ],
         1,
     ).astype(np.float32)
-    return rotations, orientation_monomials(rotations)
+    # number by number: numpy is slow along a short last axis
+    return rotations, np.asfortranarray(orientation_monomials(rotations))
 
 
 def likely_orientations(monomials: Floats, least_apart_rad: float = 0.26) -> Iterator[Floats]:
     """The two of the table's rotations nearest to a name (15,), best first, so far apart at least."""
     rotations, names = orientation_table()
-    gaps = ((names - monomials) ** 2).sum(1)
+    gaps = np.square(names - monomials).sum(1)
     first = int(gaps.argmin())
     yield rotations[first]
     near = np.argpartition(gaps, 80)[:80]

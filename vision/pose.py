@@ -45,8 +45,9 @@ def face_points(face: int, columns: Floats, rows: Floats) -> Floats:
 
 def cosines_from(eye_xyz: Floats) -> Floats:
     """:func:`face_cosines` of a cube that is seen from ``eye_xyz`` (3,), in cube axes."""
-    to_eye = eye_xyz - FACE_CENTRES
-    return np.asarray((to_eye * FACE_NORMALS).sum(1) / np.linalg.norm(to_eye, axis=1))
+    outwards = FACE_NORMALS @ eye_xyz
+    # the squared length of what leads from a face's centre, half an edge out, to the eye
+    return np.asarray((outwards - 0.5) / np.sqrt(eye_xyz @ eye_xyz - outwards + 0.25))
 
 
 @lru_cache(maxsize=1)

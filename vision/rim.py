@@ -14,6 +14,7 @@ Doubles = NDArray[np.float64]
 
 #: how far inwards and outwards the rim is looked for, and the step, in pixels of the map
 _INWARDS, _OUTWARDS, _STEP = 2.0, 4.0, 0.5
+_STEPS = np.arange(-_INWARDS, _OUTWARDS + _STEP / 2, _STEP)
 #: an outline shorter than this in the map has no direction to speak of
 _SHORTEST = 2.0
 
@@ -28,17 +29,16 @@ def rim_gaps(
     each point the direction outwards (L P, 2), the gap in map pixels (L P,), below 0 where the surface ends
     inside the outline, and how much that counts, 0..1: not at all where something covers the cube there.
     """
-    span = lines_xy[:, -1] - lines_xy[:, 0]
-    length = np.hypot(span[:, 0], span[:, 1])
-    out = np.stack([span[:, 1], -span[:, 0]], 1) / np.maximum(length, 1e-3)[:, None]
-    out *= np.sign(((lines_xy.mean(1) - middle_xy) * out).sum(1))[:, None]
-    points = lines_xy.shape[1]
-    out = np.repeat(out, points, axis=0)
-    steps = np.arange(-_INWARDS, _OUTWARDS + _STEP / 2, _STEP)
-    at = (lines_xy.reshape(-1, 1, 2) + steps[:, None] * out[:, None] - 0.5).astype(np.float32)
-    shares = cv2.remap(surface, at[..., 0].copy(), at[..., 1].copy(), cv2.INTER_LINEAR)
+    first, points = lines_xy[:, 0], lines_xy.shape[1]
+    along_x, along_y = (lines_xy[:, -1] - first).T
+    length = np.hypot(along_x, along_y)
+    out = np.array([along_y, -along_x]) / np.maximum(length, 1e-3)
+    out *= np.sign(((first - middle_xy).T * out).sum(0))
+    out = np.repeat(out, points, axis=1)
+    x, y = (lines_xy.reshape(-1, 2).T[:, :, None] + _STEPS * out[:, :, None] - 0.5).astype(np.float32)
+    shares = cv2.remap(surface, x, y, cv2.INTER_LINEAR)
     # what lies beyond a gap in the surface is something else
     kept = np.minimum.accumulate(shares, axis=1)
     gaps = kept.sum(1, dtype=np.float64) * _STEP - _STEP / 2 - _INWARDS
-    counts = np.clip(2.0 * shares[:, 0] - 1, 0, 1) * np.repeat(length > _SHORTEST, points)
-    return out, gaps, counts
+    counts = np.maximum(2.0 * shares[:, 0] - 1, 0) * np.repeat(length > _SHORTEST, points)
+    return out.T, gaps, counts
