@@ -16,35 +16,46 @@ Weights = dict[str, Floats]
 
 
 def stored_weights(path: Path) -> Weights:
-    """The arrays of an .npz file in single precision; nothing is unpickled."""
+    """The arrays of an .npz file in single precision; nothing is unpickled.
+
+    Matrices lie column by column, as :func:`linear` goes through them.
+    """
     with np.load(path, allow_pickle=False) as stored:
-        return {name: stored[name].astype(np.float32) for name in stored.files}
+        return {name: np.asfortranarray(stored[name], dtype=np.float32) for name in stored.files}
 
 
 def linear(x: Floats, weights: Weights, name: str) -> Floats:
     """(T, in) to (T, out)."""
-    return np.asarray(x @ weights[f"{name}.weight"].T + weights[f"{name}.bias"])
+    out = x @ weights[f"{name}.weight"].T
+    out += weights[f"{name}.bias"]
+    return np.asarray(out)
 
 
 def normalised(x: Floats, weights: Weights, name: str) -> Floats:
     """Layer normalisation of (T, width)."""
-    off = x - x.mean(axis=1, keepdims=True)
-    scale = np.sqrt((off * off).mean(axis=1, keepdims=True) + 1e-5)
-    return np.asarray(off / scale * weights[f"{name}.weight"] + weights[f"{name}.bias"])
+    # means as products with a column: numpy adds along a short axis slowly
+    share = np.full((x.shape[1], 1), 1.0 / x.shape[1], x.dtype)
+    off = x - x @ share
+    off /= np.sqrt((off * off) @ share + 1e-5)
+    off *= weights[f"{name}.weight"]
+    off += weights[f"{name}.bias"]
+    return np.asarray(off)
 
 
 def attended(x: Floats, weights: Weights, heads: int) -> Floats:
     """All layers of attention on tokens (T, width)."""
     count, width = x.shape
     layers = sum(1 for name in weights if name.endswith("to_out.bias"))
+    one = np.ones((count, 1), x.dtype)
     for k in range(layers):
         name = f"layers.{k}"
         qkv = linear(normalised(x, weights, f"{name}.norm_a"), weights, f"{name}.to_qkv")
         q, key, value = qkv.reshape(count, 3, heads, width // heads).transpose(1, 2, 0, 3)
-        score = q @ key.transpose(0, 2, 1) / np.sqrt(np.float32(width // heads))
-        score = np.exp(score - score.max(axis=2, keepdims=True))
-        score /= score.sum(axis=2, keepdims=True)
-        x = x + linear((score @ value).transpose(1, 0, 2).reshape(count, width), weights, f"{name}.to_out")
-        wide = np.maximum(linear(normalised(x, weights, f"{name}.norm_b"), weights, f"{name}.wide"), 0)
-        x = x + linear(wide, weights, f"{name}.narrow")
+        score = (q / np.sqrt(x.dtype.type(width // heads))) @ key.transpose(0, 2, 1)
+        score -= score.max(axis=2, keepdims=True)
+        score = np.exp(score, out=score)
+        heard = (score @ value) / (score @ one)
+        x = x + linear(heard.transpose(1, 0, 2).reshape(count, width), weights, f"{name}.to_out")
+        wide = linear(normalised(x, weights, f"{name}.norm_b"), weights, f"{name}.wide")
+        x = x + linear(np.maximum(wide, 0, out=wide), weights, f"{name}.narrow")
     return x
