@@ -15,6 +15,7 @@ from vision.locate import _from_farther, find_cubes
 from vision.networks import Place, apart, crop_square, propose
 from vision.pose import CubePose, cube_rotations
 from vision.sample import sample_stickers
+from vision.shrink import Halved
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 
@@ -89,8 +90,8 @@ def test_a_cube_seen_only_from_farther_off_is_found_there(monkeypatch: pytest.Mo
     image_bgr = cv2.imread(str(SAMPLES / "01-large-on-desk.jpg"))
     expected = find_cubes(image_bgr).cubes[0]
 
-    def blind_to_this_size(picture: np.ndarray, most: int = 4) -> list[tuple[float, float, float, float]]:
-        return [] if picture.shape == image_bgr.shape else propose(picture, most)
+    def blind_to_this_size(picture: Halved, most: int = 4) -> list[tuple[float, float, float, float]]:
+        return [] if picture.whole.shape == image_bgr.shape else propose(picture, most)
 
     monkeypatch.setattr("vision.locate.propose", blind_to_this_size)
     found = find_cubes(image_bgr)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vision.shrink import HANDY_PX, handy, shrunk
+from vision.shrink import HANDY_PX, Halved, handy, shrunk
 
 
 @given(st.integers(4, 90), st.integers(4, 90), st.floats(0.15, 1.0), st.integers(0, 99))
@@ -27,6 +27,14 @@ def test_a_ramp_keeps_its_place() -> None:
     for wide, high in ((400, 120), (200, 60), (133, 40), (90, 31), (57, 20)):
         plain = cv2.resize(ramp, (wide, high), interpolation=cv2.INTER_AREA)
         assert np.abs(shrunk(ramp, wide, high).astype(int) - plain).max() <= 2
+
+
+@given(st.integers(20, 90), st.integers(20, 90), st.integers(0, 99))
+def test_halves_that_are_kept_are_those_made_anew(wide: int, high: int, seed: int) -> None:
+    picture = np.random.default_rng(seed).integers(0, 256, (4 * high, 4 * wide, 3)).astype(np.uint8)
+    halved = Halved(picture)
+    for to in ((wide, high), (2 * wide, 2 * high), (wide + 3, high + 5), (wide // 2, high // 2)):
+        assert np.array_equal(halved.shrunk(*to), shrunk(picture, *to))
 
 
 @given(st.integers(0, 500), st.integers(0, 500), st.integers(1, 1000))

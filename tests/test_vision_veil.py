@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from calibration.colour import linear_to_srgb, srgb_to_linear
 from vision.pipeline import read_picture
+from vision.shrink import Halved
 from vision.truth import truth_of
-from vision.veil import LEAST, TAKEN, veil_of, without_veil
+from vision.veil import DARKEST, LEAST, TAKEN, veil_of, without_veil
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 
@@ -30,18 +31,26 @@ def test_a_veil_is_found_and_mostly_taken_off(veil: float, seed: int) -> None:
     image = rng.integers(0, 256, (90, 160, 3), dtype=np.uint8)
     image[20:40, 30:60] = 0
     seen = veiled(image, veil)
-    assert veil_of(seen) == pytest.approx(veil, abs=0.01)
-    before, after = (srgb_to_linear(one / 255.0) for one in (image, without_veil(seen)))
+    assert veil_of(Halved(seen)) == pytest.approx(veil, abs=0.01)
+    before, after = (srgb_to_linear(one / 255.0) for one in (image, without_veil(Halved(seen)).whole))
     left = veil * (1.0 - TAKEN) / (1.0 - TAKEN * veil)
     assert np.abs(after - before).max() < left + 0.02
+
+
+@given(st.integers(1, 60), st.integers(1, 60), st.integers(1, 255), st.integers(0, 10**6))
+def test_the_darkest_places_are_those_that_sorting_finds(high: int, wide: int, most: int, seed: int) -> None:
+    image = np.random.default_rng(seed).integers(0, most + 1, (high, wide, 3), dtype=np.uint8)
+    sorted_out = np.percentile(image.min(axis=2), DARKEST)
+    assert veil_of(Halved(image)) == pytest.approx(srgb_to_linear(sorted_out / 255.0), abs=1e-12)
 
 
 @given(st.integers(16, 400), st.integers(16, 400), st.integers(0, 10**6))
 def test_pictures_with_something_black_are_left_alone(high: int, wide: int, seed: int) -> None:
     image = np.random.default_rng(seed).integers(0, 256, (high, wide, 3), dtype=np.uint8)
     image[: high // 2] = (0, 200, 90)  # green is black in blue
-    assert veil_of(image) < LEAST
-    assert without_veil(image) is image
+    picture = Halved(image)
+    assert veil_of(picture) < LEAST
+    assert without_veil(picture) is picture
 
 
 @pytest.mark.parametrize("name", ["01-large-on-desk", "07-dark-blue-top", "04-size-3"])

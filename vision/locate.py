@@ -18,7 +18,7 @@ from vision.motion import Lens
 from vision.networks import Picture, Place, apart, look_closely, propose
 from vision.pose import CubePose
 from vision.seams import seat
-from vision.shrink import handy, shrunk
+from vision.shrink import Halved, handy, shrunk
 
 #: a fitted cube is reported from this product of network probability and lattice score on
 LEAST_SCORE = 0.30
@@ -128,15 +128,18 @@ def find_near(image_bgr: Picture, x: float, y: float, edge_px: float, size: int 
     return _found(image_bgr, fit_pose(crop, (wide, high), size), crop)
 
 
-def find_cubes(image_bgr: Picture, *, size: int | None = None, limit: int = 3) -> Found:
+def find_cubes(
+    image_bgr: Picture, *, size: int | None = None, limit: int = 3, halved: Halved | None = None
+) -> Found:
     """Cubes in a BGR picture, the one to read first: the largest that is surely one and wholly in view.
 
-    ``size`` fixes the number of layers; ``limit`` bounds how many places are looked at closely.
+    ``size`` fixes the number of layers; ``limit`` bounds how many places are looked at closely; ``halved`` is
+    the picture in smaller sizes, where some were made before.
     """
     high, wide = image_bgr.shape[:2]
     if min(high, wide) < 16:
         return Found((), "no-cube", "picture too small")
-    places = propose(image_bgr, limit)
+    places = propose(halved or Halved(image_bgr), limit)
     cubes, doubtful = _looked_at(image_bgr, places, size)
     sure = [cube for cube in cubes if cube.probability >= SURE_SCORE]
     if sure:  # nearer than those there may be the cube that is held up
@@ -202,7 +205,7 @@ def _from_farther(image_bgr: Picture, most: int) -> list[Place]:
     padded: Any = cv2.copyMakeBorder(
         image_bgr, edge, edge, edge, edge, cv2.BORDER_CONSTANT, value=(127, 127, 127)
     )
-    back = [(peak, x - edge, y - edge, edge_px) for peak, x, y, edge_px in propose(padded, most)]
+    back = [(peak, x - edge, y - edge, edge_px) for peak, x, y, edge_px in propose(Halved(padded), most)]
     return [place for place in back if 0 <= place[1] < wide and 0 <= place[2] < high]
 
 
@@ -214,7 +217,7 @@ def _from_nearer(image_bgr: Picture, most: int) -> list[Place]:
     for top in sorted({0, max(0, high - side)}):
         for left in sorted({0, max(0, wide - side)}):
             part = image_bgr[top : top + side, left : left + side]
-            places += [(peak, x + left, y + top, edge) for peak, x, y, edge in propose(part, most)]
+            places += [(peak, x + left, y + top, edge) for peak, x, y, edge in propose(Halved(part), most)]
     return apart(places)[:most]
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.fit import CROP_EDGES, INPUT_PX, MAP_PX, Crop
-from vision.shrink import HANDY_PX, shrunk
+from vision.shrink import HANDY_PX, Halved, shrunk
 
 Picture = NDArray[np.uint8]
 #: a likely cube: peak 0..1, x, y and pixels per edge
@@ -48,12 +48,12 @@ def _blob(picture: Picture) -> NDArray[np.float32]:
     return np.asarray(cv2.dnn.blobFromImage(picture, 1 / 255.0, mean=(127.5, 127.5, 127.5)))
 
 
-def propose(image_bgr: Picture, most: int = 4) -> list[Place]:
-    """Likely cubes as (peak 0..1, x, y, pixels per edge) in the picture's pixels, best first."""
-    high, wide = image_bgr.shape[:2]
+def propose(picture: Halved, most: int = 4) -> list[Place]:
+    """Likely cubes as (peak 0..1, x, y, pixels per edge) in a BGR picture's pixels, best first."""
+    high, wide = picture.whole.shape[:2]
     fit = 256.0 / max(high, wide)
     w, h = max(1, round(wide * fit)), max(1, round(high * fit))
-    small = shrunk(image_bgr, w, h) if fit < 1 else cv2.resize(image_bgr, (w, h))
+    small = picture.shrunk(w, h) if fit < 1 else cv2.resize(picture.whole, (w, h))
     room_w = 256 if wide >= high else (160 if w <= 160 else 192 if w <= 192 else 256)
     room_h = 256 if high > wide else (160 if h <= 160 else 192 if h <= 192 else 256)
     canvas = np.full((room_h, room_w, 3), 127, np.uint8)

@@ -19,6 +19,7 @@ from vision.evidence import SOLVED
 from vision.locate import Found, FoundCube, find_cubes, find_near
 from vision.pose import FACES, CubePose, face_points
 from vision.sample import sample_stickers
+from vision.shrink import Halved
 from vision.veil import without_veil
 from vision.verdict import (
     LEAST_TOP_SEEN,
@@ -75,18 +76,19 @@ def read_whole(
     front: str | None = None,
     library: Library | None = None,
     image: str = "",
-    find: Callable[..., Found] = find_cubes,
+    find: Callable[..., Found] | None = None,
 ) -> Read:
     """Read the last-layer case of the cube in an upright BGR picture.
 
     ``profile`` is the cube's colours (the built-in one where None), ``size`` fixes n, ``front`` is one of
-    :data:`vision.holding.FRONTS`, ``library`` suggests sequences, ``find`` finds cubes. Never raises for what
-    the picture shows: an answer that names nothing carries its reason.
+    :data:`vision.holding.FRONTS`, ``library`` suggests sequences, ``find`` finds cubes (``find_cubes`` where
+    None). Never raises for what the picture shows: an answer that names nothing carries its reason.
     """
     seconds = {"read": 0.0, "locate": 0.0, "sample": 0.0, "classify": 0.0, "decode": 0.0}
     began = time.perf_counter()
-    image_bgr = without_veil(image_bgr)
-    found = find(image_bgr, size=size)
+    halved = without_veil(Halved(image_bgr))
+    image_bgr = halved.whole
+    found = find(image_bgr, size=size) if find else find_cubes(image_bgr, size=size, halved=halved)
     seconds["locate"] = time.perf_counter() - began
     if not found.cubes:
         answer = Answer(image=image, ok=False, reason="no-cube", seconds=seconds, detail=_no_cube(found))
@@ -288,9 +290,12 @@ def read_picture(image_bgr: NDArray[np.uint8], **options: Any) -> Answer:
 
 def _is_grey(image_bgr: NDArray[np.uint8]) -> bool:
     """Whether no pixel of a sparse sample has any colour to speak of (levels 0..255)."""
-    b, g, r = (np.ascontiguousarray(image_bgr[::7, ::7, k]) for k in range(3))
-    spread = np.maximum(np.maximum(b, g), r) - np.minimum(np.minimum(b, g), r)
-    return int(spread.max(initial=0)) <= 3
+    for every in (56, 7):  # hardly a picture needs more than the first few to tell
+        b, g, r = (np.ascontiguousarray(image_bgr[::every, ::every, k]) for k in range(3))
+        spread = np.maximum(np.maximum(b, g), r) - np.minimum(np.minimum(b, g), r)
+        if int(spread.max(initial=0)) > 3:
+            return False
+    return True
 
 
 def _no_cube(found: Found) -> str:

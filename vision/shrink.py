@@ -12,21 +12,41 @@ from numpy.typing import NDArray
 HANDY_PX: Final = 4
 
 
+class Halved:
+    """A picture (H, W, 3) and its halves, quarters and so on, each made when it is first asked for: for those
+    who look at all of it in several sizes."""
+
+    def __init__(self, picture: NDArray[np.uint8]) -> None:
+        self.whole = picture
+        self._halves: list[Any] = [picture]
+
+    def shrunk(self, wide: int, high: int) -> NDArray[np.uint8]:
+        """As :func:`shrunk`."""
+        step = 0
+        while True:
+            small = self._halves[step]
+            if small.shape[:2] == (high, wide):
+                return np.asarray(small)
+            if not all(
+                side % 2 == 0 and side >= 2 * asked
+                for side, asked in zip(small.shape[:2], (high, wide), strict=True)
+            ):
+                # of single numbers OpenCV averages shares of pixels faster, and to the same bytes
+                averages = cv2.resize(small.astype(np.float32), (wide, high), interpolation=cv2.INTER_AREA)
+                return np.asarray(cv2.convertScaleAbs(averages))
+            step += 1
+            if step == len(self._halves):
+                halved = (small.shape[1] // 2, small.shape[0] // 2)
+                self._halves.append(cv2.resize(small, halved, interpolation=cv2.INTER_AREA))
+
+
 def shrunk(picture: NDArray[np.uint8], wide: int, high: int) -> NDArray[np.uint8]:
     """The picture (H, W, 3) at ``wide`` x ``high`` pixels, each the average of what it covers.
 
     Halved as long as both sides are even and stay as large as asked for, so sides that are multiples of
     :data:`HANDY_PX` come cheapest.
     """
-    small: Any = picture
-    while all(
-        side % 2 == 0 and side >= 2 * asked for side, asked in zip(small.shape[:2], (high, wide), strict=True)
-    ):
-        halved = (small.shape[1] // 2, small.shape[0] // 2)
-        small = cv2.resize(small, halved, interpolation=cv2.INTER_AREA)
-    if small.shape[:2] != (high, wide):
-        small = cv2.resize(small, (wide, high), interpolation=cv2.INTER_AREA)
-    return np.asarray(small)
+    return Halved(picture).shrunk(wide, high)
 
 
 def handy(first: int, last: int, end: int) -> tuple[int, int]:
