@@ -18,7 +18,7 @@ from vision.motion import Lens
 from vision.networks import Picture, Place, apart, look_closely, propose
 from vision.pose import CubePose
 from vision.seams import seat
-from vision.shrink import Halved, handy, shrunk
+from vision.shrink import Halved, handy, shrunk, stretch
 
 #: a fitted cube is reported from this product of network probability and lattice score on
 LEAST_SCORE = 0.30
@@ -97,10 +97,11 @@ def _found(image_bgr: Picture, fitted: Fitted, crop: Crop) -> FoundCube:
 def onto_seams(image_bgr: Picture, pose: CubePose, surface: Surface) -> CubePose:
     """The pose laid onto the seams that can be made out in the picture; as it was where they are too few."""
     high, wide = image_bgr.shape[:2]
-    outline = np.concatenate([pose.face_quad_xy(face) for face in pose.visible_faces()])
+    outline = pose.quads_xy(pose.in_view())
     edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
-    x0, y0 = np.clip(np.floor(outline.min(0) - 0.15 * edge_px), 0, (wide, high)).astype(int)
-    x1, y1 = np.clip(np.ceil(outline.max(0) + 0.15 * edge_px), 0, (wide, high)).astype(int)
+    left, top = (outline.min(0) - 0.15 * edge_px).tolist()
+    right, bottom = (outline.max(0) + 0.15 * edge_px).tolist()
+    (x0, x1), (y0, y1) = stretch(left, right, wide), stretch(top, bottom, high)
     if x1 - x0 < 16 or y1 - y0 < 16:
         return pose
     (x0, x1), (y0, y1) = handy(x0, x1, wide), handy(y0, y1, high)
@@ -276,7 +277,7 @@ def _look_again(
 
 def _rank(cube: FoundCube, surest: float, wide: int, high: int) -> float:
     """Large and whole first, among those nearly as sure as the surest."""
-    quads = np.concatenate([cube.pose.face_quad_xy(face) for face in cube.pose.visible_faces()])
+    quads = cube.pose.quads_xy(cube.pose.in_view())
     inside = (quads[:, 0] >= 0) & (quads[:, 0] < wide) & (quads[:, 1] >= 0) & (quads[:, 1] < high)
     sure = min(1.0, cube.probability / (0.85 * surest)) ** 4
     return float(cube.edge_px * (0.3 + 0.7 * inside.mean()) * sure)

@@ -21,7 +21,7 @@ from vision.pose import (
     CubePose,
     face_points,
 )
-from vision.shrink import handy, shrunk
+from vision.shrink import handy, shrunk, stretch
 
 Floats = NDArray[np.float32]
 
@@ -87,27 +87,25 @@ def cell_patches(
     n = pose.size
     inner = -margin + (1 + 2 * margin) * (np.arange(side) + 0.5) / side
     at = (np.arange(n)[:, None] + inner).reshape(-1) / n
-    rows, columns = (values[..., None] for values in np.meshgrid(at, at, indexing="ij"))
     along = FACE_ROWS[face] if rows_xyz is None else rows_xyz
-    points = pose.project((FACE_ORIGINS[face] + columns * FACE_COLUMNS[face] + rows * along).reshape(-1, 3))
+    points = pose.project_planes(FACE_ORIGINS[[face]], FACE_COLUMNS[[face]], along[None], at, at)[:, 0]
     edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
     cell_px = edge_px / n * min(1.0, 2.0 * cosine)
     pixels = _pixels(image_bgr, points, FINER * side / ((1 + 2 * margin) * cell_px))
     return np.asarray(pixels.reshape(n, side, n, side, 3).transpose(0, 2, 1, 3, 4))
 
 
-def _pixels(image_bgr: NDArray[np.uint8], points_xy: Any, shrink: float) -> Floats:
-    """The picture at points (P, 2), averaged down by ``shrink`` before; (P, 3) in -0.5..0.5, 0 outside."""
+def _pixels(image_bgr: NDArray[np.uint8], points_xy: NDArray[np.float64], shrink: float) -> Floats:
+    """The picture at points (2, R, C), averaged down by ``shrink`` before; (R, C, 3) in -0.5..0.5, 0
+    outside."""
     high, wide = image_bgr.shape[:2]
-    x0, y0 = np.clip(np.floor(points_xy.min(0)) - 2, 0, (wide - 1, high - 1)).astype(int)
-    x1, y1 = np.clip(np.ceil(points_xy.max(0)) + 2, (x0 + 1, y0 + 1), (wide, high)).astype(int)
-    (x0, x1), (y0, y1) = handy(x0, x1, wide), handy(y0, y1, high)
+    (left, top), (right, bottom) = points_xy.min((1, 2)).tolist(), points_xy.max((1, 2)).tolist()
+    x0, x1 = handy(*stretch(left - 2, right + 2, wide, 1), wide)
+    y0, y1 = handy(*stretch(top - 2, bottom + 2, high, 1), high)
     piece: Any = image_bgr[y0:y1, x0:x1]
     if shrink < 0.8:
         piece = shrunk(piece, max(1, round((x1 - x0) * shrink)), max(1, round((y1 - y0) * shrink)))
-    scale = np.array([piece.shape[1] / (x1 - x0), piece.shape[0] / (y1 - y0)])
-    flat = ((points_xy - (x0, y0)) * scale - 0.5).astype(np.float32).reshape(1, -1, 2)
-    read: Any = cv2.remap(
-        piece, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=GREY
-    )
-    return np.asarray(read[0], np.float32) / 255.0 - 0.5
+    x = ((points_xy[0] - x0) * (piece.shape[1] / (x1 - x0)) - 0.5).astype(np.float32)
+    y = ((points_xy[1] - y0) * (piece.shape[0] / (y1 - y0)) - 0.5).astype(np.float32)
+    read = cv2.remap(piece, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=GREY)
+    return np.asarray(read, np.float32) / 255.0 - 0.5

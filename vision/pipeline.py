@@ -17,7 +17,7 @@ from calibration.samples import LEAST_COVERAGE, StickerSamples
 from vision.answer import Answer, Candidate, ShownSequence
 from vision.evidence import SOLVED
 from vision.locate import Found, FoundCube, find_cubes, find_near
-from vision.pose import FACES, CubePose, face_points
+from vision.pose import FACE_COLUMNS, FACE_ORIGINS, FACE_ROWS, FACES, CubePose
 from vision.sample import sample_stickers
 from vision.shrink import Halved
 from vision.veil import without_veil
@@ -311,13 +311,12 @@ def _no_cube(found: Found) -> str:
 def _base(image: str, pose: CubePose, found: Found, cube: FoundCube) -> dict[str, Any]:
     """What is known of a picture before its stickers are read."""
     nodes = np.linspace(0, 1, pose.size + 1)
-    rows, columns = np.meshgrid(nodes, nodes, indexing="ij")
-    grids = {}
-    for face in pose.visible_faces():
-        points = pose.project(face_points(FACES.index(face), columns, rows).reshape(-1, 3))
-        grids[face] = tuple(
-            tuple((float(x), float(y)) for x, y in row)
-            for row in points.reshape(pose.size + 1, pose.size + 1, 2)
-        )
+    faces = pose.in_view()
+    planes = FACE_ORIGINS[faces], FACE_COLUMNS[faces], FACE_ROWS[faces]
+    points = np.moveaxis(pose.project_planes(*planes, nodes, nodes), 0, -1).tolist()
+    grids = {
+        FACES[face]: tuple(tuple((x, y) for x, y in row) for row in grid)
+        for face, grid in zip(faces, points, strict=True)
+    }
     others = tuple(quad_of(other.pose) for other in found.cubes if other is not cube)
     return {"image": image, "size": pose.size, "grids": grids, "others": others}

@@ -11,6 +11,7 @@ equally well. Which visible face is the top face of the last layer is left to th
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -41,6 +42,11 @@ def face_points(face: int, columns: Floats, rows: Floats) -> Floats:
     return np.asarray(
         FACE_ORIGINS[face] + columns[..., None] * FACE_COLUMNS[face] + rows[..., None] * FACE_ROWS[face]
     )
+
+
+_CORNERS = np.array(
+    [face_points(face, np.array([0.0, 1.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0, 1.0])) for face in range(6)]
+)
 
 
 def cosines_from(eye_xyz: Floats) -> Floats:
@@ -93,6 +99,24 @@ class CubePose:
             flat = flat * (1 + self.k1 * (flat * flat).sum(1, keepdims=True))
         return np.asarray(flat * self.focal_px + np.array(self.centre_xy))
 
+    def project_planes(
+        self, origins_xyz: Floats, columns_xyz: Floats, rows_xyz: Floats, columns: Floats, rows: Floats
+    ) -> Floats:
+        """Pixels, x then y, (2, F, R, C) of a grid on each of F planes in cube axes: an origin and the
+        directions of columns and rows (F, 3) each, and how far columns (C,) and rows (R,) run along them."""
+        origins, across, down = (
+            self.rotation @ vectors.T for vectors in (origins_xyz, columns_xyz, rows_xyz)
+        )
+        origins = origins + self.translation[:, None]
+        camera = (origins[:, :, None] + across[:, :, None] * columns)[:, :, None]
+        camera = camera + (down[:, :, None] * rows)[..., None]
+        flat = camera[:2] / np.maximum(camera[2], 1e-6)
+        if self.k1:
+            flat *= 1 + self.k1 * (flat * flat).sum(0)
+        flat *= self.focal_px
+        flat += np.array(self.centre_xy)[:, None, None, None]
+        return np.asarray(flat)
+
     @property
     def eye_xyz(self) -> Floats:
         """The camera's place in cube axes, (3,)."""
@@ -107,14 +131,21 @@ class CubePose:
 
         ``least_cosine`` leaves out faces seen edge on (:func:`face_cosines`).
         """
-        cosines = cosines_from(self.eye_xyz)
-        order = np.argsort(-cosines)
-        return tuple(FACES[i] for i in order if cosines[i] > least_cosine)
+        return tuple(FACES[face] for face in self.in_view(least_cosine))
+
+    def in_view(self, least_cosine: float = 0.03) -> list[int]:
+        """As :meth:`visible_faces`, the faces' indices."""
+        cosines = cosines_from(self.eye_xyz).tolist()
+        order = sorted(range(6), key=lambda face: -cosines[face])
+        return [face for face in order if cosines[face] > least_cosine]
 
     def face_quad_xy(self, face: str) -> Floats:
         """Pixels (4, 2) of a face's corners: upper left, upper right, lower right, lower left as printed."""
-        edge = np.array([0.0, 1.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0, 1.0])
-        return self.project(face_points(FACES.index(face), *edge))
+        return self.project(_CORNERS[FACES.index(face)])
+
+    def quads_xy(self, faces: Sequence[int]) -> Floats:
+        """Pixels (4 F, 2) of the corners of F faces, one after the other as :meth:`face_quad_xy` has them."""
+        return self.project(_CORNERS[list(faces)].reshape(-1, 3))
 
     def relabelled(self, turn: Floats) -> CubePose:
         """The same cube under other face names: ``turn`` (3, 3), one of :func:`cube_rotations`."""
@@ -135,18 +166,14 @@ class CubePose:
         A face seen edge on is not visible. A convention for people and for the track: the decoder still
         tries every visible face as the top.
         """
-        up = np.array([0.0, -1.0, 0.0])
-        best, best_key = self, (-np.inf, -np.inf)
-        in_view = FACE_NORMALS[[FACES.index(face) for face in self.visible_faces()]]
-        for turn in cube_rotations():
-            if not (in_view @ turn[:, 1] > 0.5).any():
-                continue
-            pose = self.relabelled(turn)
-            facing = pose.facing()
-            key = (round(float(pose.rotation[:, 1] @ up), 9), float(facing[2]))
-            if key > best_key:
-                best, best_key = pose, key
-        return best
+        turns = cube_rotations()
+        possible = (FACE_NORMALS[self.in_view()] @ turns[:, :, 1].T > 0.5).any(axis=0).tolist()
+        upwards = np.round(-self.rotation[1] @ turns[:, :, 1].T, 9).tolist()
+        facing = (self.eye_xyz @ turns[:, :, 2].T).tolist()
+        candidates = [turn for turn in range(len(turns)) if possible[turn]]
+        if not candidates:
+            return self
+        return self.relabelled(turns[max(candidates, key=lambda turn: (upwards[turn], facing[turn]))])
 
     def turned_to(self, top: int, front: str | None) -> CubePose:
         """The labelling in which face ``top`` is U, and F the side that ``front`` names.
@@ -155,18 +182,24 @@ class CubePose:
         top face is lowest in the picture); "far" its opposite; "left" and "right" its neighbours as seen from
         outside.
         """
-        options = [turn for turn in cube_rotations() if np.array_equal(turn[:, 1], FACE_NORMALS[top])]
-        scored = []
-        for turn in options:
-            relabelled = self.relabelled(turn)
-            facing = float(relabelled.facing()[2])
-            low = float(relabelled.face_quad_xy("U")[2:, 1].mean())
-            scored.append(((facing, low) if facing > 0 else (0.0, low), relabelled, turn))
-        near = max(scored, key=lambda item: item[0])
+        options = _with_top(top)
+        facing = (self.eye_xyz @ options[:, :, 2].T - 0.5).tolist()
+        most = max(facing)
+        nearest = [turn for turn in range(4) if facing[turn] == most or most <= 0]
+        if len(nearest) > 1:
+            lows = {turn: self.relabelled(options[turn]).face_quad_xy("U")[2:, 1].mean() for turn in nearest}
+            nearest.sort(key=lambda turn: -lows[turn])
+        near = options[nearest[0]]
         if front in (None, "near"):
-            return near[1]
-        wanted = {"far": -near[2][:, 2], "right": near[2][:, 0], "left": -near[2][:, 0]}[str(front)]
-        return next(p for _, p, turn in scored if np.array_equal(turn[:, 2], wanted))
+            return self.relabelled(near)
+        wanted = {"far": -near[:, 2], "right": near[:, 0], "left": -near[:, 0]}[str(front)]
+        return self.relabelled(next(turn for turn in options if np.array_equal(turn[:, 2], wanted)))
+
+
+@lru_cache(maxsize=6)
+def _with_top(top: int) -> Floats:
+    """The four rotations (4, 3, 3) of the cube that bring a face to the top."""
+    return np.array([turn for turn in cube_rotations() if np.array_equal(turn[:, 1], FACE_NORMALS[top])])
 
 
 def face_cosines(pose: CubePose) -> Floats:

@@ -11,14 +11,16 @@ from numpy.typing import NDArray
 from calibration.colour import SRGB8_TO_LINEAR
 from calibration.samples import CLIPPED_FROM, StickerSamples
 from vision.locate import Surface
-from vision.pose import FACES, CubePose, face_points
-from vision.shrink import handy, shrunk
+from vision.pose import FACE_COLUMNS, FACE_ORIGINS, FACE_ROWS, CubePose, face_cosines
+from vision.shrink import handy, shrunk, stretch
 
 #: the part of a sticker that is looked at, from its edge in shares of its width, and points along it
 _INSET = 0.24
 _POINTS = 6
 #: pixels a sticker should have when sampled: larger ones are averaged down first
 _STICKER_PX = 14.0
+#: a face seen under a smaller cosine is left out
+_LEAST_COSINE = 0.03
 #: share of a sticker's points that must be on the cube's own surface to count as its pixels
 _OWN = 0.5
 
@@ -31,22 +33,19 @@ def sample_stickers(
     ``surface`` says where the cube is covered; without it every sticker inside the frame counts as seen.
     """
     n = pose.size
-    faces = [FACES.index(face) for face in pose.visible_faces(0.03)]
+    cosines = face_cosines(pose)
+    faces = np.flatnonzero(cosines > _LEAST_COSINE)
     shape = (6, n, n)
     linear = np.zeros((*shape, 3), np.float32)
     spread = np.zeros((*shape, 3), np.float32)
     coverage = np.zeros(shape, np.float32)
     clipped = np.zeros(shape, np.float32)
-    if not faces:
+    if not len(faces):
         return StickerSamples(linear, spread, coverage, clipped)
-    inner = _INSET + (1 - 2 * _INSET) * (np.arange(_POINTS) + 0.5) / _POINTS
-    at = (np.arange(n)[:, None] + inner).reshape(-1) / n
-    rows, columns = np.meshgrid(at, at, indexing="ij")
-    points = np.stack([pose.project(face_points(f, columns, rows).reshape(-1, 3)) for f in faces])
-    corners = np.concatenate([pose.face_quad_xy(FACES[f]) for f in faces])
+    corners = pose.quads_xy(faces.tolist())
     high, wide = image_bgr.shape[:2]
-    x0, y0 = np.clip(np.floor(corners.min(0)) - 2, 0, (wide, high)).astype(int)
-    x1, y1 = np.clip(np.ceil(corners.max(0)) + 2, 0, (wide, high)).astype(int)
+    (left, top), (right, bottom) = (corners.min(0) - 2).tolist(), (corners.max(0) + 2).tolist()
+    (x0, x1), (y0, y1) = stretch(left, right, wide), stretch(top, bottom, high)
     if x1 - x0 < 2 or y1 - y0 < 2:
         return StickerSamples(linear, spread, coverage, clipped)
     (x0, x1), (y0, y1) = handy(x0, x1, wide), handy(y0, y1, high)
@@ -55,51 +54,50 @@ def sample_stickers(
     shrink = min(1.0, _STICKER_PX * n / edge_px)
     if shrink < 0.8:
         piece = shrunk(piece, max(1, round((x1 - x0) * shrink)), max(1, round((y1 - y0) * shrink)))
-    scale = np.array([piece.shape[1] / (x1 - x0), piece.shape[0] / (y1 - y0)])
-    flat = ((points - (x0, y0)) * scale - 0.5).astype(np.float32)
-    raw = cv2.remap(piece, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    inside = (points[..., 0] >= 0) & (points[..., 0] < wide) & (points[..., 1] >= 0) & (points[..., 1] < high)
-    own = inside.astype(np.float32)
+    x, y = points = _points_xy(pose, faces)
+    map_x = ((x - x0) * (piece.shape[1] / (x1 - x0)) - 0.5).astype(np.float32)
+    map_y = ((y - y0) * (piece.shape[0] / (y1 - y0)) - 0.5).astype(np.float32)
+    pixels = cv2.remap(piece, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = ((x >= 0) & (x < wide) & (y >= 0) & (y < high)).astype(np.float32)
     if surface is not None:
-        own *= surface.at(points)
-
-    def by_sticker(values: NDArray[np.generic]) -> NDArray[np.generic]:
-        tail = values.shape[2:]
-        split = values.reshape(len(faces), n, _POINTS, n, _POINTS, *tail)
-        return np.moveaxis(split, 2, 3).reshape(len(faces), n, n, _POINTS * _POINTS, *tail)
-
-    pixels = by_sticker(raw[..., ::-1])
-    seen = np.asarray(by_sticker(own), dtype=np.float32)
-    light = SRGB8_TO_LINEAR[pixels.astype(np.uint8)]
+        seen *= surface.at(np.moveaxis(points, 0, -1))
+    # points first, stickers next: numpy adds over the first axis quickly
+    light = SRGB8_TO_LINEAR[pixels]
     keep = seen > _OWN
-    some = keep.any(-1, keepdims=True)
-    keep = np.where(some, keep, True)
+    keep |= ~keep.any(0)
     middle = _masked_median(light, keep)
-    gap = np.abs(light - middle[..., None, :]).sum(-1)
-    near = keep & (gap <= np.maximum(2.5 * _masked_median(gap[..., None], keep), 0.02))
+    off = np.abs(light - middle)
+    gap = off[..., 0] + off[..., 1] + off[..., 2]
+    near = keep & (gap <= np.maximum(2.5 * _masked_median(gap[..., None], keep)[..., 0], 0.02))
     weight = near.astype(np.float32)[..., None]
-    total = np.maximum(weight.sum(-2), 1)
-    mean = (light * weight).sum(-2) / total
-    variance = ((light - mean[..., None, :]) ** 2 * weight).sum(-2) / total
-    to_eye = pose.eye_xyz
-    for i, f in enumerate(faces):
-        centre = face_points(f, np.array(0.5), np.array(0.5))
-        ray = to_eye - centre
-        cosine = float(ray @ (centre * 2) / np.linalg.norm(ray))
-        thin = edge_px / n * cosine
-        squarely = float(np.clip((thin - 1.2) / 2.5, 0.0, 1.0))
-        linear[f], spread[f] = mean[i], np.sqrt(variance[i])
-        coverage[f] = seen[i].mean(-1) * squarely
-        clipped[f] = ((pixels[i] >= CLIPPED_FROM).any(-1) * keep[i]).sum(-1) / np.maximum(keep[i].sum(-1), 1)
+    total = np.maximum(weight.sum(0), 1)
+    mean = (light * weight).sum(0) / total
+    variance = ((light - mean) ** 2 * weight).sum(0) / total
+    burnt = (pixels >= CLIPPED_FROM).any(-1) & keep
+    squarely = np.clip((edge_px / n * cosines[faces] - 1.2) / 2.5, 0.0, 1.0)
+    linear[faces] = mean[:, ::-1].reshape(-1, n, n, 3)
+    spread[faces] = np.sqrt(variance)[:, ::-1].reshape(-1, n, n, 3)
+    coverage[faces] = seen.mean(0).reshape(-1, n, n) * squarely[:, None, None]
+    clipped[faces] = (burnt.sum(0) / keep.sum(0)).reshape(-1, n, n)
     gone = coverage <= 0
     for values in (linear, spread, clipped):
         values[gone] = 0
     return StickerSamples(linear, spread, coverage, clipped)
 
 
+def _points_xy(pose: CubePose, faces: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Pixels (2, P, F n n) of the P points of every sticker on F faces."""
+    n = pose.size
+    inner = _INSET + (1 - 2 * _INSET) * (np.arange(_POINTS) + 0.5) / _POINTS
+    at = (np.arange(n)[:, None] + inner).reshape(-1) / n
+    grid = pose.project_planes(FACE_ORIGINS[faces], FACE_COLUMNS[faces], FACE_ROWS[faces], at, at)
+    by_sticker = grid.reshape(2, len(faces), n, _POINTS, n, _POINTS).transpose(0, 3, 5, 1, 2, 4)
+    return by_sticker.reshape(2, _POINTS * _POINTS, -1)
+
+
 def _masked_median(values: NDArray[np.float32], keep: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """Median over the second last axis of ``values`` (..., P, C) where ``keep`` (..., P)."""
-    hidden = np.where(keep[..., None], values, np.float32(np.inf))
-    ordered = np.sort(hidden, axis=-2)
-    index = (keep.sum(-1).clip(1) - 1) // 2
-    return np.take_along_axis(ordered, index[..., None, None], axis=-2)[..., 0, :]
+    """The (lower) median over the first axis of ``values`` (P, K, C) where ``keep`` (P, K), in some places of
+    each K."""
+    ordered = np.sort(np.where(keep[..., None], values, np.float32(np.inf)), axis=0)
+    index = (keep.sum(0) - 1) // 2
+    return np.asarray(ordered[index, np.arange(len(index))])

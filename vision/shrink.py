@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, Final
 
 import cv2
@@ -47,6 +48,13 @@ def shrunk(picture: NDArray[np.uint8], wide: int, high: int) -> NDArray[np.uint8
     :data:`HANDY_PX` come cheapest.
     """
     return Halved(picture).shrunk(wide, high)
+
+
+def stretch(first: float, last: float, end: int, least: int = 0) -> tuple[int, int]:
+    """The whole pixels that hold ``first`` to ``last`` inside a picture of ``end`` pixels, ``least`` at
+    least."""
+    start = min(max(math.floor(first), 0), end - least)
+    return start, min(max(math.ceil(last), start + least), end)
 
 
 def handy(first: int, last: int, end: int) -> tuple[int, int]:
