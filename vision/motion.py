@@ -29,23 +29,22 @@ class Lens:
 
 def project(rotation: Doubles, translation: Doubles, points: NDArray[Real], lens: Lens) -> NDArray[Real]:
     """Pixels (P, 2) of points (P, 3) in cube axes, in the points' own precision."""
+    xy = project_xy(rotation, translation, points.T, lens)
+    return np.ascontiguousarray(xy.T)
+
+
+def project_xy(rotation: Doubles, translation: Doubles, points: NDArray[Real], lens: Lens) -> NDArray[Real]:
+    """Pixels (2, P), x and then y, of points (3, P) in cube axes, in the points' own precision."""
     # coordinate by coordinate: numpy is slow over arrays whose last axis is short
-    x, y, z = rotation.astype(points.dtype) @ points.T
-    z += translation[2]
-    depth = 1.0 / np.maximum(z, 1e-6)
-    x += translation[0]
-    y += translation[1]
-    x *= depth
-    y *= depth
+    camera = rotation.astype(points.dtype) @ points
+    camera += translation[:, None].astype(points.dtype)
+    xy = camera[:2]
+    xy *= 1.0 / np.maximum(camera[2], 1e-6)
     if lens.k1:
-        bent = 1.0 + lens.k1 * (x * x + y * y)
-        x *= bent
-        y *= bent
-    out = np.empty((len(points), 2), points.dtype)
-    np.multiply(x, lens.focal_px, out=out[:, 0])
-    np.multiply(y, lens.focal_px, out=out[:, 1])
-    out += np.array((lens.x, lens.y), points.dtype)
-    return out
+        xy *= 1.0 + lens.k1 * (xy * xy).sum(0)
+    xy *= lens.focal_px
+    xy += np.array(((lens.x,), (lens.y,)), points.dtype)
+    return np.asarray(xy)
 
 
 def motion_rows(rotation: Doubles, translation: Doubles, points: NDArray[np.floating], lens: Lens) -> Doubles:
@@ -77,16 +76,6 @@ def middle(values: NDArray[np.floating]) -> float:
     """The (upper) median, without numpy's checks for nan, which cost more than the work."""
     half = len(values) // 2
     return float(np.partition(values, half)[half])
-
-
-def inverse_2x2(m: Doubles) -> Doubles:
-    """Inverses of (P, 2, 2); nearly singular ones stay finite."""
-    det = m[:, 0, 0] * m[:, 1, 1] - m[:, 0, 1] * m[:, 1, 0]
-    det = np.where(np.abs(det) < 1e-6, 1e-6, det)
-    out = np.empty_like(m)
-    out[:, 0, 0], out[:, 1, 1] = m[:, 1, 1] / det, m[:, 0, 0] / det
-    out[:, 0, 1], out[:, 1, 0] = -m[:, 0, 1] / det, -m[:, 1, 0] / det
-    return out
 
 
 def read_off(

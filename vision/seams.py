@@ -17,8 +17,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.motion import Lens, inverse_2x2, middle, motion_rows, moved, project, read_off
-from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ROWS, CubePose, face_cosines, face_points
+from models.cube import frozen
+from vision.motion import Lens, middle, moved, project, project_xy
+from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ORIGINS, FACE_ROWS, CubePose, face_cosines
 
 REACH_CELLS: Final = 0.32
 """How far to either side a seam is looked for, in stickers."""
@@ -42,22 +43,39 @@ class Seated:
     astray: float
 
 
-@lru_cache(maxsize=8)
-def _lines(n: int) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
-    """Points (6, P, A, 3) across the seams of every face and, for each P, the axis (0 column, 1 row) that
-    runs across."""
-    middles = ((np.arange(n)[:, None] + np.array(_ALONG)) / n).ravel()
-    faces = []
-    axes = np.repeat([0, 1], (n - 1) * len(middles))
-    for face in range(6):
-        lines = []
-        for axis in (0, 1):
+@dataclass(frozen=True, eq=False)
+class _Lines:
+    """Short lines of A points across the seams of some faces, P of them, in cube axes.
+
+    ``points`` (3, A P), the first of all lines, then the second; ``middles`` (P, 3) where they cross their
+    seams; ``across`` and ``along`` (3, P) which way line and seam run.
+    """
+
+    points: NDArray[np.float64]
+    middles: NDArray[np.float64]
+    across: NDArray[np.float64]
+    along: NDArray[np.float64]
+
+
+@lru_cache(maxsize=128)
+def _lines(n: int, faces: tuple[int, ...]) -> _Lines:
+    places = ((np.arange(n)[:, None] + np.array(_ALONG)) / n).ravel()
+    middles, across, along = [], [], []
+    for face in faces:
+        columns, rows = FACE_COLUMNS[face], FACE_ROWS[face]
+        for own, other in ((columns, rows), (rows, columns)):
             for k in range(1, n):
-                across = (k + _ACROSS[None, :]) / n + np.zeros((len(middles), 1))
-                along = middles[:, None] + np.zeros((1, len(_ACROSS)))
-                lines.append(face_points(face, *((across, along) if axis == 0 else (along, across))))
-        faces.append(np.concatenate(lines))
-    return np.array(faces), axes
+                middles.append(FACE_ORIGINS[face] + k / n * own + places[:, None] * other)
+                across.append(np.broadcast_to(own, middles[-1].shape))
+                along.append(np.broadcast_to(other, middles[-1].shape))
+    middle_xyz, own_xyz, other_xyz = (np.concatenate(parts) for parts in (middles, across, along))
+    points = middle_xyz.T[:, None] + _ACROSS[:, None] / n * own_xyz.T[:, None]
+    return _Lines(
+        points=frozen(points.reshape(3, -1)),
+        middles=frozen(middle_xyz),
+        across=frozen(np.ascontiguousarray(own_xyz.T)),
+        along=frozen(np.ascontiguousarray(other_xyz.T)),
+    )
 
 
 def seat(
@@ -84,25 +102,17 @@ def seat(
     faces = _in_view(pose)
     if not faces:
         return None
-    lines, axes = _lines(n)
-    points = lines[faces]
-    shape = points.shape[:3]
-    flat_points = points.reshape(-1, 3)
-    centre_points = points[:, :, [5, 6]].mean(2).reshape(-1, 3)
-    axis = np.tile(axes, len(faces))
+    lines = _lines(n, faces)
     rotation, translation = pose.rotation, pose.translation
     zoom = zoom and len(faces) > 1 and n > 2
     start_lens = lens
     bare: NDArray[np.floating] | float = 1.0
     if uncovered is not None:
-        bare = uncovered(project(rotation, translation, centre_points, lens))
-    limit = np.array([work_bgr.shape[1] - 1, work_bgr.shape[0] - 1])
+        bare = uncovered(project(rotation, translation, lines.middles, lens))
     spread = support = astray = 0.0
     for round_number in range(rounds + 1):
-        spots = project(rotation, translation, flat_points, lens).astype(np.float32)
-        inside = np.asarray((spots >= 0) & (spots <= limit)).reshape(*shape, 2).all((2, 3)).ravel()
-        rows = shape[0] * shape[1]
-        centre, contrast = _found(work_bgr, spots.reshape(rows, -1, 2))
+        x, y, inside = _spots(work_bgr, project_xy(rotation, translation, lines.points, lens))
+        centre, contrast = _found(work_bgr, x, y)
         weight = np.asarray(contrast * inside * bare, np.float64)
         counted = weight > 0.5
         support = float(counted.mean())
@@ -114,19 +124,17 @@ def seat(
         if round_number == rounds:
             break
         weight = weight / np.maximum(off / max(2.0 * spread, 0.03), 1.0)
-        jacobian = _across_rows(rotation, translation, faces, centre_points, axis, shape[1], lens) * n
-        if not zoom:
-            jacobian = jacobian[:, :6]
-        weighted = jacobian * weight[:, None]
-        normal = weighted.T @ jacobian
-        size = len(normal)
+        jacobian = _across_rows(rotation, translation, lines, lens)[: 7 if zoom else 6] * n
+        weighted = jacobian * weight
+        normal = weighted @ jacobian.T
         # two seams a face hold the middle of a 2x2x2 but hardly its corners: there the start counts more
         hold = 0.1 if n == 2 else 1e-3
-        normal[np.diag_indices(size)] += 0.01 * np.diag(normal) + hold * np.trace(normal[:6, :6]) / 6
-        right = weighted.T @ centre
+        diagonal = np.einsum("ii->i", normal)
+        diagonal += 0.01 * diagonal + hold * diagonal[:6].sum() / 6
+        right = weighted @ centre
         if hold_tilt:
             ray = translation / np.linalg.norm(translation)
-            hold_it = hold_tilt * (np.eye(3) - np.outer(ray, ray))
+            hold_it = hold_tilt * (np.eye(3) - ray[:, None] * ray)
             normal[:3, :3] += hold_it
             right[:3] -= hold_it @ cv2.Rodrigues(rotation @ pose.rotation.T)[0].ravel()
         step = np.linalg.solve(normal, right)
@@ -136,8 +144,8 @@ def seat(
             factor = float(np.exp(np.clip(step[6], -0.1, 0.1)))
             lens = replace(lens, focal_px=lens.focal_px * factor)
             translation = translation * factor
-    start = project(pose.rotation, pose.translation, centre_points, start_lens)
-    end = project(rotation, translation, centre_points, lens)
+    start = project(pose.rotation, pose.translation, lines.middles, start_lens)
+    end = project(rotation, translation, lines.middles, lens)
     cell_px = lens.focal_px / float(np.linalg.norm(pose.translation)) / n
     moved_cells = middle(np.sqrt(((end - start) ** 2).sum(1))) / cell_px
     seated = replace(
@@ -157,72 +165,72 @@ def layer_gaps(
     Returns (P,) gaps in stickers of the seam points with contrast enough to count, between stickers of one
     and the same layer along that axis, and (P,) the layer 0..n-1 of each. Arguments as for :func:`seat`.
     """
-    faces = [face for face in _in_view(pose) if abs(FACE_NORMALS[face, axis]) < 0.5]
-    points = _lines(pose.size)[0][faces].reshape(-1, len(_ACROSS), 3)
-    points = points[np.abs(points[:, -1, axis] - points[:, 0, axis]) < 1e-6]
-    spots = project(pose.rotation, pose.translation, points.reshape(-1, 3), lens).astype(np.float32)
-    spots = spots.reshape(len(points), len(_ACROSS), 2)
-    limit = np.array([work_bgr.shape[1] - 1, work_bgr.shape[0] - 1])
-    inside = np.asarray((spots >= 0) & (spots <= limit)).all((1, 2))
-    if not inside.any():
+    faces = tuple(face for face in _in_view(pose) if abs(FACE_NORMALS[face, axis]) < 0.5)
+    if not faces:
         return np.zeros(0), np.zeros(0, np.intp)
-    centre, contrast = _found(work_bgr, spots[inside])
+    lines = _lines(pose.size, faces)
+    x, y, inside = _spots(work_bgr, project_xy(pose.rotation, pose.translation, lines.points, lens))
+    carried = inside & (np.abs(lines.across[axis]) < 0.5)
+    if not carried.any():
+        return np.zeros(0), np.zeros(0, np.intp)
+    centre, contrast = _found(work_bgr, x[:, carried], y[:, carried])
     counted = contrast > 0.5
-    layer = np.clip(np.floor((points[inside, 0, axis] + 0.5) * pose.size), 0, pose.size - 1).astype(np.intp)
+    layer = np.floor((lines.middles[carried, axis] + 0.5) * pose.size)
+    layer = np.clip(layer, 0, pose.size - 1).astype(np.intp)
     return np.abs(centre[counted]), layer[counted]
 
 
-def _in_view(pose: CubePose) -> list[int]:
+def _in_view(pose: CubePose) -> tuple[int, ...]:
     """Faces whose seams can be made out."""
     cosines = face_cosines(pose)
-    return [face for face in range(6) if cosines[face] > 0.25]
+    return tuple(face for face in range(6) if cosines[face] > 0.25)
+
+
+def _spots(
+    work_bgr: NDArray[np.uint8], xy: NDArray[np.float64]
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
+    """Pixels x and y (A, P) each of the points of lines, from (2, A P), and which lines (P,) are all inside
+    the picture."""
+    x, y = xy.astype(np.float32).reshape(2, len(_ACROSS), -1)
+    high, wide = work_bgr.shape[:2]
+    inside = (x >= 0) & (x <= wide - 1) & (y >= 0) & (y <= high - 1)
+    return x, y, inside.all(0)
 
 
 def _found(
-    work_bgr: NDArray[np.uint8], spots: NDArray[np.float32]
+    work_bgr: NDArray[np.uint8], x: NDArray[np.float32], y: NDArray[np.float32]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Where on each line across a seam (P, A, 2) the seam lies (P,), in stickers from its middle, and how
-    clearly, 0..1."""
-    change = np.diff(read_off(work_bgr, spots), axis=1)
-    energy = np.einsum("pac,pac->pa", change, change)
-    energy = np.maximum(energy - np.partition(energy, 4, axis=1)[:, 4:5], 0.0)
-    total = energy.sum(1)
+    """Where on each line across a seam, of pixels x and y (A, P) each, the seam lies (P,), in stickers from
+    its middle, and how clearly, 0..1."""
+    colours = cv2.remap(work_bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    change = np.diff(colours.astype(np.float32), axis=0)
+    change *= change
+    energy = change[..., 0] + change[..., 1] + change[..., 2]
+    energy = np.maximum(energy - np.partition(energy, 4, axis=0)[4], 0.0)
+    total = energy.sum(0)
     at = (_ACROSS[1:] + _ACROSS[:-1]) / 2
-    centre = (energy @ at) / np.maximum(total, 1e-6)
+    centre = (at @ energy) / np.maximum(total, 1e-6)
     return np.asarray(centre), np.minimum(total / _CONTRAST, 1.0)
 
 
 def _across_rows(
-    rotation: NDArray[np.float64],
-    translation: NDArray[np.float64],
-    faces: list[int],
-    points: NDArray[np.float64],
-    axis: NDArray[np.intp],
-    per_face: int,
-    lens: Lens,
+    rotation: NDArray[np.float64], translation: NDArray[np.float64], lines: _Lines, lens: Lens
 ) -> NDArray[np.float64]:
-    """d (place across the seam, in face edges) / d (motion, log of focal length and distance), (P, 7)."""
-    motion = motion_rows(rotation, translation, points, lens)
-    camera = points @ rotation.T + translation
-    flat = camera[:, :2] / camera[:, 2:]
-    focal = lens.focal_px * flat + lens.focal_px * _shifted(translation, camera)
-    motion = np.concatenate([motion, focal[:, :, None]], axis=2)
-    out = np.empty((len(points), 7))
-    for k, face in enumerate(faces):
-        part = slice(k * per_face, (k + 1) * per_face)
-        along = np.stack([rotation @ FACE_COLUMNS[face], rotation @ FACE_ROWS[face]], 1)
-        slope = (along[None, :2] - flat[part, :, None] * along[None, 2:]) * (
-            lens.focal_px / camera[part, 2, None, None]
-        )
-        on_face = np.matmul(inverse_2x2(slope), motion[part])
-        out[part] = on_face[np.arange(per_face), axis[part]]
+    """d (place across the seam, in face edges) / d (motion, log of focal length and distance), (7, P)."""
+    arm = rotation @ lines.middles.T
+    camera = arm + translation[:, None]
+    x, y = camera[:2] / camera[2]
+    across, along = rotation @ lines.across, rotation @ lines.along
+    # where the seam's two directions lead in the picture, without the scale focal / depth that all have
+    across_x, across_y = across[0] - x * across[2], across[1] - y * across[2]
+    along_x, along_y = along[0] - x * along[2], along[1] - y * along[2]
+    area = across_x * along_y - across_y * along_x
+    # what a shift of the seam in the picture, on that scale, is across it; the third for one in depth
+    pull = np.stack([along_y, -along_x, along_x * y - along_y * x]) / area
+    out = np.empty((7, len(x)))
+    for k, (a, b) in enumerate(((1, 2), (2, 0), (0, 1))):
+        out[k] = arm[a] * pull[b] - arm[b] * pull[a]
+    out[3:6] = pull
+    shifted = translation[:2, None] / camera[2] - camera[:2] * (translation[2] / camera[2] ** 2)
+    out[6] = ((np.stack([x, y]) + shifted) * pull[:2]).sum(0) * camera[2]
     return out
-
-
-def _shifted(translation: NDArray[np.float64], camera: NDArray[np.float64]) -> NDArray[np.float64]:
-    """d (x/z, y/z) / d log of the distance when the cube's centre moves away along its ray, (P, 2)."""
-    x, y, z = camera.T
-    return np.stack(
-        [(translation[0] * z - x * translation[2]) / z**2, (translation[1] * z - y * translation[2]) / z**2],
-        1,
-    )
