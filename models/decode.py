@@ -64,8 +64,9 @@ class Scored:
 
     ``log_weight`` (H,): log prior + log evidence, in nats. ``corners`` (H, 2, 12, 27) and ``edges``
     (H, 2, 12, F): state probabilities within each parity group, each group summing to 1.
-    ``parity`` (H, 2, 2): joint probability of the two parities (corner, edge). A 2x2x2 has the
-    shapes (H, 1, 1, 1) and (H, 2, 1) for its missing edges.
+    ``parity`` (H, 2, 2): joint probability of the two parities (corner, edge). ``log_corners`` and
+    ``log_edges`` (H, 2): log of the sum over each parity group's states. A 2x2x2 has the shapes
+    (H, 1, 1, 1), (H, 2, 1) and (H, 1) for its missing edges.
     """
 
     tables: Tables
@@ -75,6 +76,8 @@ class Scored:
     corners: FloatArray
     edges: FloatArray
     parity: FloatArray
+    log_corners: FloatArray
+    log_edges: FloatArray
     corner_scores: FloatArray
     edge_scores: FloatArray
 
@@ -117,7 +120,19 @@ def _score(stickers: FloatArray, t: Tables, log_prior: FloatArray) -> Scored:
     total = log_sum(joint, axis=(1, 2))
     parity = np.exp(joint - total[:, None, None])
     log_weight = log_prior + log_fixed + total - np.log(states)
-    return Scored(t, log_prior, log_fixed, log_weight, corners, edges, parity, corner_scores, edge_scores)
+    return Scored(
+        tables=t,
+        log_prior=log_prior,
+        log_fixed=log_fixed,
+        log_weight=log_weight,
+        corners=corners,
+        edges=edges,
+        parity=parity,
+        log_corners=log_corner,
+        log_edges=log_edge,
+        corner_scores=corner_scores,
+        edge_scores=edge_scores,
+    )
 
 
 @lru_cache(maxsize=8)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from models.cube import frozen
 from models.decode import MIRROR_PRIOR, FloatArray, Posterior, Scored, log_sum
 from models.decode_slot import slot_evidence
-from models.decode_tables import CORNER_STATES, IntArray
+from models.decode_tables import IntArray, Tables
 from models.layer_tables import (
     CORNER_HOMES,
     CORNER_SLOTS,
@@ -33,6 +33,8 @@ DOUBT_NATS: Final = {
 layer nine times in ten, and a single odd row is a finger or a shadow more often than a turned piece."""
 MISFIT_NATS: Final = 2.0
 """Nats by which any colours must explain a part better, for it to be told."""
+SIDES: Final = (2, 1, 5, 4)
+"""The side faces, in the order in which their rows are told."""
 _COLUMN_FACES = ((2, 1), (2, 4), (5, 4), (5, 1))  # the two side faces at FR, FL, BL, BR
 
 
@@ -56,7 +58,7 @@ def _parts(size: int) -> list[tuple[str, str, IntArray]]:
     parts = [("bottom", "D", grid[3].ravel())]
     if size > 2:
         parts.append(("centres", "U", grid[0, 1:-1, 1:-1].ravel()))
-    for face in (2, 1, 5, 4):
+    for face in SIDES:
         parts += [("row", f"{FACES[face]} row {row + 1}", grid[face, row]) for row in range(1, size)]
     parts += [("corner", *slot) for slot in zip(CORNER_SLOTS, corner_positions(size), strict=True)]
     if size > 2:
@@ -91,15 +93,10 @@ def misfits(posterior: Posterior) -> tuple[Misfit, ...]:
 
 def _wing_scores(posterior: Posterior, colours: NDArray[np.intp]) -> FloatArray:
     """log p (H, 4 slots, n - 2 places, 8 pieces with flip) of each wing or middle by itself."""
-    n = posterior.size
-    stickers = _frame_loglik(posterior)
-    out = np.zeros((len(colours), 4, n - 2, 8))
-    for slot, pieces in enumerate(edge_positions(n)):
-        for k, (on_top, on_side) in enumerate(stickers[pieces]):
-            for piece, (a, b) in enumerate(EDGE_HOMES):
-                out[:, slot, k, piece * 2] = on_top[colours[:, a]] + on_side[colours[:, b]]
-                out[:, slot, k, piece * 2 + 1] = on_top[colours[:, b]] + on_side[colours[:, a]]
-    return out
+    on_top, on_side = np.moveaxis(_frame_loglik(posterior)[edge_positions(posterior.size)], 2, 0)
+    ways = np.array([way for piece in EDGE_HOMES for way in (piece, piece[::-1])])
+    out = on_top[:, :, colours[:, ways[:, 0]]] + on_side[:, :, colours[:, ways[:, 1]]]
+    return np.asarray(np.moveaxis(out, 2, 0))
 
 
 def split_pairs(posterior: Posterior) -> dict[str, float]:
@@ -113,13 +110,16 @@ def split_pairs(posterior: Posterior) -> dict[str, float]:
     return {name: float(v) for name, v in zip(EDGE_SLOTS, apart - joined, strict=True)}
 
 
-def _pieces_evidence(stickers: FloatArray, size: int, colours: NDArray[np.intp]) -> FloatArray:
+def _pieces_evidence(stickers: FloatArray, tables: Tables) -> FloatArray:
     """log p (H,) of the last layer's places when each may hold any piece of the cube, independently."""
-    total = np.zeros(len(colours))
-    for places, faces in _piece_looks(size):
-        shown = stickers[places[:, None, :], colours[:, faces][:, None]].sum(axis=-1)  # (H, places, 24)
+    # a cube has the same pieces however it is turned: all colourings are alike but for mirror images
+    kinds = [0, int(tables.mirrored.argmax())] if tables.mirrored.any() else [0]
+    colours = tables.colours[kinds]
+    total = np.zeros(len(kinds))
+    for places, faces in _piece_looks(tables.size):
+        shown = stickers[places[:, None, :], colours[:, faces][:, None]].sum(axis=-1)  # (kinds, places, 24)
         total += (log_sum(shown) - np.log(24)).sum(axis=1)
-    return total
+    return np.asarray(total[tables.mirrored.astype(np.intp)])
 
 
 @lru_cache(maxsize=8)
@@ -155,24 +155,20 @@ def alternatives(posterior: Posterior) -> dict[str, float]:
     anything = log_sum(stickers) - np.log(6)
     layer = s.log_weight - s.log_prior - s.log_fixed
     base = s.log_prior + s.log_fixed
-    pieces = _pieces_evidence(stickers, n, colours)
-
-    def freed(part: IntArray) -> FloatArray:
-        faces = part // (n * n)
-        values: FloatArray = (anything[part][None, :] - stickers[part, colours[:, faces]]).sum(axis=1)
-        return values
-
+    pieces = _pieces_evidence(stickers, s.tables)
+    # what any colours gain of each sticker over its own face's
+    place = np.arange(len(stickers))
+    gains = (anything - stickers[place, colours[:, place // (n * n)]]).reshape(-1, 6, n, n)
+    rows = gains[:, SIDES, 1:].sum(axis=3).reshape(len(colours), -1)
+    centres = gains[:, 0, 1:-1, 1:-1].sum(axis=(1, 2))
+    below = rows.sum(axis=1) + gains[:, 3].sum(axis=(1, 2)) + centres
     out: dict[str, float] = {"any": posterior.log_evidence_any}
-    parts = _parts(n)
-    rows = [freed(part) for kind, _, part in parts if kind == "row"]
-    out["row"] = float(log_sum(np.concatenate([base + layer + r for r in rows])) - np.log(len(rows)))
+    out["row"] = float(log_sum((base + layer + rows.T).ravel()) - np.log(rows.shape[1]))
     out["slot"] = slot_evidence(s, stickers)
     out["pieces"] = float(log_sum(base + pieces))
-    below = np.concatenate([part for kind, _, part in parts if kind in ("row", "bottom", "centres")])
-    out["scrambled"] = float(log_sum(base + pieces + freed(below)))
+    out["scrambled"] = float(log_sum(base + pieces + below))
     if n > 2:
-        centres = next(part for kind, _, part in parts if kind == "centres")
-        out["centres"] = float(log_sum(base + layer + freed(centres)))
+        out["centres"] = float(log_sum(base + layer + centres))
     if n > 3:
         wings = (log_sum(_wing_scores(posterior, colours)) - np.log(8)).sum(axis=(1, 2))
         out["split"] = float(log_sum(base + corner_evidence(s) + wings))
@@ -205,5 +201,4 @@ def _with_common_mirrors(posterior: Posterior) -> Posterior:
 
 def corner_evidence(s: Scored) -> FloatArray:
     """log p (H,) of the corner stickers alone, over the 648 corner states."""
-    evidence: FloatArray = log_sum(CORNER_STATES.sums(s.corner_scores)) - np.log(648)
-    return evidence
+    return np.asarray(log_sum(s.log_corners) - np.log(648))

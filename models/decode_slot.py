@@ -40,11 +40,11 @@ def slot_evidence(s: Scored, stickers: FloatArray) -> float:
     likely = base > base.max() - FAR_NATS
     base, colours = base[likely], s.tables.colours[likely]
     corner_scores, edge_scores = s.corner_scores[likely], s.edge_scores[likely]
-    corners = log_sum(CORNER_STATES.sums(corner_scores)) - np.log(648)
+    corners = log_sum(s.log_corners[likely]) - np.log(648)
     edges = np.zeros(len(colours))
     flips = EVEN_EDGE_STATES if n % 2 else EDGE_STATES
     if n > 2:
-        edges = log_sum(flips.sums(edge_scores)) - np.log(len(flips.first))
+        edges = log_sum(s.log_edges[likely]) - np.log(len(flips.first))
     corner_ways = _ways(stickers, colours, *_corner_looks(n))
     corners_left = _without_one(corner_scores, CORNER_STATES)
     corner_out = log_sum(corners_left[:, None, :] + corner_ways.guest) - np.log(4)
@@ -77,12 +77,11 @@ def slot_evidence(s: Scored, stickers: FloatArray) -> float:
 
 def _without_one(scores: FloatArray, states: StateTable) -> FloatArray:
     """log p (H, 4) of the last layer's places but one, for each that is left out."""
-    out = []
-    for place in range(4):
-        others = scores.copy()
-        others[:, place] = 0.0
-        out.append(log_sum(states.sums(others)) - np.log(len(states.first)))
-    return np.stack(out, axis=1)
+    places = np.arange(4)
+    others = np.repeat(scores[:, None], 4, axis=1)  # (H, 4, ...), the second the place that is left out
+    others[:, places, places] = 0.0
+    sums = states.sums(others.reshape(-1, *scores.shape[1:]))
+    return np.asarray(log_sum(sums) - np.log(len(states.first))).reshape(-1, 4)
 
 
 @dataclass(frozen=True, eq=False)
