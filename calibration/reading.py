@@ -82,6 +82,7 @@ def read_stickers(
     front: int = 2,
     mirror: bool = True,
     second: NDArray[np.floating] | None = None,
+    any_colours: bool = True,
 ) -> Reading:
     """Read the stickers of one cube in one picture.
 
@@ -90,6 +91,8 @@ def read_stickers(
     front    pose face to be called F in the state
     second   (6, n, n, 6) log probabilities that a sticker has the colour of each pose face, from elsewhere,
              made under pose face 0 as the top; all 0 where nothing is known
+    any_colours  whether ``posterior.log_evidence_any`` is asked for, with a light of its own where that is
+             close; without, it is only what the decoder says of it
     Raises ValueError when no sticker was seen at all.
     """
     profile = profile or default_profile()
@@ -116,7 +119,7 @@ def read_stickers(
         fit = refitted(seen, prepared, model, fit, told, told.labels)
     if profile.samples:  # a general model leaves so much open that such an exchange tells nothing
         fit = exchanged(seen, prepared, model, modes, fit)
-    return _decode_modes(samples, profile, seen, prepared, modes, fit, front, mirror)
+    return _decode_modes(samples, profile, seen, prepared, modes, fit, front, mirror, any_colours)
 
 
 def _first_light(modes: Modes, prepared: Prepared, model: ColourModel, faces: int) -> LightFit:
@@ -142,6 +145,7 @@ def _decode_modes(
     fit: Fit,
     front: int,
     mirror: bool,
+    any_colours: bool,
 ) -> Reading:
     size, model = samples.size, profile.model
 
@@ -181,7 +185,7 @@ def _decode_modes(
     )
     log_evidence = float(log_sum(np.concatenate([part.log_weight for part in scored])))
     log_any = final[best].log_evidence_any
-    if log_evidence - log_any < DOUBTED_NATS:
+    if any_colours and log_evidence - log_any < DOUBTED_NATS:
         free = unbound_evidence(seen, prepared, model) / model.temperature
         log_any = max(log_any, free - float(price[best]))
     mixed = replace(final[best], scored=scored, log_evidence=log_evidence, log_evidence_any=log_any)

@@ -319,19 +319,28 @@ class Posterior:
         """Posterior colour of each sticker in the pose frame, (6, n, n, 6), summing to 1 a sticker."""
         n = self.size
         out = np.zeros((6 * n * n, 6))
-        for s, h, share in self.kept:
-            t = s.tables
-            out[t.fixed_stickers, t.colours[h][t.fixed_faces]] += share
-            weights = share * s.parity[h].sum(axis=1)[:, None, None] * s.corners[h]
-            pieces = CORNER_STATES.spread(weights.ravel())[:, None]
-            picked = np.broadcast_to(pieces, (48, 3)).ravel()
-            out[t.corner_stickers.ravel()] += np.bincount(t.corner_pick[h].ravel(), picked, 72).reshape(12, 6)
+        for s in self.scored:
+            found = [(h, share) for one, h, share in self.kept if one is s]
+            if not found:
+                continue
+            t, rows = s.tables, [h for h, _ in found]
+            shares = np.array([share for _, share in found])
+            fixed = np.bincount(
+                (t.fixed_stickers * 6 + t.colours[rows][:, t.fixed_faces]).ravel(),
+                np.repeat(shares, len(t.fixed_faces)),
+                out.size,
+            )
+            out += fixed.reshape(out.shape)
+            of_corners = (shares[:, None] * s.parity[rows].sum(axis=2))[:, :, None, None] * s.corners[rows]
+            pieces = CORNER_STATES.spread(of_corners.reshape(len(rows), -1))
+            sides = np.bincount(t.corner_pick[rows].ravel(), np.repeat(pieces, 3), 72)
+            out[t.corner_stickers.ravel()] += sides.reshape(12, 6)
             if n > 2:
-                weights = share * s.parity[h].sum(axis=0)[:, None, None] * s.edges[h]
-                pieces = (EVEN_EDGE_STATES if n % 2 else EDGE_STATES).spread(weights.ravel())[:, None]
-                picked = np.broadcast_to(pieces, (32, 2)).ravel()
-                sides = np.bincount(t.edge_pick[h].ravel(), picked, 48).reshape(4, 2, 1, 6)
-                out[t.edge_stickers] += sides
+                of_edges = (shares[:, None] * s.parity[rows].sum(axis=1))[:, :, None, None] * s.edges[rows]
+                states = EVEN_EDGE_STATES if n % 2 else EDGE_STATES
+                pieces = states.spread(of_edges.reshape(len(rows), -1))
+                sides = np.bincount(t.edge_pick[rows].ravel(), np.repeat(pieces, 2), 48)
+                out[t.edge_stickers] += sides.reshape(4, 2, 1, 6)
         out /= out.sum(axis=1, keepdims=True)
         return out.reshape(6, n, n, 6)
 

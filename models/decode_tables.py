@@ -74,9 +74,12 @@ class StateTable:
         return total
 
     def spread(self, weights: FloatArray) -> FloatArray:
-        """(slot, piece, way) flat: total weight of the states that have this piece this way in this slot."""
-        repeated = np.broadcast_to(weights, (4, len(weights))).ravel()
-        return np.bincount(self.places.ravel(), repeated, 16 * self.ways).astype(np.float64)
+        """(H, slot, piece, way) flat: total weight, of (H, states), of the states that have this piece this
+        way in this slot."""
+        count, size = len(weights), 16 * self.ways
+        places = self.places + size * np.arange(count)[:, None, None]
+        repeated = np.repeat(weights[:, None], 4, axis=1)
+        return np.bincount(places.ravel(), repeated.ravel(), count * size).astype(np.float64)
 
 
 def _state_table(vectors: tuple[tuple[int, ...], ...], ways: int) -> StateTable:

@@ -5,13 +5,15 @@ Functions over a `models.decode.Posterior`; all log values are in nats.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
+from models.cube import frozen
 from models.decode import FloatArray, Posterior, Scored, case_table
 from models.decode_permutation import arrangements
-from models.decode_tables import CORNERS_SHOW, EDGES_SHOW, IntArray
+from models.decode_tables import CORNERS_SHOW, EDGES_SHOW
 from models.layer_tables import CORNER_HOMES, EDGE_HOMES
 from models.permutation import PERMUTATION_CASES
 
@@ -43,20 +45,25 @@ def case_information(posterior: Posterior) -> dict[str, float]:
     all states. Sides named for the real cube: front is F of ``posterior.state``.
     """
     size = posterior.size
-    codes, seen_index, mirror_index = case_table(size)
+    codes, _, _ = case_table(size)
     total: dict[str, FloatArray] = {name: np.zeros((6**4, len(codes))) for name, _ in _VIEWS}
     for s, h, share in posterior.kept:
         if share < LEAST_SHARE:
             break
-        index = (mirror_index if s.tables.mirrored[h] else seen_index).ravel()
-        order = np.argsort(index, kind="stable")
-        present, first = np.unique(index[order], return_index=True)
+        mirrored = bool(s.tables.mirrored[h])
+        is_case = _is_case(size, mirrored)
         for name, face in _VIEWS:
-            label = _MIRRORED_VIEW[name] if s.tables.mirrored[h] else name
+            label = _MIRRORED_VIEW[name] if mirrored else name
             block = 216 * int(s.tables.colours[h, face])
-            seen = _view_joint(s, h, face, order, first)
-            total[label][block : block + 216, present] += share * seen
+            total[label][block : block + 216] += share * _view_joint(s, h, face, is_case)
     return {name: _information(joint) for name, joint in total.items()}
+
+
+@lru_cache(maxsize=16)
+def _is_case(size: int, mirrored: bool) -> FloatArray:
+    """(27, F, codes): 1 where a twist and a flip vector make a case, as seen or mirrored, else 0."""
+    codes, *index = case_table(size)
+    return frozen((index[int(mirrored)][..., None] == np.arange(len(codes))).astype(np.float64))
 
 
 def _information(joint: FloatArray) -> float:
@@ -65,10 +72,10 @@ def _information(joint: FloatArray) -> float:
     return _entropy(joint.sum(axis=0)) + _entropy(joint.sum(axis=1)) - _entropy(joint.ravel())
 
 
-def _view_joint(s: Scored, h: int, face: int, order: IntArray, begins: IntArray) -> FloatArray:
-    """Joint (6**3 looks of the top row, cases) of what side ``face`` shows and the case, under one colouring.
+def _view_joint(s: Scored, h: int, face: int, is_case: FloatArray) -> FloatArray:
+    """Joint (6**3 looks of the top row, codes) of what side ``face`` shows and the case, under one colouring.
 
-    ``order`` sorts the (twist, flip) vectors by case, ``begins`` is where each case begins.
+    ``is_case`` (27, F, codes) as :func:`_is_case` has it.
     """
     colours = s.tables.colours[h]
     corner_slots, edge_slots = _side_slots(face)
@@ -89,12 +96,10 @@ def _view_joint(s: Scored, h: int, face: int, order: IntArray, begins: IntArray)
         for parity in range(2):
             rows = slice(12 * parity, 12 * parity + 12)
             np.add.at(edge[parity], (look[rows], np.arange(flips)[None, :]), s.edges[h, parity])
-    coupled = s.parity[h] @ edge.reshape(groups, -1)
-    even, odd = corner.reshape(2, -1)
-    joint = even[:, None] * coupled[0] + odd[:, None] * coupled[1]  # (look, twist) by (look, flip)
-    joint = joint.reshape(36, 27, 6, flips).transpose(0, 2, 1, 3).reshape(216, -1)
-    by_case: FloatArray = np.add.reduceat(joint[:, order], begins, axis=1)
-    return by_case
+    coupled = (s.parity[h] @ edge.reshape(groups, -1)).reshape(12, flips)  # corner parity and look by flip
+    by_case = (coupled @ is_case).reshape(27, 2, -1).swapaxes(0, 1)  # corner parity, twist, look by case
+    joint: FloatArray = (corner @ by_case).sum(axis=0)
+    return joint.reshape(216, -1)
 
 
 def next_view(posterior: Posterior) -> str | None:

@@ -268,7 +268,7 @@ def _by_likeliest_top(
     contradicted = contradiction_nats(upper.reading, upper.samples) > AGAINST_NATS
     if reason is None and not contradicted:
         return upper
-    top = read_by_profile(upper.samples, settings.profile).posterior.top
+    top = read_by_profile(upper.samples, settings.profile, any_colours=False).posterior.top
     if top == 0:
         return upper
     pose = upper.pose.turned_to(top, settings.front)
