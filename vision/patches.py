@@ -7,12 +7,15 @@ enough across its stickers.
 
 from __future__ import annotations
 
+import math
+from functools import lru_cache
 from typing import Any, Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.cube import frozen
 from vision.pose import (
     FACE_COLUMNS,
     FACE_NORMALS,
@@ -39,16 +42,17 @@ LEAST_TOP: Final = 0.35
 
 def ray_frame(pose: CubePose) -> NDArray[np.float64]:
     """Axes (3, 3) as rows in camera axes: x level, z along the ray to the cube's centre."""
-    z = pose.translation / np.linalg.norm(pose.translation)
-    x = np.array([z[2], 0.0, -z[0]]) / np.hypot(z[2], z[0])
-    return np.stack([x, np.cross(z, x), z])
+    a, b, c = (pose.translation / np.linalg.norm(pose.translation)).tolist()
+    level = math.hypot(a, c)
+    return np.array([[c / level, 0.0, -a / level], [-a * b / level, level, -b * c / level], [a, b, c]])
 
 
+@lru_cache(maxsize=32)
 def middles(face: int, n: int) -> NDArray[np.float64]:
-    """The middles (n, n, 3) of a face's stickers in cube axes."""
+    """The middles (n, n, 3) of a face's stickers in cube axes; read-only."""
     at = (np.arange(n) + 0.5) / n
     rows, columns = np.meshgrid(at, at, indexing="ij")
-    return face_points(face, columns, rows)
+    return frozen(face_points(face, columns, rows))
 
 
 def opened_rows(pose: CubePose, side: int, cosine: float) -> NDArray[np.float64] | None:
