@@ -29,6 +29,7 @@ ARGUMENTS = {
     "legal_mask": (5,),
     "_moved": (),
     "case_table": (4,),
+    "_is_case": (4, False),
     "_piece_looks": (4,),
     "_corner_looks": (4,),
     "_edge_looks": (4,),

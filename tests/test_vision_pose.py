@@ -8,7 +8,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vision.pose import FACE_NORMALS, FACES, CubePose, cosines_from, cube_rotations, face_cosines, face_points
+from vision.pose import (
+    FACE_COLUMNS,
+    FACE_NORMALS,
+    FACE_ORIGINS,
+    FACE_ROWS,
+    FACES,
+    CubePose,
+    cosines_from,
+    cube_rotations,
+    face_cosines,
+    face_points,
+)
 
 
 def pose_of(seed: int, k1: float = 0.0, size: int = 4) -> CubePose:
@@ -29,6 +40,27 @@ def test_projection_is_that_of_opencv(seed: int, k1: float) -> None:
         points, cv2.Rodrigues(pose.rotation)[0], pose.translation, camera, np.array([k1, 0, 0, 0, 0])
     )
     assert pose.project(points) == pytest.approx(expected[:, 0], abs=1e-6)
+
+
+@settings(deadline=None)
+@given(st.integers(0, 10_000), st.sampled_from([0.0, -0.05, 0.08]))
+def test_a_grid_is_projected_point_by_point(seed: int, k1: float) -> None:
+    pose, rng = pose_of(seed, k1), np.random.default_rng(seed)
+    columns, rows = rng.uniform(0, 1, 3), rng.uniform(0, 1, 4)
+    planes = pose.project_planes(FACE_ORIGINS, FACE_COLUMNS, FACE_ROWS, columns, rows)
+    for face in range(6):
+        across, down = np.meshgrid(columns, rows)
+        expected = pose.project(face_points(face, across, down).reshape(-1, 3)).T.reshape(2, 4, 3)
+        assert planes[:, face] == pytest.approx(expected, abs=1e-6)
+
+
+@given(st.integers(0, 10_000), st.integers(0, 5))
+def test_the_near_side_is_the_one_most_turned_to_the_camera(seed: int, top: int) -> None:
+    pose = pose_of(seed)
+    turned = pose.turned_to(top, None)
+    sides = turned.facing()[[1, 2, 4, 5]]
+    assert turned.facing()[0] == pytest.approx(pose.facing()[top])
+    assert sides.max() <= max(turned.facing()[2], 0.0) + 1e-9
 
 
 def test_a_cube_has_24_labellings() -> None:
