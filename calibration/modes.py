@@ -27,7 +27,7 @@ from calibration.light import (
 )
 from calibration.profile import ColourModel, Profile
 from calibration.samples import LEAST_COVERAGE, StickerSamples
-from calibration.second_opinion import in_full, shifted
+from calibration.second_opinion import in_full, shifted, weights_for
 from models.decode_tables import under_top
 
 Floats = NDArray[np.float64]
@@ -132,7 +132,7 @@ def gather(samples: StickerSamples, profile: Profile, second: NDArray[np.floatin
     if told is not None:
         told = told[place]
         unread = ~is_read[place]
-        told[unread] = in_full(told[unread])
+        told[unread] = in_full(told[unread], weights_for(samples.size))
     face_of = np.searchsorted(np.array(faces, dtype=np.intp), place // per_face)
     features = log_light(linear, model.floor)
     measure_var = noise_var / (linear + model.floor) ** 2
@@ -214,7 +214,7 @@ def label_prior(seen: Seen, modes: Modes, profile: Profile, size: int, mirror: b
         moving[here, :, [opposite[int(k)] for k in colours[:, top]]] = -40.0
         moving[:, fixed] = -40.0
         if seen.second is not None and top == 0:
-            moving = shifted(moving, seen.second, colours)
+            moving = shifted(moving, seen.second, colours, weights_for(size))
         moving[here[:, None], np.flatnonzero(fixed), colours[:, faces[fixed]]] = 0.0
         out[rows] = moving
     return out

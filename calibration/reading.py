@@ -21,7 +21,7 @@ from calibration.misnamed import naming_nats, with_doubt
 from calibration.modes import Modes, Seen, gather, label_prior, start
 from calibration.profile import ColourModel, Profile, default_profile
 from calibration.samples import StickerSamples
-from calibration.second_opinion import joined
+from calibration.second_opinion import joined, weights_for
 from calibration.steps import Fit, refitted, told_by
 from calibration.unbound import unbound_evidence
 from models.decode import Posterior, decode, log_sum
@@ -152,7 +152,7 @@ def _decode_modes(
     def with_second(values: Floats, mode: int) -> Floats:
         if seen.second is None or modes.tops[mode] != 0:
             return values
-        return joined(values, seen.second, modes.colours[mode])
+        return joined(values, seen.second, modes.colours[mode], weights_for(size))
 
     def decoded(values: Floats, mode: int) -> Posterior:
         return decode(

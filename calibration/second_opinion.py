@@ -1,9 +1,9 @@
 """A second opinion on whose colour each sticker carries, weighed against what the colours themselves say.
 
-Both opinions look at the same pixels, so neither counts in full beside the other. Three of the five weights
-(OWN_TOP, OWN_SIDE, SECOND_SIDE) were searched for on traced pictures that are not scored
-(tests/studio/fit_second.py); SECOND_TOP and LEAN were set by counting what is named, the latter over scored
-pictures as well (DEVELOPERS.md).
+Both opinions look at the same pixels, so neither counts in full beside the other. Where the top has a middle,
+three of the five weights (own_top, own_side, second_side) were searched for on traced pictures that are not
+scored (tests/studio/fit_second.py); second_top and lean were set by counting what is named, the latter over
+scored pictures as well. Those of a 2x2x2 were chosen on traced ones (DEVELOPERS.md).
 
 An opinion is an array (..., 6) of log probabilities that a sticker has the colour of each face of the pose,
 the first face being the top; all zero where there is none. The colour of the bottom is not among its answers.
@@ -11,6 +11,7 @@ the first face being the top; all zero where there is none. The colour of the bo
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -20,17 +21,29 @@ from models.decode import log_sum
 
 Floats = NDArray[np.float64]
 
-OWN_TOP: Final = 0.3
-"""Share of the colours' own vote for or against the top's colour that is kept beside a second opinion."""
-SECOND_TOP: Final = 0.8
-"""What a nat of the second opinion for or against the top's colour counts."""
-OWN_SIDE: Final = 1.0
-"""Share of the colours' own vote among the sides' colours that is kept."""
-SECOND_SIDE: Final = 0.3
-"""What a nat of the second opinion among the sides' colours counts."""
-LEAN: Final = 0.35
-"""Nats for the top's colour that are taken off the second opinion where the colours vote as well.
-Standing alone it is held against what it says of a sticker that it knows nothing of."""
+
+@dataclass(frozen=True)
+class Weights:
+    """What the two opinions count beside each other.
+
+    own_top      share of the colours' own vote for or against the top's colour that is kept
+    second_top   what a nat of the second opinion for or against the top's colour counts
+    own_side     share of the colours' own vote among the sides' colours that is kept
+    second_side  what a nat of the second opinion among the sides' colours counts
+    lean         nats for the top's colour that are taken off the second opinion where the colours vote as
+                 well; standing alone it is held against what it says of a sticker that it knows nothing of
+    """
+
+    own_top: float
+    second_top: float
+    own_side: float
+    second_side: float
+    lean: float
+
+
+WITH_MIDDLE: Final = Weights(own_top=0.3, second_top=0.8, own_side=1.0, second_side=0.3, lean=0.35)
+WITHOUT_MIDDLE: Final = Weights(own_top=0.6, second_top=0.3, own_side=1.0, second_side=0.3, lean=0.0)
+"""A 2x2x2 has no middle to compare its top's stickers with: there the second opinion knows less."""
 LIMIT: Final = 9.0
 """Nats that the opinion may give to the top's colour, or take from a side's, while labels are soft."""
 TOP_SHARE: Final = 0.5
@@ -43,6 +56,11 @@ _ODDS = float(np.log(TOP_SHARE / (1.0 - TOP_SHARE)))
 _SILENT = _ODDS - _LOG_QUARTER
 
 
+def weights_for(size: int) -> Weights:
+    """The weights for a cube of ``size`` layers."""
+    return WITH_MIDDLE if size > 2 else WITHOUT_MIDDLE
+
+
 def parted(values: Floats) -> tuple[Floats, Floats]:
     """What values (N, 6) in the order of the faces, nats, say for the top's colour against a side's (N,), and
     for each side's against the sides' mean (N, 4)."""
@@ -51,29 +69,29 @@ def parted(values: Floats) -> tuple[Floats, Floats]:
     return np.asarray(values[:, TOP] - mean), np.asarray(sides - mean[:, None])
 
 
-def in_full(told: Floats) -> Floats:
+def in_full(told: Floats, weights: Weights) -> Floats:
     """An opinion ``told`` (N, 6) on stickers whose own colour was not read, so that it counts in full where
     :func:`shifted` and :func:`joined` weigh it: there is nothing that it could repeat."""
     for_top, for_side = parted(told)
-    side = for_side / SECOND_SIDE
+    side = for_side / weights.second_side
     out = told.copy()
-    out[:, TOP] = (for_top - _SILENT) / SECOND_TOP + LEAN
+    out[:, TOP] = (for_top - _SILENT) / weights.second_top + weights.lean
     out[:, SIDES] = side - (log_sum(side) + _LOG_QUARTER)[:, None]
     return out
 
 
-def shifted(log_prior: Floats, told: Floats, colours: NDArray[np.intp]) -> Floats:
+def shifted(log_prior: Floats, told: Floats, colours: NDArray[np.intp], weights: Weights) -> Floats:
     """Log priors (S, N, 6) of the colours after an opinion ``told`` (N, 6); ``colours`` (S, 6) are the faces'
     under each of S hypotheses."""
     for_top, for_side = parted(told)
     change = np.zeros((len(told), 6))
-    change[:, TOP] = np.clip(SECOND_TOP * (for_top - LEAN), -LIMIT, LIMIT)
-    change[:, SIDES] = np.maximum(SECOND_SIDE * for_side, -LIMIT)
+    change[:, TOP] = np.clip(weights.second_top * (for_top - weights.lean), -LIMIT, LIMIT)
+    change[:, SIDES] = np.maximum(weights.second_side * for_side, -LIMIT)
     out = log_prior + np.moveaxis(change[:, np.argsort(colours, axis=1)], 1, 0)
     return np.where(told.any(axis=1, keepdims=True), out - log_sum(out)[..., None], log_prior)
 
 
-def joined(loglik: Floats, told: Floats, colours: NDArray[np.intp]) -> Floats:
+def joined(loglik: Floats, told: Floats, colours: NDArray[np.intp], weights: Weights) -> Floats:
     """Log-likelihoods (N, 6) of the colours with an opinion ``told`` (N, 6); ``colours`` (6,) are the faces'.
 
     What a sticker says as a whole, over the top's and the sides' colours, is what its pixels said: a top is
@@ -82,9 +100,9 @@ def joined(loglik: Floats, told: Floats, colours: NDArray[np.intp]) -> Floats:
     own = loglik[:, colours]
     own_top, own_side = parted(own)
     told_top, told_side = parted(told)
-    side = OWN_SIDE * own_side + SECOND_SIDE * told_side
+    side = weights.own_side * own_side + weights.second_side * told_side
     side -= (log_sum(side) + _LOG_QUARTER)[:, None]
-    top = OWN_TOP * own_top + SECOND_TOP * (told_top - LEAN)
+    top = weights.own_top * own_top + weights.second_top * (told_top - weights.lean)
     whole = log_sum(own[:, SIDES]) + _LOG_QUARTER + np.logaddexp(own_top + _ODDS, 0.0)
     level = whole - np.logaddexp(top + _ODDS, 0.0)
     out = loglik.copy()

@@ -11,12 +11,25 @@ from hypothesis import strategies as st
 from sticker_maker import albedo, make_samples, random_layer
 
 from calibration.reading import read_stickers
-from calibration.second_opinion import BOTTOM, SIDES, TOP, TOP_SHARE, in_full, joined, parted, shifted
+from calibration.second_opinion import (
+    BOTTOM,
+    SIDES,
+    TOP,
+    TOP_SHARE,
+    WITH_MIDDLE,
+    WITHOUT_MIDDLE,
+    Weights,
+    in_full,
+    joined,
+    parted,
+    shifted,
+)
 
 #: of the colour of each pose face, before anything is known: the prior of the network's training
 PRIOR = np.full(6, (1 - TOP_SHARE) / 4)
 PRIOR[TOP], PRIOR[BOTTOM] = TOP_SHARE, 1e-13
 COLOURS = np.array([0, 2, 5, 1, 3, 4])
+all_weights = st.sampled_from([WITH_MIDDLE, WITHOUT_MIDDLE])
 
 
 def opinions(seed: int, count: int) -> np.ndarray:
@@ -26,35 +39,35 @@ def opinions(seed: int, count: int) -> np.ndarray:
     return told
 
 
-@given(st.integers(0, 10**6))
-def test_alone_it_counts_as_the_rule_of_bayes_has_it(seed: int) -> None:
+@given(st.integers(0, 10**6), all_weights)
+def test_alone_it_counts_as_the_rule_of_bayes_has_it(seed: int, weights: Weights) -> None:
     """Posterior over prior is the likelihood, up to a factor (T. Bayes 1763): nothing else was read."""
     told = opinions(seed, 5)
     likelihood = told - np.log(PRIOR)
-    out = joined(np.full((5, 6), -2.0), in_full(told), COLOURS)[:, COLOURS]
+    out = joined(np.full((5, 6), -2.0), in_full(told, weights), COLOURS, weights)[:, COLOURS]
     for face in SIDES:
         assert out[:, TOP] - out[:, face] == pytest.approx(likelihood[:, TOP] - likelihood[:, face], abs=1e-6)
 
 
-@given(st.integers(0, 10**6), st.floats(0.5, 5.0))
-def test_beside_each_other_neither_counts_in_full(seed: int, nats: float) -> None:
+@given(st.integers(0, 10**6), st.floats(0.5, 5.0), all_weights)
+def test_beside_each_other_neither_counts_in_full(seed: int, nats: float, weights: Weights) -> None:
     """Both look at the same pixels: what either says more for the top is believed in part."""
     own = np.random.default_rng(seed).normal(scale=3.0, size=(5, 6))
     told = opinions(seed, 5)
     own_more, told_more = own.copy(), told.copy()
     own_more[:, COLOURS[TOP]] += nats
     told_more[:, TOP] += nats
-    before = parted(joined(own, told, COLOURS)[:, COLOURS])[0]
-    for more in (joined(own_more, told, COLOURS), joined(own, told_more, COLOURS)):
+    before = parted(joined(own, told, COLOURS, weights)[:, COLOURS])[0]
+    for more in (joined(own_more, told, COLOURS, weights), joined(own, told_more, COLOURS, weights)):
         gain = parted(more[:, COLOURS])[0] - before
         assert ((0.1 * nats < gain) & (gain < 0.9 * nats)).all()
 
 
-@given(st.integers(0, 10**6))
-def test_a_silent_opinion_changes_no_prior(seed: int) -> None:
+@given(st.integers(0, 10**6), all_weights)
+def test_a_silent_opinion_changes_no_prior(seed: int, weights: Weights) -> None:
     prior = np.log(np.random.default_rng(seed).dirichlet(np.ones(6), (2, 3)))
-    silent = in_full(np.log(np.tile(PRIOR, (3, 1))))
-    out = shifted(prior, silent, np.array([COLOURS, COLOURS[::-1]]))
+    silent = in_full(np.log(np.tile(PRIOR, (3, 1))), weights)
+    out = shifted(prior, silent, np.array([COLOURS, COLOURS[::-1]]), weights)
     assert out == pytest.approx(prior, abs=1e-9)
 
 

@@ -4,8 +4,8 @@ The colour model reads one colour a sticker. Glare, haze, blur and thin faces ar
 pixels themselves, all stickers beside each other. A sticker is a token: 8 x 8 pixels across its cell, 8 x 8
 coarser ones that show half of its neighbours, and a few numbers on where it lies; attention among the
 stickers of the top and of up to two sides does the rest. Trained on traced pictures whose top layers are
-coloured at random (tests/studio/train_whose.py), so that it knows looks and not which cases exist. Runs in
-numpy.
+coloured at random (tests/studio/train_whose.py), so that it knows looks and not which cases exist. A 2x2x2
+has weights of its own: no middle shows its top's colour. Runs in numpy.
 """
 
 from __future__ import annotations
@@ -76,25 +76,26 @@ class Look:
         return told
 
 
-@lru_cache(maxsize=1)
-def _weights() -> dict[str, Floats]:
-    return stored_weights(Path(__file__).parent / "data" / "whose_colour.npz")
+@lru_cache(maxsize=2)
+def _weights(has_middle: bool) -> dict[str, Floats]:
+    name = "whose_colour.npz" if has_middle else "whose_colour_of_2.npz"
+    return stored_weights(Path(__file__).parent / "data" / name)
 
 
 def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
     """Look at the top layer of a cube in a BGR picture.
 
-    None where there is nothing to go by: a 2x2x2, whose top has no middle, and a top seen edge on.
+    None where there is nothing to go by: more layers than it knows, and a top seen edge on.
     """
     n = pose.size
     cosines = face_cosines(pose)
-    if n < 3 or n > 5 or cosines[0] <= LEAST_COSINE:
+    if n > 5 or cosines[0] <= LEAST_COSINE:
         return None
     best = sorted(SIDES, key=lambda face: -cosines[face])[:2]
     opened = {face: opened_rows(pose, face, float(cosines[face])) for face in best}
     faces = [0, *(face for face in best if cosines[face] > LEAST_COSINE or opened[face] is not None)]
     tokens = _tokens(image_bgr, pose, faces, cosines, opened)
-    logits = _forward(tokens).reshape(len(faces), n, n, _COLOURS + 1)
+    logits = _forward(tokens, _weights(has_middle=n > 2)).reshape(len(faces), n, n, _COLOURS + 1)
     log_shares, seen = np.zeros((6, n, n, 6), np.float32), np.ones((6, n, n), np.float32)
     log_shares[faces] = _by_face(logits[..., :_COLOURS], faces)
     log_shares[~_is_open(n)] = 0.0
@@ -154,8 +155,7 @@ def _tokens(
     return np.concatenate([patches.reshape(count, -1), numbers.reshape(count, -1)], axis=1)
 
 
-def _forward(tokens: Floats) -> Floats:
+def _forward(tokens: Floats, weights: dict[str, Floats]) -> Floats:
     """The network: tokens (T, 396) to logits (T, 5) of the four colours and of being seen."""
-    weights = _weights()
     x = linear(np.maximum(linear(tokens, weights, "first"), 0), weights, "second")
     return linear(normalised(attended(x, weights, _HEADS), weights, "norm"), weights, "out")

@@ -230,7 +230,10 @@ def sample_setting(rng: Rng, width: int, height: int, loose: bool = False, views
         "centre_xy": np.array([view.cx * width, view.cy * height]),
     }
     if has_cube:
-        n = int(rng.choice([4, 3, 2, 5], p=[0.25] * 4 if face_on else [0.5, 0.25, 0.1, 0.15]))
+        if views.sizes:
+            n = int(rng.choice(views.sizes))
+        else:
+            n = int(rng.choice([4, 3, 2, 5], p=[0.25] * 4 if face_on else [0.5, 0.25, 0.1, 0.15]))
         solved = 0.5 if face_on else 0.15
         block, truth = cube_block(rng, n, 2 * half, np.zeros(3), w.m.T, 1, solved=solved, loose=loose)
         s.cubes.append(block)

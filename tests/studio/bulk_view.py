@@ -45,10 +45,12 @@ def rotation_taking_z_to(q: V) -> V:
 @dataclass(frozen=True)
 class Views:
     """Shares of pictures: looking down so steeply that sides are slivers (beside those that do by chance),
-    and with the cube's middle at the picture's edge."""
+    and with the cube's middle at the picture's edge; and the layers that a cube may have, each as often as
+    the others (as usual where none are named)."""
 
     steep: float = 0.0
     partly_out: float = 0.05
+    sizes: tuple[int, ...] = ()
 
 
 PLAIN = Views()

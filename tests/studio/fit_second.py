@@ -1,6 +1,8 @@
 """Choose the five weights of calibration/second_opinion.py.
 
-    python tests/studio/fit_second.py FOLDER [FOLDER...]
+    python tests/studio/fit_second.py [--of-2] FOLDER [FOLDER...]
+
+for cubes whose top has a middle, or for 2x2x2.
 
 Each FOLDER holds pictures with truth beside them (TRUTH.md), traced by bulk_sets.py: never those that are
 scored. One weight after the other is moved a step up or down as long as a mark rises, over the pictures whose
@@ -11,7 +13,8 @@ alone favours saying little, the second alone is decided by a few pictures. Cube
 
 from __future__ import annotations
 
-import sys
+import argparse
+from dataclasses import asdict
 from pathlib import Path
 
 import cv2
@@ -24,16 +27,15 @@ from vision.pipeline import read_whole
 from vision.scoring import marked
 from vision.truth import Truth, truths_in
 
-STEPS = {"OWN_TOP": 0.1, "SECOND_TOP": 0.1, "OWN_SIDE": 0.3, "SECOND_SIDE": 0.1, "LEAN": 0.35}
+STEPS = {"own_top": 0.1, "second_top": 0.1, "own_side": 0.3, "second_side": 0.1, "lean": 0.35}
 LEAST = 1e-3
 PRICE = 10
 Seen = tuple[Truth, NDArray[np.uint8], Found]
 
 
-def scored(seen: list[Seen], weights: dict[str, float]) -> float:
+def scored(seen: list[Seen], name_of: str, weights: dict[str, float]) -> float:
     """The mark of these weights, printed with what it is made of."""
-    for name, value in weights.items():
-        setattr(second_opinion, name, value)
+    setattr(second_opinion, name_of, second_opinion.Weights(**weights))
     log_shares, right, wrong = [], 0, 0
     for truth, image_bgr, found in seen:
         answer = read_whole(image_bgr, find=lambda image_bgr, size=None, found=found: found).answer
@@ -50,20 +52,25 @@ def scored(seen: list[Seen], weights: dict[str, float]) -> float:
 def main() -> None:
     """Search, printing every step."""
     seen: list[Seen] = []
-    for folder in sys.argv[1:]:
-        for truth in truths_in(Path(folder)):
-            if truth.is_settled:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--of-2", action="store_true", help="weights for 2x2x2")
+    parser.add_argument("folders", nargs="+", type=Path)
+    args = parser.parse_args()
+    name_of = "WITHOUT_MIDDLE" if args.of_2 else "WITH_MIDDLE"
+    for folder in args.folders:
+        for truth in truths_in(folder):
+            if truth.is_settled and (truth.size == 2) == args.of_2:
                 image_bgr = np.asarray(cv2.imread(str(truth.picture)), np.uint8)
                 seen.append((truth, image_bgr, find_cubes(image_bgr)))
-    weights = {name: float(getattr(second_opinion, name)) for name in STEPS}
-    best = scored(seen, weights)
+    weights = asdict(getattr(second_opinion, name_of))
+    best = scored(seen, name_of, weights)
     moved = True
     while moved:
         moved = False
         for name, step in STEPS.items():
             for sign in (1, -1):
                 tried = weights | {name: max(0.0, weights[name] + sign * step)}
-                value = scored(seen, tried)
+                value = scored(seen, name_of, tried)
                 if value > best:
                     best, weights, moved = value, tried, True
                     break

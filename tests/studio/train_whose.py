@@ -6,7 +6,8 @@ out; the numbers printed at the end are theirs.
 
     python tests/studio/train_whose.py --minutes 9 --out OUT
 
-leaves whose_colour.npz in OUT.
+leaves whose_colour.npz in OUT. A 2x2x2 has no middle that shows the top's colour, so it has weights of its
+own: --sizes 2.
 """
 
 from __future__ import annotations
@@ -37,6 +38,8 @@ from whose_net import (
     tokens_of,
 )
 
+HALF_A_STICKER = 0.5
+
 
 def asked(feed: Feed, pick: Tensor, face: Tensor, known: Tensor, shown: Tensor) -> tuple[Tensor, ...]:
     """Whose colour each token has (B, 75), 0 to 3 as the network's outputs, whether that is asked for, and
@@ -46,7 +49,9 @@ def asked(feed: Feed, pick: Tensor, face: Tensor, known: Tensor, shown: Tensor) 
     index = face[:, :, None, None].expand(b, 3, 5, 5)
     own = colours.gather(1, index).reshape(b, -1)
     seen = feed.seen[pick].gather(1, index).reshape(b, -1)
-    below = colours[:, :, 1, 1].gather(1, face)  # the colour of each slot's face below the top layer
+    home = colours[:, :, 1, 1].clone()  # of each face when solved; a 2x2x2 has no middle on its top
+    home[:, 0] = sum(range(6)) - home[:, 1:].sum(1)
+    below = home.gather(1, face)
     is_shown = shown.view(b, SLOTS, -1).any(2)
     whose = torch.full_like(own, COLOURS - 1)
     for slot in range(SLOTS):
@@ -55,12 +60,10 @@ def asked(feed: Feed, pick: Tensor, face: Tensor, known: Tensor, shown: Tensor) 
 
 
 def usable(feed: Feed, pick: Tensor) -> Tensor:
-    """Pictures of a cube with a middle on its top, the top in view."""
-    return (
-        (feed.facelets[pick, 0, 1, 1] >= 0)
-        & (feed.size[pick, 0] > 2)
-        & (feed.seen[pick, 0].mean((1, 2)) > 0.02)
-    )
+    """Pictures of a cube of a size that is asked for, the top in view."""
+    size = feed.size[pick, 0]
+    wanted = torch.isin(size, torch.tensor(feed.views.sizes or (3, 4, 5), device=size.device))
+    return (feed.facelets[pick, 0, 1, 1] >= 0) & wanted & (feed.seen[pick, 0].sum((1, 2)) > HALF_A_STICKER)
 
 
 #: which of a token's numbers says that its colour is known
@@ -103,12 +106,12 @@ class Ring:
         shown = self.shown[at] & ~drop & (torch.rand(batch, t, device=at.device) > 0.08)
         kept = self.tokens[at]
         moved = swapped(kept, shown)
-        tokens = kept.clone()
-        tokens[..., :PIXELS] = recoloured(
-            kept[..., :PIXELS].gather(1, moved[..., None].expand(-1, -1, PIXELS))
-        )
         use = (self.use[at] & shown).gather(1, moved)
-        return mirrored(tokens), shown, self.truth[at].gather(1, moved), use, self.seen[at].gather(1, moved)
+        seen, truth = self.seen[at].gather(1, moved), self.truth[at].gather(1, moved)
+        pixels = kept[..., :PIXELS].gather(1, moved[..., None].expand(-1, -1, PIXELS))
+        there = self.shown[: self.filled].any(0)  # few on small cubes
+        tokens = torch.cat([recoloured(pixels[:, there]), kept[:, there, PIXELS:]], -1)
+        return mirrored(tokens), shown[:, there], truth[:, there], use[:, there], seen[:, there]
 
 
 # Scenes are few and the net is quick to know them again: half of the looks are changed in each of these ways.
@@ -215,6 +218,7 @@ def main() -> None:
     parser.add_argument("--rate", type=float, default=1.5e-3)
     parser.add_argument("--renew", type=float, default=0.0, help="share of time for new scenes in the end")
     parser.add_argument("--shadows", type=float, default=0.2, help="share of pictures with a shadow's edge")
+    parser.add_argument("--sizes", type=int, nargs="*", default=[], help="layers, as usual where left out")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--start", type=Path, help="whose_colour.npz to go on from")
     args = parser.parse_args()
@@ -232,7 +236,7 @@ def main() -> None:
         args.out / "build",
         loose=True,
         pool=1,
-        views=Views(steep=0.16, partly_out=0.08),
+        views=Views(steep=0.16, partly_out=0.08, sizes=tuple(args.sizes)),
         renew=args.renew,
         shadows=args.shadows,
     )
