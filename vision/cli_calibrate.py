@@ -115,6 +115,7 @@ def _made(
     window: bool,
 ) -> Collected:
     from rich.console import Console
+    from rich.markup import escape
 
     from vision.calibrate import (
         colour_names,
@@ -146,7 +147,7 @@ def _made(
             pictures,
             colours=names,
             scheme=order,
-            on_step=lambda words: status.update(words),
+            on_step=lambda words: status.update(escape(words)),
         )
 
 
