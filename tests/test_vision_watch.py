@@ -441,6 +441,42 @@ def test_why_a_camera_was_given_up_is_told_however_late_it_comes() -> None:
     watcher.close()
 
 
+class ComingBack:
+    """A camera that is away for three tries, then gives two pictures, then is given up."""
+
+    source = source_named("0")
+    ended = False
+
+    def __init__(self) -> None:
+        gone, busy = "camera 0: gone; trying again", "camera 0: busy; trying again"
+        self.steps = [("lost", gone), ("waiting", busy), ("waiting", busy), ("stalled", busy), None, None]
+
+    def next_frame(self, timeout_s: float) -> StreamFrame | None:
+        if self.steps and self.steps[0] is None:
+            return StreamFrame(np.full((48, 64, 3), 90, np.uint8), 6 - len(self.steps), 0.0, 0.0)
+        return None
+
+    def events(self) -> list[StreamEvent]:
+        step = self.steps.pop(0) if self.steps else ("gave-up", "camera 0: given up")
+        self.ended = not self.steps
+        return [] if step is None else [StreamEvent(*step)]
+
+
+def test_without_a_window_a_trouble_is_said_once_and_that_it_is_over(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    watcher = Watcher(default_profile())
+    session = Session(ComingBack(), watcher)  # type: ignore[arg-type]
+    with pytest.raises(LastlookError, match="given up"):
+        run_lines(session, io.StringIO(), as_json=True, finite=False)
+    watcher.close()
+    assert capsys.readouterr().err.splitlines() == [
+        "lastlook: camera 0: gone; trying again",
+        "lastlook: camera 0: busy; trying again",
+        "lastlook: camera 0: pictures come again",
+    ]
+
+
 class FailingWindow:
     """A window that breaks once the clock of an attempt runs."""
 

@@ -6,6 +6,7 @@ import errno
 import os
 import re
 import sys
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal, Protocol
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError, UsageError
+from vision.frame_pixels import as_bgr, is_grey
 from vision.paths import is_file, kind_at
 from vision.sources import SUFFIXES, load_photo
 
@@ -27,6 +29,9 @@ CAMERA_WISH_WH: Final = (1280, 720)
 MAX_FRAME_PIXELS: Final = 40_000_000
 """Of a moving picture. 7680 x 4320 (ITU-R BT.2020) is below it; a photo may have more, since a decoder holds
 several frames at once."""
+MISSES: Final = 12
+"""Pictures in a row that a camera may leave out (it warms up, its bus is busy) before it counts as gone."""
+MISS_WAIT_S: Final = 0.04
 SCHEMES: Final = ("http", "https", "rtsp", "rtsps")
 
 
@@ -199,24 +204,57 @@ class _CaptureReader:
     def read(self) -> tuple[Image, float | None] | None:
         import cv2
 
-        try:
-            good, image = self._capture.read()
-        except cv2.error:
-            good, image = False, None
-        if not good or image is None or image.size == 0:
+        image = self._grabbed() if self.finite else self._seen_live()
+        if image is None:
             if self._count == 0:
                 raise StreamFaultError(_unopened(self._source), final=self._source.finite)
             return None
-        if image.ndim == 2:
-            image = cv2.cvtColor(image, cv2.COLOR_GRAY2BGR)
         self._count += 1
         if not self.finite:
-            return np.asarray(image, np.uint8), None
+            return image, None
         place_s = self._capture.get(cv2.CAP_PROP_POS_MSEC) / 1000
         if place_s <= self._last_s:  # a container without usable times
             place_s = self._last_s + 1 / self._rate if self._last_s >= 0 else 0.0
         self._last_s = place_s
-        return np.asarray(image, np.uint8), place_s
+        return image, place_s
+
+    def _seen_live(self) -> Image | None:
+        """The next picture that has colours; None where none comes any more."""
+        grey = False
+        for _ in range(MISSES):
+            image = self._grabbed()
+            if image is None and self._source.kind != "camera":
+                break
+            if image is None:
+                time.sleep(MISS_WAIT_S)
+            elif is_grey(image):
+                grey = True
+            else:
+                return image
+        if grey:
+            raise StreamFaultError(
+                f"{self._source.name}: its pictures are grey, as at night or from an infrared camera; "
+                "make light or choose another camera"
+            )
+        return None
+
+    def _grabbed(self) -> Image | None:
+        import cv2
+
+        try:
+            good, raw = self._capture.read()
+        except cv2.error:
+            return None
+        if not good or raw is None or raw.size == 0:
+            return None
+        image = as_bgr(raw)
+        if image is None:
+            raise StreamFaultError(
+                f"{self._source.name}: its pictures are of a kind that cannot be read ({raw.dtype}, "
+                f"{' x '.join(map(str, raw.shape))}); choose another format in its settings",
+                final=True,
+            )
+        return image
 
     def remarks(self) -> list[str]:
         return []
