@@ -336,6 +336,21 @@ def test_where_it_cannot_write_nothing_is_read(
         score_folder(samples, **{option: samples / name})  # type: ignore[arg-type]
 
 
+def test_the_sheet_is_written_whatever_becomes_of_the_table(
+    samples: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pager that is left early closes the pipe."""
+
+    def closed(*_: object, **__: object) -> None:
+        raise LastlookError("standard output was closed")
+
+    monkeypatch.setattr(vision.report, "_reader", perfect)
+    monkeypatch.setattr(vision.report.typer, "echo", closed)
+    with pytest.raises(LastlookError, match="closed"):
+        score_folder(samples, sheet=tmp_path / "sheet.png")
+    assert (tmp_path / "sheet.png").is_file()
+
+
 def test_a_full_disk_is_told_before_a_picture_is_read(
     samples: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys
 ) -> None:

@@ -169,9 +169,9 @@ def _tell(made: Collected, target: Path, picture: Path | None) -> None:
         typer.echo(f"left out: {name}: {reason}", err=True)
     for warning in made.warnings:
         typer.echo(f"note: {warning}", err=True)
-    _print_profile(made.profile)
-    if picture is not None:
+    if picture is not None:  # before the words: what they are piped into may close
         _draw(made.profile, picture)
+    _print_profile(made.profile)
     typer.echo(f"kept as {made.profile.name!r} ({target})", err=True)
 
 
@@ -235,9 +235,9 @@ def show(
     check_folders(wanted)
     profile = load_named(name)
     assert profile is not None
-    _print_profile(profile)
-    if picture is not None:
+    if picture is not None:  # before the words: what they are piped into may close
         _draw(profile, picture)
+    _print_profile(profile)
     if compare:
         _compare(profile)
 
