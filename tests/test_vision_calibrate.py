@@ -22,10 +22,9 @@ from calibration.collect import collect
 from calibration.colour import linear_to_srgb
 from calibration.compare import OURS, candidates
 from calibration.labelling import Shot
-from calibration.profile import SCHEME, default_profile, load_profile
+from calibration.profile import COLOURS, SCHEME, default_profile, load_profile
 from calibration.samples import CLIPPED_FROM
 from models.errors import LastlookError, UsageError
-from vision.answer import COLOURS
 from vision.calibrate import (
     PickedFace,
     colour_names,

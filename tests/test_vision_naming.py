@@ -15,12 +15,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import vision.review
-from calibration.profile import Profile, default_profile
+from calibration.profile import COLOURS, Profile, default_profile
 from calibration.schemes import all_schemes
 from models.cases import case_of
 from models.errors import LastlookError, UsageError
 from models.layer import LastLayer
-from vision.answer import COLOURS, FACES
+from models.notation import FACES
 from vision.cli import run
 from vision.live_words import shown_at
 from vision.moments import save_moment

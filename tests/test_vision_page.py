@@ -16,6 +16,7 @@ from test_vision_diagram import contrast
 from models.cases import CASE_LIST, CASES
 from models.layer import LastLayer
 from vision.answer import Answer, Candidate, NamedCase, ShownSequence, StateSeen
+from vision.answer_json import answer_to_json
 from vision.gather import Item
 from vision.label import unreadable_answer
 from vision.page import cut_out, write_page
@@ -27,7 +28,7 @@ COLOURS = ("yellow", "red", "green", "white", "orange", "blue")
 def an_answer(code: str, image: str = "x.jpg") -> dict:
     case = CASES[code]
     layer = LastLayer(4, (0, 1, 2, 3), case.twist, (0, 1, 2, 3), case.flip)
-    return Answer(
+    answer = Answer(
         image=image,
         ok=True,
         size=4,
@@ -35,11 +36,12 @@ def an_answer(code: str, image: str = "x.jpg") -> dict:
         case=NamedCase(code, case.name, case.cue, 0.9),
         candidates=(Candidate(code, 0.9), Candidate("e0-t", 0.1)),
         sequences=(ShownSequence("R U R'", "U2", 3, 3, 1.0, "test <b>", ""),),
-    ).to_json_dict()
+    )
+    return answer_to_json(answer)
 
 
 def an_open_answer(reason: str, image: str = "open.jpg") -> dict:
-    return Answer(image=image, ok=False, reason=reason, candidates=(Candidate("e0-t", 0.5),)).to_json_dict()
+    return answer_to_json(Answer(image=image, ok=False, reason=reason, candidates=(Candidate("e0-t", 0.5),)))
 
 
 class Elements(HTMLParser):
@@ -101,7 +103,7 @@ def test_every_picture_stands_under_its_case_with_diagram_and_sequence(tmp_path:
     ]
     answers += [
         an_open_answer("not-last-layer"),
-        Answer(image="none.jpg", ok=False, reason="no-cube").to_json_dict(),
+        answer_to_json(Answer(image="none.jpg", ok=False, reason="no-cube")),
     ]
     page = Elements(page_of(answers, tmp_path))
     sections = page.of("section")

@@ -22,6 +22,7 @@ import vision.report
 from calibration.profile import default_profile
 from models.errors import LastlookError
 from vision.answer import Answer, Candidate, TopFace
+from vision.answer_json import answer_to_json
 from vision.kept_answers import KeptAnswers
 from vision.profiles import profile_path
 from vision.report import score_folder, tables
@@ -214,7 +215,7 @@ def test_answers_cut_anywhere_are_gone_on_from(tmp_path_factory: pytest.TempPath
     last = KeptAnswers(path, {})
     for answer in ANSWERS:
         kept = last.known(answer.image, answer.image[-3:])
-        assert kept is not None and kept.to_json_dict() == answer.to_json_dict()
+        assert kept is not None and answer_to_json(kept) == answer_to_json(answer)
         assert last.known(answer.image, "another") is None
 
 

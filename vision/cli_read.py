@@ -89,7 +89,9 @@ def read(
 
 def _show(answer: Answer, json_lines: bool, *, first: bool) -> None:
     if json_lines:
-        typer.echo(json_line(answer.to_json_dict()))
+        from vision.answer_json import answer_to_json
+
+        typer.echo(json_line(answer_to_json(answer)))
         return
     from vision.wording import answer_text
 
