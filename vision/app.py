@@ -16,6 +16,7 @@ COMMAND_MODULES: Final = (
     "vision.cli_case",
     "vision.cli_sequence",
     "vision.cli_calibrate",
+    "vision.cli_profile",
     "vision.cli_watch",
     "vision.cli_journal",
     "vision.cli_label",
