@@ -20,7 +20,7 @@ def register(app: typer.Typer) -> None:
 
 def calibrate(
     name: Annotated[str, typer.Argument(help="Name of the profile.")],
-    more: Annotated[list[str] | None, typer.Argument(metavar="[PICTURE...]", help="More pictures.")] = None,
+    more: Annotated[list[str] | None, typer.Argument(metavar="PICTURE", help="More pictures.")] = None,
     photos: Annotated[
         list[str] | None,
         typer.Option(
@@ -38,7 +38,9 @@ def calibrate(
     ] = None,
     face: Annotated[
         list[str] | None,
-        typer.Option("--face", help="With --pick, without a window: 'white 10,20 90,22 88,95 12,90'."),
+        typer.Option(
+            "--face", metavar="FACE", help="With --pick, without a window: 'white 10,20 90,22 88,95 12,90'."
+        ),
     ] = None,
     size: Annotated[
         int | None, typer.Option("--size", "-n", min=2, max=7, help="Layers, for --pick; 4 if left out.")

@@ -122,7 +122,7 @@ def export(
 
 def import_file(
     source: Annotated[Path, typer.Argument(metavar="FILE", help="A profile file.")],
-    name: Annotated[str | None, typer.Option(help="Another name for it here.")] = None,
+    name: Annotated[str | None, typer.Option(metavar="NAME", help="Another name for it here.")] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace a profile of that name.")] = False,
 ) -> None:
     """Take in a profile file after checking every field of it."""

@@ -32,7 +32,7 @@ def register(app: typer.Typer) -> None:
 def read(
     pictures: Annotated[
         list[str],
-        typer.Argument(metavar="PICTURE...", help="Photos, folders of photos, or - for standard input."),
+        typer.Argument(metavar="PICTURE", help="Photos, folders of photos, or - for standard input."),
     ],
     json_lines: Annotated[
         bool, typer.Option("--json", help="Print one JSON object a picture, one line each.")
