@@ -206,6 +206,24 @@ def test_help_speaks_of_values_in_plain_words_and_fits(
     assert re.search(r"--help +-h ", out)
 
 
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ("read a.jpg --size 9", "'--size' / '-n': give 5 at most; see 'lastlook read --help'"),
+        ("read a.jpg --size 1", "'--size' / '-n': give 2 at least;"),
+        ("read a.jpg --size four", "'--size' / '-n': give a whole number;"),
+        ("watch --frame-rate fast", "'--frame-rate': give a number;"),
+        ("journal forget last", "'NUMBER': give a whole number;"),
+    ],
+)
+def test_a_wrong_number_is_told_in_plain_words(
+    arguments: str, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(arguments.split()) == 2
+    err = capsys.readouterr().err
+    assert words in err and "Input" not in err and err.count("\n") == 1
+
+
 def test_a_wrong_choice_is_told_in_plain_words(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["read", "a.jpg", "--front", "north"]) == 2
     err = capsys.readouterr().err
