@@ -26,13 +26,13 @@ from vision.live_words import shown_at
 from vision.moments import save_moment
 from vision.naming import NOT_SEEN, USUAL, Naming, own_rgb
 from vision.profiles import profile_path
-from vision.readers import source_named
 from vision.review import truth_for, with_names
 from vision.review_entry import Entry, Verdict
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text
 from vision.review_window import Desk, compose
 from vision.session import Session
 from vision.stream import FrameStream
+from vision.stream_source import source_named
 from vision.truth import truth_of
 from vision.watcher import Watcher
 

@@ -21,8 +21,9 @@ import pytest
 import vision.readers
 import vision.stream
 from models.errors import UsageError
-from vision.readers import Source, StreamFaultError, frame_paths, open_reader, source_named
+from vision.readers import StreamFaultError, open_reader
 from vision.stream import FrameStream, StreamEvent, StreamFrame
+from vision.stream_source import Source, frame_paths, source_named
 
 BITS = 8
 

@@ -30,10 +30,10 @@ from vision.frame_report import FrameReport
 from vision.holding import front_face
 from vision.live import Screen
 from vision.live_words import shown_at
-from vision.readers import source_named
 from vision.session import Session
 from vision.sources import load_photo
 from vision.stream import FrameStream, StreamEvent, StreamFrame
+from vision.stream_source import source_named
 from vision.timing import PAUSE_S, PRACTICE_S, Practice
 from vision.watch import WindowWatch, run_lines
 from vision.watcher import Watcher

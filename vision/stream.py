@@ -20,7 +20,8 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.readers import Reader, Source, StreamFaultError, open_reader
+from vision.readers import Reader, StreamFaultError, open_reader
+from vision.stream_source import Source
 from vision.wording import counted
 
 Pace = Literal["newest", "every", "clock"]
