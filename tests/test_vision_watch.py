@@ -35,6 +35,7 @@ from vision.sources import load_photo
 from vision.stream import FrameStream, StreamEvent, StreamFrame
 from vision.stream_source import source_named
 from vision.timing import PAUSE_S, PRACTICE_S, Practice
+from vision.track import Tracker
 from vision.watch import WindowWatch, run_lines
 from vision.watcher import Watcher
 from vision.wording import CAUTION
@@ -532,3 +533,29 @@ def test_a_still_cube_settles_on_its_truth_or_not_at_all(sample: str, code: str 
     watcher.close()
     assert reports[-1].settled is (code is not None)
     assert code is None or reports[-1].case == code
+
+
+def test_a_turn_after_which_a_cube_of_other_layers_is_found_is_gone_on_from(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A bar that passed the cube was taken for a turn, and the track for one of a 4x4x4: at rest the finder
+    sees what is there."""
+    image_bgr = load_photo(str(DATA.parent.parent / "sample_images" / "04-size-3.jpg")).image_bgr
+    watcher = Watcher(default_profile())
+    watcher.step(StreamFrame(image_bgr, 0, 0.0, 0.0))
+    follower, turns = watcher._follower, watcher._turns
+    assert turns is not None and follower.pose is not None and follower.pose.size == 3
+
+    def another(number: int, image: np.ndarray, tracked: object) -> bool:
+        assert follower.pose is not None
+        follower._tracker = Tracker(image, replace(follower.pose, size=4))
+        follower.change = "other"
+        return True
+
+    monkeypatch.setattr(follower, "at_rest", another)
+    really, first = turns.see, ["rested"]
+    monkeypatch.setattr(turns, "see", lambda *told: first.pop() if first else really(*told))
+    for number in range(1, 4):
+        report = watcher.step(StreamFrame(image_bgr, number, number / 30, 0.0))
+    watcher.close()
+    assert report.pose is not None and report.pose.size == 4
