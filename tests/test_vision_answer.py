@@ -77,7 +77,9 @@ shares = st.floats(0, 1)
 def test_any_answer_prints_parses_and_reads_well(answer: Answer) -> None:
     data = json.loads(json.dumps(answer_to_json(answer)))
     assert answer_to_json(answer_from_json(data)) == answer_to_json(answer)
-    assert answer_text(answer).startswith(answer.image)
+    assert answer_text(answer).startswith(" ".join(answer.image.split()))
+    broken = answer_text(replace(answer, image="holiday/two\nlines.jpg"))
+    assert broken.splitlines()[0] == "holiday/two lines.jpg"
     assert refusal(answer).endswith(".")
     assert answer.exit_status == (4 if answer.reason == "no-cube" else 3)
 
