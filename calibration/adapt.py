@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.lamps import light_covariance
-from calibration.learning import LabelledPicture, fit_model, solve_picture
+from calibration.learning import LabelledPicture, fit_model, solve_pictures
 from calibration.light import Prepared, prepare_model
 from calibration.profile import ColourModel
 
@@ -64,15 +64,18 @@ class TogetherWord:
     log_scale: float
 
 
-def word_of(model: ColourModel, prepared: Prepared, picture: LabelledPicture) -> PictureWord:
-    """The picture's evidence with the model's prior taken out."""
-    light, _, _ = solve_picture(model, prepared, picture)
-    inverse = np.linalg.inv(light.cov[0, :18, :18])
+def words_of(
+    model: ColourModel, prepared: Prepared, pictures: Sequence[LabelledPicture]
+) -> list[PictureWord]:
+    """Each picture's evidence with the model's prior taken out."""
+    lights = [one.light for one in solve_pictures(model, prepared, pictures)]
+    inverse = np.linalg.inv(np.stack([light.cov[0, :18, :18] for light in lights]))
     precision = inverse - prepared.picture_precision
-    values, vectors = np.linalg.eigh((precision + precision.T) / 2)
-    precision = (vectors * np.maximum(values, 0.0)) @ vectors.T
-    pull = inverse @ light.mean[0, :18] - prepared.picture_precision @ prepared.mean
-    return PictureWord(precision, pull)
+    values, vectors = np.linalg.eigh(_symmetric(precision))
+    precision = (vectors * np.maximum(values, 0.0)[:, None]) @ vectors.swapaxes(-1, -2)
+    before = prepared.picture_precision @ prepared.mean
+    pulls = [own @ light.mean[0, :18] - before for own, light in zip(inverse, lights, strict=True)]
+    return [PictureWord(own, pull) for own, pull in zip(precision, pulls, strict=True)]
 
 
 def words_together(words: Sequence[PictureWord], light_cov: Floats) -> TogetherWord:
@@ -164,11 +167,22 @@ def widened(
     return cov_of(levels), common
 
 
-def adapt(base: ColourModel, pictures: Sequence[LabelledPicture]) -> ColourModel:
+def first_word(base: ColourModel, picture: LabelledPicture) -> PictureWord | None:
+    """What a picture says under the general model, which no other picture changes; None without stickers."""
+    return words_of(base, prepare_model(base), [picture])[0] if len(picture.labels) else None
+
+
+def adapt(
+    base: ColourModel,
+    pictures: Sequence[LabelledPicture],
+    first: Sequence[PictureWord | None] | None = None,
+) -> ColourModel:
     """The colour model of the cube in ``pictures``, which were labelled; ``base`` is the general model.
 
-    Pictures without a labelled sticker say nothing. Raises ValueError without others.
+    ``first``: the :func:`first_word` of each, where these are known already. Pictures without a labelled
+    sticker say nothing. Raises ValueError without others.
     """
+    known = None if first is None else [word for word in first if word is not None]
     pictures = [one for one in pictures if len(one.labels)]
     if not pictures:
         raise ValueError("a cube's colours cannot be learned from no picture")
@@ -177,7 +191,7 @@ def adapt(base: ColourModel, pictures: Sequence[LabelledPicture]) -> ColourModel
     for step in range(STEPS):
         prepared = prepare_model(model)
         light_cov = light_covariance(model.mean, base.floor)
-        words = [word_of(model, prepared, picture) for picture in pictures]
+        words = known if step == 0 and known is not None else words_of(model, prepared, pictures)
         if step == 0:  # later the light is that of the colours found, which would argue in a circle
             cube_cov, common = widened(cube_cov, words, mean0, light_cov)
         mean, cov = cube_posterior(words, mean0, cube_cov, light_cov, common)

@@ -20,7 +20,7 @@ from calibration.adapt import adapt
 from calibration.classifier import GaussianClasses, sticker_loglik
 from calibration.colour import linear_to_lab
 from calibration.kept import pictures_of
-from calibration.learning import LabelledPicture, solve_picture
+from calibration.learning import LabelledPicture, solve_pictures
 from calibration.light import Prepared, prepare_model
 from calibration.profile import ColourModel, Profile
 from models.errors import LastlookError
@@ -199,7 +199,7 @@ def light_told(
         picture.measure_var,
         np.where(use, picture.weight, 0.0),
     )
-    light, _, _ = solve_picture(model, prepared, part, steps=1)
+    light = solve_pictures(model, prepared, [part], steps=1)[0].light
     return light.cell_mean, light.cell_cov
 
 

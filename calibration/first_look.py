@@ -13,8 +13,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.adapt import adapt
-from calibration.labelling import COVERED, LabelledShot, Shot, fit, labelled_picture
+from calibration.adapt import adapt, first_word
+from calibration.labelling import COVERED, Shot, labelled_picture
+from calibration.learning import LabelledPicture
 from calibration.profile import SCHEME, ColourModel, Profile
 from calibration.reading import read_stickers
 from calibration.schemes import all_schemes
@@ -37,26 +38,33 @@ def broadened(model: ColourModel) -> ColourModel:
     return replace(model, picture_cov=model.picture_cov + novelty())
 
 
-def evidence_apart(shots: Sequence[Shot], profile: Profile, base: ColourModel) -> float:
+def _guess(shot: Shot, profile: Profile) -> tuple[Ints, float]:
+    """The likeliest label of each sticker, sure or not, and the log evidence of the picture."""
+    reading = read_stickers(shot.samples, profile, mirror=False)
+    labels = reading.posterior.marginals.argmax(axis=-1).astype(np.intp)
+    labels[shot.samples.coverage <= COVERED] = -1
+    return labels, reading.log_evidence
+
+
+def evidence_apart(shots: Sequence[Shot], guessed: Sequence[Ints], profile: Profile) -> float:
     """Log evidence of the pictures under the profile's scheme, each read with colours that the others teach.
 
-    Pictures of one cube explain each other under its own scheme best.
+    ``guessed`` are the labels (6, n, n) that the profile gives each picture alone. Pictures of one cube
+    explain each other under its own scheme best.
     """
+    base = profile.model
 
-    def guessed(shot: Shot, with_profile: Profile) -> LabelledShot:
-        reading = read_stickers(shot.samples, with_profile, mirror=False)
-        labels = reading.posterior.marginals.argmax(axis=-1).astype(np.intp)
-        labels[shot.samples.coverage <= COVERED] = -1
-        return LabelledShot(shot, labels, reading)
+    def pictures(labels: Sequence[Ints]) -> list[LabelledPicture]:
+        return [labelled_picture(shot.samples, own, base) for shot, own in zip(shots, labels, strict=True)]
 
-    labelled = [guessed(shot, profile) for shot in shots]
-    fitted = profile.with_model(fit(labelled, base))
-    labelled = [guessed(shot, fitted) for shot in shots]
+    fitted = profile.with_model(adapt(base, pictures(guessed)))
+    again = pictures([_guess(shot, fitted)[0] for shot in shots])
+    words = [first_word(base, picture) for picture in again]
     apart = 0.0
-    for i, one in enumerate(labelled):
-        others = fit([other for j, other in enumerate(labelled) if j != i], base)
-        apart += guessed(one.shot, profile.with_model(others)).reading.log_evidence
-    return float(apart)
+    for i, shot in enumerate(shots):
+        others = adapt(base, [*again[:i], *again[i + 1 :]], [*words[:i], *words[i + 1 :]])
+        apart += _guess(shot, profile.with_model(others))[1]
+    return apart
 
 
 def find_scheme(shots: Sequence[Shot], base: Profile) -> tuple[tuple[int, ...], bool]:
@@ -68,12 +76,11 @@ def find_scheme(shots: Sequence[Shot], base: Profile) -> tuple[tuple[int, ...], 
     shown = [shot for shot in shots if len(shot.samples.visible_faces) >= 2][:MAX_SCHEME_PICTURES]
     if len(shown) < 3:
         return SCHEME, True
-    first = []
-    for scheme in all_schemes():
-        readings = [read_stickers(shot.samples, replace(base, scheme=scheme), mirror=False) for shot in shown]
-        first.append(sum(reading.log_evidence for reading in readings))
-    likely = sorted({0, *np.argsort(-np.array(first))[:LIKELY_SCHEMES].tolist()})
-    apart = {i: evidence_apart(shown, replace(base, scheme=all_schemes()[i]), base.model) for i in likely}
+    profiles = [replace(base, scheme=scheme) for scheme in all_schemes()]
+    first = [[_guess(shot, profile) for shot in shown] for profile in profiles]
+    evidence = np.array([sum(nats for _, nats in guesses) for guesses in first])
+    likely = sorted({0, *np.argsort(-evidence)[:LIKELY_SCHEMES].tolist()})
+    apart = {i: evidence_apart(shown, [labels for labels, _ in first[i]], profiles[i]) for i in likely}
     apart[0] += OTHER_SCHEME_NATS
     best = max(apart, key=lambda i: apart[i])
     rivals = [value for i, value in apart.items() if i != best]

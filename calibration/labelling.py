@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.adapt import adapt
+from calibration.adapt import PictureWord, adapt, first_word
 from calibration.colour import log_light
 from calibration.learning import LabelledPicture
 from calibration.modes import PIXEL_NOISE, SPREAD_SHARE
@@ -117,7 +117,15 @@ def fit(kept: Sequence[LabelledShot], base: ColourModel) -> ColourModel:
 
 @lru_cache(maxsize=64)
 def _fitted(kept: tuple[LabelledShot, ...], base: ColourModel) -> ColourModel:
-    return adapt(base, [labelled_picture(one.shot.samples, one.labels, base) for one in kept])
+    seen = [_as_base_has_it(one, base) for one in kept]
+    return adapt(base, [picture for picture, _ in seen], [word for _, word in seen])
+
+
+@lru_cache(maxsize=512)
+def _as_base_has_it(one: LabelledShot, base: ColourModel) -> tuple[LabelledPicture, PictureWord | None]:
+    """Kept, since each picture goes into the models without any one of the others."""
+    picture = labelled_picture(one.shot.samples, one.labels, base)
+    return picture, first_word(base, picture)
 
 
 def unseen_colours(kept: Sequence[LabelledShot]) -> list[int]:

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classifier import StickerScores, face_variants, sticker_loglik
+from calibration.classifier import face_variants, sticker_loglik
 from calibration.light import (
     LightFit,
     Prepared,
@@ -31,6 +31,8 @@ Ints = NDArray[np.intp]
 
 LEAST_SCATTER: Final = 0.02
 """Smallest standard deviation of a sticker's features, log units."""
+AT_ONCE: Final = 12
+"""Pictures that are solved at a time: numpy's calls cost less so, and with more the arrays grow too large."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,34 +51,71 @@ class LabelledPicture:
     weight: Floats
 
 
-def solve_picture(
-    model: ColourModel, prepared: Prepared, picture: LabelledPicture, steps: int = 3
-) -> tuple[LightFit, Floats, StickerScores]:
-    """Light of one picture given its labels, the share (N, G) of each variant by sticker, and the scores."""
-    faces = int(picture.face_of.max()) + 1
-    known = np.zeros((1, len(picture.labels), 6))
-    known[0, np.arange(len(picture.labels)), picture.labels] = picture.weight
-    first = group_information(model, picture.features, picture.face_of, picture.labels, faces)
-    light = posterior(prepared, first[0][None], first[1][None])
-    outliers = np.full(len(picture.labels), model.outlier_share)
-    shares = np.broadcast_to(model.glare_share, (1, faces, len(model.glare_share)))
-    sums = picture_sums(model, picture.features, picture.face_of, picture.measure_var, faces)
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """One picture given its labels; F is at least the number of its faces, those beyond them were not seen.
+
+    ``light`` with one mode, share (N, G) of each variant by sticker times the sticker's weight, centre and
+    slope (F, 6, G, 3) as in :class:`calibration.classifier.StickerScores`.
+    """
+
+    light: LightFit
+    share: Floats
+    centre: Floats
+    slope: Floats
+
+
+def solve_pictures(
+    model: ColourModel, prepared: Prepared, pictures: Sequence[LabelledPicture], steps: int = 3
+) -> list[Solved]:
+    """Light of each picture given its labels, each for itself; AT_ONCE of them go through numpy at a time."""
+    out: list[Solved] = []
+    for first in range(0, len(pictures), AT_ONCE):
+        out += _solved_at_once(model, prepared, pictures[first : first + AT_ONCE], steps)
+    return out
+
+
+def _solved_at_once(
+    model: ColourModel, prepared: Prepared, pictures: Sequence[LabelledPicture], steps: int
+) -> list[Solved]:
+    """Side by side: as modes where the light is solved, as one picture's faces where stickers are scored."""
+    count, faces = len(pictures), max(int(one.face_of.max()) for one in pictures) + 1
+    features, labels, measure_var, weight = (
+        np.concatenate([getattr(one, name) for one in pictures])
+        for name in ("features", "labels", "measure_var", "weight")
+    )
+    face_of = np.concatenate([faces * i + one.face_of for i, one in enumerate(pictures)])
+
+    def lit(told: Floats, pull: Floats) -> LightFit:
+        return posterior(prepared, told.reshape(count, faces, 6, 3, 3), pull.reshape(count, faces, 6, 3))
+
+    known = np.zeros((1, len(labels), 6))
+    known[0, np.arange(len(labels)), labels] = weight
+    light = lit(*group_information(model, features, face_of, labels, count * faces))
+    outliers = np.full(len(labels), model.outlier_share)
+    shares = np.broadcast_to(model.glare_share, (1, count * faces, len(model.glare_share)))
+    sums = picture_sums(model, features, face_of, measure_var, count * faces)
     for _ in range(steps):
-        scores = sticker_loglik(
-            model,
-            picture.features,
-            picture.face_of,
-            light.cell_mean,
-            light.cell_cov,
-            picture.measure_var,
-            outliers,
-            shares,
+        cell_mean = light.cell_mean.reshape(1, count * faces, 6, 3)
+        cell_cov = light.cell_cov.reshape(1, count * faces, 6, 3, 3)
+        scores = sticker_loglik(model, features, face_of, cell_mean, cell_cov, measure_var, outliers, shares)
+        told, pull, seen = information(sums, known, scores, cell_mean)
+        shares = face_variants(model, seen)
+        light = lit(told, pull)
+    share = scores.share[0, np.arange(len(labels)), labels] * weight[:, None]
+    ends = np.cumsum([len(one.labels) for one in pictures])
+    shape = (count, faces, *scores.centre.shape[2:])
+    return [
+        Solved(light.chosen(np.array([i])), own, centre, slope)
+        for i, (own, centre, slope) in enumerate(
+            zip(
+                np.split(share, ends[:-1]),
+                scores.centre.reshape(shape),
+                scores.slope.reshape(shape),
+                strict=True,
+            )
         )
-        told, pull, count = information(sums, known, scores, light.cell_mean)
-        shares = face_variants(model, count)
-        light = posterior(prepared, told, pull)
-    share: Floats = scores.share[0, np.arange(len(picture.labels)), picture.labels]
-    return light, share * picture.weight[:, None], scores
+    ]
 
 
 def fit_model(
@@ -100,14 +139,13 @@ def fit_model(
         cell_moment, cell_count = np.zeros((6, 3, 3)), np.zeros(6)
         sticker_moment, sticker_count = np.zeros((6, 3, 3)), np.zeros(6)
         variants = 200.0 * anchor.glare_share
-        solved = []
-        for picture in pictures:
-            light, share, scores = solve_picture(model, prepared, picture)
-            variants += share[picture.weight >= 0.5].sum(axis=0)
-            solved.append((picture, share[:, 0], light, scores))
-            means.append(light.mean[0, :18])
+        solved = solve_pictures(model, prepared, pictures)
+        for picture, one in zip(pictures, solved, strict=True):
+            variants += one.share[picture.weight >= 0.5].sum(axis=0)
+            means.append(one.light.mean[0, :18])
         centre = np.mean(means, axis=0)
-        for picture, clean, light, scores in solved:
+        for picture, one in zip(pictures, solved, strict=True):
+            light, clean = one.light, one.share[:, 0]
             mean, cov = light.mean[0], light.cov[0]
             off = mean[:18] - centre
             picture_moment += np.outer(off, off) + cov[:18, :18]
@@ -128,10 +166,10 @@ def fit_model(
                     cell_count[k] += 1.0
                     rows &= picture.weight >= 0.5
                     total = float(clean[rows].sum())
-                    slope = scores.slope[0, face, k, 0]
+                    slope = one.slope[face, k, 0]
                     if slope.min() < 0.5:  # near the sensor's end stickers look more alike than they are
                         continue
-                    rest = (picture.features[rows] - scores.centre[0, face, k, 0]) / slope
+                    rest = (picture.features[rows] - one.centre[face, k, 0]) / slope
                     sticker_moment[k] += (clean[rows, None] * rest).T @ rest
                     sticker_moment[k] += total * light.cell_cov[0, face, k]
                     sticker_count[k] += total

@@ -232,14 +232,18 @@ def group_information(
     Each group of one colour on one face counts once, by its median, trusted as far as the group agrees.
     """
     cell, pull = np.zeros((faces, 6, 3, 3)), np.zeros((faces, 6, 3))
-    for face in range(faces):
-        for k in range(6):
-            rows = np.flatnonzero((face_of == face) & (labels == k))
-            if not len(rows):
-                continue
-            centre, scatter_var = robust_centre(features[rows])
-            cell[face, k] = inverse(model.sticker_cov[k] + np.diag(scatter_var))
-            pull[face, k] = cell[face, k] @ centre
+    known = np.flatnonzero(labels >= 0)
+    if not len(known):
+        return cell, pull
+    group = 6 * face_of[known] + labels[known]
+    order = np.argsort(group, kind="stable")
+    numbers, starts = np.unique(group[order], return_index=True)
+    parts = [robust_centre(features[rows]) for rows in np.split(known[order], starts[1:])]
+    face, k = np.divmod(numbers, 6)
+    spread = np.array([scatter_var for _, scatter_var in parts])[:, :, None] * np.eye(3)
+    own = inverse(model.sticker_cov[k] + spread)
+    cell[face, k] = own
+    pull[face, k] = (own @ np.array([centre for centre, _ in parts])[:, :, None])[..., 0]
     return cell, pull
 
 

@@ -89,7 +89,8 @@ def pictures_in(folder: Path, least_px: float, alone: bool) -> list[Seen]:
 def laid_on(pose: CubePose, truth: dict[str, Any], least_px: float) -> tuple[np.ndarray, np.ndarray]:
     """The true colours (6, n, n) of the stickers of a pose, -1 where they are not known, and how many of each
     face (6,) lie on the true top."""
-    from vision.answer import COLOURS, FACES
+    from calibration.profile import COLOURS
+    from models.notation import FACES
     from vision.patches import middles
 
     n = pose.size

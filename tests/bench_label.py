@@ -211,7 +211,7 @@ def bench_recording(folder: Path, work: Path, toy: bool, minutes: float = 10.0) 
             if any(truth.code == code for code, _ in stills[-3:]):
                 continue
             # a still that cannot be read as a still says nothing about recordings: left out, and counted
-            if reader.answer(fitted(image), "").to_json_dict()["ok"]:
+            if reader.answer(fitted(image), "").ok:
                 stills.append((truth.code, fitted(image)))
     if not stills:
         print("recording: no still of the folder can be read")

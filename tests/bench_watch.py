@@ -30,9 +30,9 @@ from calibration.profile import default_profile
 from models.cube import moves_permutation
 from vision.live import Screen, Window, check_display
 from vision.live_words import shown_at
-from vision.readers import source_named
 from vision.session import Session
 from vision.stream import FrameStream
+from vision.stream_source import source_named
 from vision.track import Tracker
 from vision.watcher import Watcher
 

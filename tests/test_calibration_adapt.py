@@ -16,6 +16,7 @@ from calibration.adapt import (
     PictureWord,
     adapt,
     cube_posterior,
+    first_word,
     log_evidence,
     usual_cubes,
     widened,
@@ -204,6 +205,9 @@ def test_a_picture_in_which_nothing_was_labelled_changes_nothing() -> None:
     samples, labels = make_samples(albedo("usual"), "noon", np.random.default_rng(3), turn=0, layer=None)
     told = labelled_picture(samples, labels, base)
     silent = labelled_picture(samples, np.full_like(labels, -1), base)
-    assert adapt(base, [told, silent]).mean == pytest.approx(adapt(base, [told]).mean, abs=1e-12)
+    alone = adapt(base, [told])
+    assert adapt(base, [told, silent]).mean == pytest.approx(alone.mean, abs=1e-12)
+    words = [first_word(base, one) for one in (silent, told)]
+    assert adapt(base, [silent, told], words).mean == pytest.approx(alone.mean, abs=1e-12)
     with pytest.raises(ValueError, match="no picture"):
         adapt(base, [silent])

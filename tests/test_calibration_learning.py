@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from calibration.learning import LEAST_SCATTER, LabelledPicture, fit_model
+from calibration.learning import AT_ONCE, LEAST_SCATTER, LabelledPicture, fit_model, solve_pictures
+from calibration.light import prepare_model
 from calibration.profile import ColourModel, default_profile
 
 BASE = default_profile().model
@@ -102,3 +103,25 @@ def test_stickers_that_are_hardly_trusted_teach_nothing_about_stickers(many: Dra
         for more in ([], doubted, wild)
     )
     assert beside == pytest.approx(alone, rel=0.1) and in_full > 1.3 * alone
+
+
+def test_a_picture_solved_beside_others_is_solved_as_alone(many: Drawn) -> None:
+    """Whatever number of faces and stickers the others have."""
+
+    def part(one: LabelledPicture, faces: int, every: int) -> LabelledPicture:
+        rows = np.flatnonzero(one.face_of < faces)[::every]
+        return LabelledPicture(
+            one.features[rows], one.face_of[rows], one.labels[rows], one.measure_var[rows], one.weight[rows]
+        )
+
+    pictures = [part(one, 1 + i % FACES, 1 + i % 5) for i, one in enumerate(many.pictures[: AT_ONCE + 3])]
+    prepared = prepare_model(FAR)
+    for picture, beside in zip(pictures, solve_pictures(FAR, prepared, pictures), strict=True):
+        (alone,) = solve_pictures(FAR, prepared, [picture])
+        seen = int(picture.face_of.max()) + 1
+        size = 18 + 3 * seen
+        assert beside.share == pytest.approx(alone.share, abs=1e-5)
+        assert beside.light.mean[:, :size] == pytest.approx(alone.light.mean, abs=1e-6)
+        assert beside.light.cov[:, :size, :size] == pytest.approx(alone.light.cov, abs=1e-6)
+        assert beside.light.cell_mean[:, :seen] == pytest.approx(alone.light.cell_mean, abs=1e-6)
+        assert beside.centre[:seen] == pytest.approx(alone.centre, abs=1e-6)

@@ -22,10 +22,9 @@ from calibration.collect import collect
 from calibration.colour import linear_to_srgb
 from calibration.compare import OURS, candidates
 from calibration.labelling import Shot
-from calibration.profile import SCHEME, default_profile, load_profile
+from calibration.profile import COLOURS, SCHEME, default_profile, load_profile
 from calibration.samples import CLIPPED_FROM
 from models.errors import LastlookError, UsageError
-from vision.answer import COLOURS
 from vision.calibrate import (
     PickedFace,
     colour_names,
@@ -377,3 +376,16 @@ def test_the_picture_and_the_text_of_a_profile_show_all_six() -> None:
     assert image.shape == (760, 1180, 3) and len(np.unique(image.reshape(-1, 3), axis=0)) > 50
     text = profile_text(default_profile())
     assert all(name in text for name in COLOURS) and "CIEDE2000" in text
+
+
+def test_a_folder_named_like_markup_is_looked_at(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    """Names of files are said as they are; [/b] would end what nothing began."""
+    monkeypatch.setenv("LASTLOOK_PROFILES", str(tmp_path / "profiles"))
+    folder = tmp_path / "[" / "b]"
+    folder.mkdir(parents=True)
+    cv2.imwrite(str(folder / "grey.png"), np.full((60, 80, 3), 128, np.uint8))
+    assert run(["calibrate", "grey", "--photos", str(folder)]) == 1
+    err = capsys.readouterr().err
+    assert err.startswith("lastlook: ") and "no cube was found" in err and err.count("\n") == 1

@@ -13,9 +13,8 @@ from sticker_maker import albedo, make_samples
 
 import vision.calibrate_live
 import vision.stream
-from calibration.profile import SCHEME, default_profile
+from calibration.profile import COLOURS, SCHEME, default_profile
 from models.errors import LastlookError
-from vision.answer import COLOURS
 from vision.calibrate_live import PANEL_WIDTH, compose, profile_from_camera
 from vision.sitting import Sitting
 from vision.stream import StreamEvent

@@ -16,12 +16,11 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-import typer
 from truth_answers import answer_of_truth
 
 import vision.pipeline
 from vision.answer import Answer
-from vision.app import build_app
+from vision.app import command_line
 from vision.cli import explain_import_error, run
 
 ROOT = Path(__file__).parent.parent
@@ -36,8 +35,7 @@ def options_of(command: Any) -> set[str]:
 
 def commands() -> dict[str, Any]:
     """Command name -> command, out of the application itself."""
-    group: Any = typer.main.get_command(build_app())
-    return dict(group.commands)
+    return dict(command_line().commands)
 
 
 def documented() -> list[tuple[str, str, str, set[str]]]:
@@ -187,6 +185,43 @@ def test_the_lines_of_a_help_text_end_where_the_terminal_does(
     assert pairs
     for line, following in pairs:
         assert len(line) + 1 + len(following[0]) > width - 1
+
+
+def every_command() -> list[str]:
+    inner = {name: getattr(command, "commands", {}) for name, command in commands().items()}
+    return ["", *inner, *(f"{name} {word}" for name, words in inner.items() for word in words)]
+
+
+@pytest.mark.parametrize("width", [60, 80])
+@pytest.mark.parametrize("command", every_command())
+def test_help_speaks_of_values_in_plain_words_and_fits(
+    command: str, width: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No type of the language it is written in, and -h for all."""
+    monkeypatch.setenv("COLUMNS", str(width))
+    assert run([*command.split(), "-h"]) == 0
+    out = capsys.readouterr().out
+    assert not re.search(r"<(bool|str|int|float|path|list)\b", out) and "..." * 2 not in out
+    assert max(map(len, out.splitlines())) <= width
+    assert re.search(r"--help +-h ", out)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ("read a.jpg --size 9", "'--size' / '-n': give 5 at most; see 'lastlook read --help'"),
+        ("read a.jpg --size 1", "'--size' / '-n': give 2 at least;"),
+        ("read a.jpg --size four", "'--size' / '-n': give a whole number;"),
+        ("watch --frame-rate fast", "'--frame-rate': give a number;"),
+        ("journal forget last", "'NUMBER': give a whole number;"),
+    ],
+)
+def test_a_wrong_number_is_told_in_plain_words(
+    arguments: str, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(arguments.split()) == 2
+    err = capsys.readouterr().err
+    assert words in err and "Input" not in err and err.count("\n") == 1
 
 
 def test_a_wrong_choice_is_told_in_plain_words(capsys: pytest.CaptureFixture[str]) -> None:

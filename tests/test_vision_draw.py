@@ -12,7 +12,8 @@ import pytest
 from truth_answers import answer_of_truth
 
 import vision.panel
-from vision.answer import COLOURS, Answer, Candidate
+from calibration.profile import COLOURS
+from vision.answer import Answer, Candidate
 from vision.diagram import case_image
 from vision.draw import SMALLEST_LONG_SIDE, annotated, encoded, marked_up, zoom_of
 from vision.lettering import Lettering

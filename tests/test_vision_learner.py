@@ -25,10 +25,10 @@ from vision.cli import run
 from vision.frame_report import FrameReport, SettledState
 from vision.learner import Learner, Teacher, look_of
 from vision.profiles import profile_path
-from vision.readers import source_named
 from vision.reasoner import Outcome
 from vision.session import Session
 from vision.stream import FrameStream
+from vision.stream_source import source_named
 from vision.watcher import Watcher
 
 ROOT = Path(__file__).parent.parent

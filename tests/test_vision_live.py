@@ -39,9 +39,9 @@ from vision.live import Screen, check_display
 from vision.live_words import shown_at
 from vision.moments import save_moment
 from vision.naming import USUAL
-from vision.readers import source_named
 from vision.session import Session
 from vision.stream import FrameStream
+from vision.stream_source import source_named
 from vision.truth import truth_of
 from vision.watcher import Watcher
 
@@ -290,7 +290,7 @@ import cv2
 from pathlib import Path
 from calibration.profile import default_profile
 from vision.live import Window, check_display
-from vision.readers import source_named
+from vision.stream_source import source_named
 from vision.session import Session
 from vision.stream import FrameStream
 from vision.watch import WindowWatch

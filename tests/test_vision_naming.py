@@ -15,24 +15,24 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import vision.review
-from calibration.profile import Profile, default_profile
+from calibration.profile import COLOURS, Profile, default_profile
 from calibration.schemes import all_schemes
 from models.cases import case_of
 from models.errors import LastlookError, UsageError
 from models.layer import LastLayer
-from vision.answer import COLOURS, FACES
+from models.notation import FACES
 from vision.cli import run
 from vision.live_words import shown_at
 from vision.moments import save_moment
 from vision.naming import NOT_SEEN, USUAL, Naming, own_rgb
 from vision.profiles import profile_path
-from vision.readers import source_named
 from vision.review import truth_for, with_names
 from vision.review_entry import Entry, Verdict
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text
 from vision.review_window import Desk, compose
 from vision.session import Session
 from vision.stream import FrameStream
+from vision.stream_source import source_named
 from vision.truth import truth_of
 from vision.watcher import Watcher
 

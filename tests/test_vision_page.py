@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 from html.parser import HTMLParser
@@ -10,13 +11,16 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from test_vision_diagram import contrast
 
 from models.cases import CASE_LIST, CASES
 from models.layer import LastLayer
 from vision.answer import Answer, Candidate, NamedCase, ShownSequence, StateSeen
+from vision.answer_json import answer_to_json
 from vision.gather import Item
 from vision.label import unreadable_answer
 from vision.page import cut_out, write_page
+from vision.page_style import SHEET
 
 COLOURS = ("yellow", "red", "green", "white", "orange", "blue")
 
@@ -24,7 +28,7 @@ COLOURS = ("yellow", "red", "green", "white", "orange", "blue")
 def an_answer(code: str, image: str = "x.jpg") -> dict:
     case = CASES[code]
     layer = LastLayer(4, (0, 1, 2, 3), case.twist, (0, 1, 2, 3), case.flip)
-    return Answer(
+    answer = Answer(
         image=image,
         ok=True,
         size=4,
@@ -32,11 +36,12 @@ def an_answer(code: str, image: str = "x.jpg") -> dict:
         case=NamedCase(code, case.name, case.cue, 0.9),
         candidates=(Candidate(code, 0.9), Candidate("e0-t", 0.1)),
         sequences=(ShownSequence("R U R'", "U2", 3, 3, 1.0, "test <b>", ""),),
-    ).to_json_dict()
+    )
+    return answer_to_json(answer)
 
 
 def an_open_answer(reason: str, image: str = "open.jpg") -> dict:
-    return Answer(image=image, ok=False, reason=reason, candidates=(Candidate("e0-t", 0.5),)).to_json_dict()
+    return answer_to_json(Answer(image=image, ok=False, reason=reason, candidates=(Candidate("e0-t", 0.5),)))
 
 
 class Elements(HTMLParser):
@@ -98,7 +103,7 @@ def test_every_picture_stands_under_its_case_with_diagram_and_sequence(tmp_path:
     ]
     answers += [
         an_open_answer("not-last-layer"),
-        Answer(image="none.jpg", ok=False, reason="no-cube").to_json_dict(),
+        answer_to_json(Answer(image="none.jpg", ok=False, reason="no-cube")),
     ]
     page = Elements(page_of(answers, tmp_path))
     sections = page.of("section")
@@ -224,3 +229,37 @@ def test_what_could_not_be_read_is_not_tried_again(tmp_path: Path, monkeypatch: 
     monkeypatch.setattr("vision.sources.load_photo", never)
     assert write_page([unreadable_answer(Item("x.jpg", "picture", 1, 1))], tmp_path / "page.html") == 1
     assert "x.jpg" in (tmp_path / "page.html").read_text()
+
+
+def test_all_text_of_the_page_stands_out_from_what_is_behind_it() -> None:
+    """WCAG 2.1, 1.4.3: 4.5:1, in the light look, in the dark one and on paper."""
+    whole = re.findall(r":root\{([^}]*)\}", SHEET)
+    assert len(whole) == 3
+    look: dict[str, str] = {}
+    for rules in whole:
+        look |= dict(re.findall(r"--(\w+):#(\w+)", rules))
+        rgb = {name: hex_rgb(value) for name, value in look.items()}
+        shaded = tuple(round(0.8 * v) for v in rgb["paper"])  # .see: black, a fifth opaque
+        for text in ("ink", "soft", "mark"):
+            for behind in ("paper", "card", "chip"):
+                assert contrast(rgb[text], rgb[behind]) >= 4.5, (text, behind, look)
+        assert contrast(rgb["paper"], rgb["ink"]) >= 4.5, "a chosen filter"
+        words = re.search(r"\.see i\{[^}]*\}", SHEET)
+        colour = re.search(r"color:var\(--(\w+)\)", words[0]) if words else None
+        assert contrast(rgb[colour[1] if colour else "ink"], shaded) >= 4.5, "where a picture is missing"
+
+
+def hex_rgb(text: str) -> tuple[int, int, int]:
+    text = "".join(2 * letter for letter in text) if len(text) == 3 else text
+    red, green, blue = (int(text[i : i + 2], 16) for i in (0, 2, 4))
+    return red, green, blue
+
+
+def test_a_filter_says_by_itself_what_it_shows(tmp_path: Path) -> None:
+    """For who hears the page: the buttons stand far from the words beside them."""
+    text = page_of([an_answer("e1-sune-left"), an_open_answer("ambiguous")], tmp_path)
+    inputs = re.findall(r"<input[^>]*>", text)
+    told = [re.search(r'aria-label="([^"]+)"', one) for one in inputs]
+    names = [one[1] for one in told if one]
+    assert len(names) == len(inputs) == len(set(names))
+    assert {"Corners: sune, 1", "Corners: not settled, 1", "Flipped: one, 1", "Flipped: all, 2"} <= set(names)

@@ -18,7 +18,11 @@ from hypothesis import strategies as st
 
 from models.errors import LastlookError
 from vision.cli import run
+from vision.cli_journal import journal_path
+from vision.library_files import library_path
+from vision.moments import moments_folder
 from vision.paths import is_file, is_folder, kind_at
+from vision.profiles import profiles_folder
 
 PHOTO = Path(__file__).parent.parent / "sample_images" / "15-no-cube.jpg"
 TOO_LONG = "n" * 5000
@@ -150,3 +154,15 @@ def test_a_pipe_is_waited_for_aloud_and_one_frame_is_one(
     assert told.out.startswith("1 frame, cube followed in 0 %")
     assert run(["watch", str(clip), "--no-window", "--no-journal"]) == 4
     assert "pipe" not in capsys.readouterr().err
+
+
+def test_all_that_is_the_users_lies_in_the_folder_he_names(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each may still be put elsewhere by itself."""
+    monkeypatch.setenv("LASTLOOK_DATA", str(tmp_path / "mine"))
+    for path in (library_path(), profiles_folder(), journal_path(), moments_folder()):
+        assert path.is_relative_to(tmp_path / "mine")
+    monkeypatch.setenv("LASTLOOK_PROFILES", str(tmp_path / "cubes"))
+    monkeypatch.setenv("LASTLOOK_JOURNAL", str(tmp_path / "j.db"))
+    assert (profiles_folder(), journal_path()) == (tmp_path / "cubes", tmp_path / "j.db")

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from models.cases import CASE_LIST
 from models.errors import LastlookError
-from vision.readers import Source, StreamFaultError, open_reader
+from vision.readers import StreamFaultError, open_reader
 from vision.recording import _Scanner, index_recording
 from vision.recording_frames import facts_of, frame_at
 from vision.shown import (
@@ -33,6 +33,7 @@ from vision.shown import (
     shown_csv,
     webvtt_chapters,
 )
+from vision.stream_source import Source
 
 CODES = ("", "e1-sune-front", "e1-antisune-left", "e3-pi-front", "e0-sune")
 

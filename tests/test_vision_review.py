@@ -18,9 +18,10 @@ from truth_answers import answer_of_truth
 from truth_reader import answer_of, layer_of
 
 import vision.review_window
+from calibration.profile import COLOURS
 from models.cases import CASES, case_of
 from models.errors import UsageError
-from vision.answer import COLOURS
+from vision.answer_json import answer_to_json
 from vision.diagram import LIT, case_image
 from vision.review import go_through, queue, review, truth_for
 from vision.review_entry import Entry, Place, StickerError, Verdict, sticker_in_words
@@ -36,7 +37,7 @@ def an_entry(folder: Path, sample: Path, *, reason: str = "ambiguous", faces: st
     truth = json.loads(sample.with_suffix(".json").read_text())
     picture = folder / sample.name
     picture.write_bytes(sample.read_bytes())
-    answer = answer_of(truth, str(picture)).to_json_dict()
+    answer = answer_to_json(answer_of(truth, str(picture)))
     seen = {f: rows if f == "U" else rows[:1] for f, rows in truth["facelets"].items() if f in faces}
     candidates = [
         {"code": answer["case"]["code"], "probability": 0.6},
@@ -433,7 +434,7 @@ def test_an_answer_of_the_wrong_shape_is_told_with_its_line(
 ) -> None:
     picture = tmp_path / "x.jpg"
     shutil.copy(SAMPLES / "01-large-on-desk.jpg", picture)
-    good = {**answer_of_truth(SAMPLES / "01-large-on-desk.jpg").to_json_dict(), "image": str(picture)}
+    good = {**answer_to_json(answer_of_truth(SAMPLES / "01-large-on-desk.jpg")), "image": str(picture)}
     good |= {"ok": False, "reason": "ambiguous", "case": None}
     lines = [json.dumps(good), "[" * 20_000, json.dumps({**good, **change}), '{"image": "cut sh']
     (tmp_path / "a.jsonl").write_text("\n".join(lines))

@@ -22,6 +22,7 @@ import vision.report
 from calibration.profile import default_profile
 from models.errors import LastlookError
 from vision.answer import Answer, Candidate, TopFace
+from vision.answer_json import answer_to_json
 from vision.kept_answers import KeptAnswers
 from vision.profiles import profile_path
 from vision.report import score_folder, tables
@@ -214,7 +215,7 @@ def test_answers_cut_anywhere_are_gone_on_from(tmp_path_factory: pytest.TempPath
     last = KeptAnswers(path, {})
     for answer in ANSWERS:
         kept = last.known(answer.image, answer.image[-3:])
-        assert kept is not None and kept.to_json_dict() == answer.to_json_dict()
+        assert kept is not None and answer_to_json(kept) == answer_to_json(answer)
         assert last.known(answer.image, "another") is None
 
 
@@ -334,6 +335,21 @@ def test_where_it_cannot_write_nothing_is_read(
     monkeypatch.setattr(vision.report, "_reader", nobody)
     with pytest.raises(LastlookError, match=f"--{option} "):
         score_folder(samples, **{option: samples / name})  # type: ignore[arg-type]
+
+
+def test_the_sheet_is_written_whatever_becomes_of_the_table(
+    samples: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pager that is left early closes the pipe."""
+
+    def closed(*_: object, **__: object) -> None:
+        raise LastlookError("standard output was closed")
+
+    monkeypatch.setattr(vision.report, "_reader", perfect)
+    monkeypatch.setattr(vision.report.typer, "echo", closed)
+    with pytest.raises(LastlookError, match="closed"):
+        score_folder(samples, sheet=tmp_path / "sheet.png")
+    assert (tmp_path / "sheet.png").is_file()
 
 
 def test_a_full_disk_is_told_before_a_picture_is_read(

@@ -6,11 +6,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calibration.profile import SCHEME
+from calibration.profile import COLOURS, SCHEME
 from models.cases import CASE_LIST, CASES, case_of
 from models.layer import LastLayer
 from models.layer_tables import CORNER_STATES, EDGE_STATES, legal_mask
-from vision.answer import COLOURS, FACES
+from models.notation import FACES
 from vision.settle import settle
 
 states = st.builds(

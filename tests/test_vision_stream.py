@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -18,15 +18,18 @@ import cv2
 import numpy as np
 import pytest
 
+import vision.readers
+import vision.stream
 from models.errors import UsageError
-from vision.readers import Source, StreamFaultError, frame_paths, source_named
+from vision.readers import StreamFaultError, open_reader
 from vision.stream import FrameStream, StreamEvent, StreamFrame
+from vision.stream_source import Source, frame_paths, source_named
 
 BITS = 8
 
 
 def numbered(number: int, width: int = 320, height: int = 240) -> np.ndarray:
-    image = np.full((height, width, 3), 128, np.uint8)
+    image = np.full((height, width, 3), (150, 128, 100), np.uint8)
     step = width // BITS
     for bit in range(BITS):
         image[60:180, bit * step : (bit + 1) * step] = 255 if number >> bit & 1 else 0
@@ -255,6 +258,127 @@ def test_a_webcam_unplugged_denied_and_busy_comes_back() -> None:
     texts = [event.text for event in events]
     assert [event.kind for event in events][:4] == ["opened", "lost", "waiting", "waiting"]
     assert "permission denied" in texts[2] and "busy" in texts[3]
+
+
+class Webcam:
+    """Stands in for ``cv2.VideoCapture``: ``plan(k)`` is what read number k gives, None for nothing."""
+
+    plan: Callable[[int], np.ndarray | None]
+    openings = reads = 0
+
+    def __init__(self, *_: object) -> None:
+        type(self).openings += 1
+
+    def isOpened(self) -> bool:  # noqa: N802
+        return True
+
+    def set(self, *_: object) -> bool:
+        return True
+
+    def get(self, _: int) -> float:
+        return 0.0
+
+    def release(self) -> None:
+        pass
+
+    def read(self) -> tuple[bool, np.ndarray | None]:
+        image = type(self).plan(self.reads)
+        type(self).reads += 1
+        return image is not None, image
+
+
+@pytest.fixture
+def webcam(monkeypatch: pytest.MonkeyPatch) -> Callable[..., type[Webcam]]:
+    def plugged(plan: Callable[[int], np.ndarray | None]) -> type[Webcam]:
+        kind = type("Plugged", (Webcam,), {"plan": staticmethod(plan)})
+        monkeypatch.setattr(cv2, "VideoCapture", kind)
+        return kind
+
+    monkeypatch.setattr(vision.readers, "_camera_problem", lambda index: None)
+    monkeypatch.setattr(vision.readers, "MISS_WAIT_S", 0.001)
+    return plugged
+
+
+def read_camera(count: int) -> Iterator[np.ndarray]:
+    reader = open_reader(source_named("0"))
+    for _ in range(count):
+        got = reader.read()
+        assert got is not None
+        yield got[0]
+
+
+def test_a_camera_that_leaves_out_a_few_pictures_goes_on_without_being_opened_again(
+    webcam: Callable[..., type[Webcam]],
+) -> None:
+    camera = webcam(lambda k: None if k < 3 or k % 5 == 0 else numbered(k))
+    seen = [number_of(image) for image in read_camera(10)]
+    assert seen == [k for k in range(3, 16) if k % 5][:10] and camera.openings == 1
+
+
+def test_a_camera_that_gives_nothing_any_more_is_gone(webcam: Callable[..., type[Webcam]]) -> None:
+    webcam(lambda k: numbered(k) if k < 2 else None)
+    reader = open_reader(source_named("0"))
+    assert reader.read() is not None and reader.read() is not None and reader.read() is None
+
+
+@pytest.mark.parametrize(
+    "as_given",
+    [
+        lambda image: cv2.cvtColor(image, cv2.COLOR_BGR2BGRA),
+        lambda image: image.astype(np.uint16) * 257,
+        lambda image: cv2.resize(image, (160, 480)),
+    ],
+    ids=["four channels", "16 bits", "another size"],
+)
+def test_a_camera_may_change_how_it_gives_its_pictures(
+    as_given: Callable[[np.ndarray], np.ndarray], webcam: Callable[..., type[Webcam]]
+) -> None:
+    webcam(lambda k: as_given(numbered(k)) if k % 2 else numbered(k))
+    for k, image in enumerate(read_camera(6)):
+        assert (image.dtype, image.ndim, image.shape[2], number_of(image)) == (np.uint8, 3, 3, k)
+
+
+def test_pictures_of_an_unknown_kind_are_one_line(webcam: Callable[..., type[Webcam]]) -> None:
+    webcam(lambda k: numbered(k)[:, :, :2])
+    with FrameStream(source_named("0")) as stream:
+        frames, events = fetch_all(stream)
+    assert not frames and [event.kind for event in events] == ["gave-up"] and "settings" in events[0].text
+
+
+@pytest.mark.parametrize("channels", [0, 1, 3])
+def test_grey_pictures_are_told_and_not_handed_over(
+    channels: int, webcam: Callable[..., type[Webcam]]
+) -> None:
+    """A camera that sees by infrared at night: with the light its colours are back."""
+    grey = cv2.cvtColor(numbered(5), cv2.COLOR_BGR2GRAY)
+    night = grey if channels == 0 else np.repeat(grey[:, :, None], channels, axis=2)
+    webcam(lambda k: numbered(7) if k < 5 or k > 60 else night)
+    events: list[StreamEvent] = []
+    with FrameStream(source_named("0"), waits_s=(0.01,)) as stream:
+        until = time.monotonic() + 10
+        while time.monotonic() < until and [e.kind for e in events].count("opened") < 2:
+            frame = stream.next_frame(0.05)
+            assert frame is None or number_of(frame.image_bgr) == 7
+            events += stream.events()
+    texts = [event.text for event in events]
+    assert [event.kind for event in events][:2] == ["opened", "lost"] and "grey" in texts[1], texts
+
+
+def test_a_covered_lens_is_not_taken_for_an_infrared_camera(webcam: Callable[..., type[Webcam]]) -> None:
+    webcam(lambda k: np.full((48, 64, 3), 3, np.uint8))
+    assert len(list(read_camera(3))) == 3
+
+
+def test_a_camera_that_hangs_in_a_read_is_given_up(
+    webcam: Callable[..., type[Webcam]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    over = threading.Event()
+    monkeypatch.setattr(vision.stream, "HANGS_S", 0.3)
+    webcam(lambda k: numbered(k) if k < 3 or over.wait(20) else None)
+    with FrameStream(source_named("0"), stall_s=0.1, give_up_s=0.2) as stream:
+        _, events = fetch_all(stream)
+    over.set()
+    assert (events[0].kind, events[-1].kind) == ("opened", "gave-up") and "no picture for" in events[-1].text
 
 
 def test_a_decoder_that_blows_up_ends_the_stream_with_one_line() -> None:

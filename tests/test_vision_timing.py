@@ -26,9 +26,9 @@ from models.layer import LastLayer
 from vision.cli_watch import watch
 from vision.evidence import Evidence
 from vision.frame_report import FrameReport
-from vision.readers import source_named
 from vision.session import Session, frame_json
 from vision.stream import FrameStream
+from vision.stream_source import source_named
 from vision.timing import AttemptTimer, Instant, Seen, Timed
 from vision.watcher import Watcher
 from vision.worker import Worker

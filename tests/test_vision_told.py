@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 
 from calibration.labelling import COVERED
-from calibration.profile import default_profile
+from calibration.profile import COLOURS, default_profile
 from models.cube import rotation_permutations
 from models.errors import LastlookError
-from vision.answer import COLOURS
 from vision.calibrate import profile_from_photos, shots_of
 from vision.pipeline import Read, read_whole
 from vision.sources import load_photo

@@ -10,11 +10,11 @@ from pathlib import Path
 import pytest
 from truth_answers import layer_of_truth
 
-from calibration.profile import SCHEME
+from calibration.profile import COLOURS, SCHEME
 from models.cases import case_of
 from models.errors import LastlookError
 from models.layer import LastLayer
-from vision.answer import COLOURS, FACES
+from models.notation import FACES
 from vision.truth import fitting_codes, truth_of, truths_in
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"

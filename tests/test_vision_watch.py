@@ -30,11 +30,12 @@ from vision.frame_report import FrameReport
 from vision.holding import front_face
 from vision.live import Screen
 from vision.live_words import shown_at
-from vision.readers import source_named
 from vision.session import Session
 from vision.sources import load_photo
 from vision.stream import FrameStream, StreamEvent, StreamFrame
+from vision.stream_source import source_named
 from vision.timing import PAUSE_S, PRACTICE_S, Practice
+from vision.track import Tracker
 from vision.watch import WindowWatch, run_lines
 from vision.watcher import Watcher
 from vision.wording import CAUTION
@@ -441,6 +442,42 @@ def test_why_a_camera_was_given_up_is_told_however_late_it_comes() -> None:
     watcher.close()
 
 
+class ComingBack:
+    """A camera that is away for three tries, then gives two pictures, then is given up."""
+
+    source = source_named("0")
+    ended = False
+
+    def __init__(self) -> None:
+        gone, busy = "camera 0: gone; trying again", "camera 0: busy; trying again"
+        self.steps = [("lost", gone), ("waiting", busy), ("waiting", busy), ("stalled", busy), None, None]
+
+    def next_frame(self, timeout_s: float) -> StreamFrame | None:
+        if self.steps and self.steps[0] is None:
+            return StreamFrame(np.full((48, 64, 3), 90, np.uint8), 6 - len(self.steps), 0.0, 0.0)
+        return None
+
+    def events(self) -> list[StreamEvent]:
+        step = self.steps.pop(0) if self.steps else ("gave-up", "camera 0: given up")
+        self.ended = not self.steps
+        return [] if step is None else [StreamEvent(*step)]
+
+
+def test_without_a_window_a_trouble_is_said_once_and_that_it_is_over(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    watcher = Watcher(default_profile())
+    session = Session(ComingBack(), watcher)  # type: ignore[arg-type]
+    with pytest.raises(LastlookError, match="given up"):
+        run_lines(session, io.StringIO(), as_json=True, finite=False)
+    watcher.close()
+    assert capsys.readouterr().err.splitlines() == [
+        "lastlook: camera 0: gone; trying again",
+        "lastlook: camera 0: busy; trying again",
+        "lastlook: camera 0: pictures come again",
+    ]
+
+
 class FailingWindow:
     """A window that breaks once the clock of an attempt runs."""
 
@@ -496,3 +533,29 @@ def test_a_still_cube_settles_on_its_truth_or_not_at_all(sample: str, code: str 
     watcher.close()
     assert reports[-1].settled is (code is not None)
     assert code is None or reports[-1].case == code
+
+
+def test_a_turn_after_which_a_cube_of_other_layers_is_found_is_gone_on_from(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A bar that passed the cube was taken for a turn, and the track for one of a 4x4x4: at rest the finder
+    sees what is there."""
+    image_bgr = load_photo(str(DATA.parent.parent / "sample_images" / "04-size-3.jpg")).image_bgr
+    watcher = Watcher(default_profile())
+    watcher.step(StreamFrame(image_bgr, 0, 0.0, 0.0))
+    follower, turns = watcher._follower, watcher._turns
+    assert turns is not None and follower.pose is not None and follower.pose.size == 3
+
+    def another(number: int, image: np.ndarray, tracked: object) -> bool:
+        assert follower.pose is not None
+        follower._tracker = Tracker(image, replace(follower.pose, size=4))
+        follower.change = "other"
+        return True
+
+    monkeypatch.setattr(follower, "at_rest", another)
+    really, first = turns.see, ["rested"]
+    monkeypatch.setattr(turns, "see", lambda *told: first.pop() if first else really(*told))
+    for number in range(1, 4):
+        report = watcher.step(StreamFrame(image_bgr, number, number / 30, 0.0))
+    watcher.close()
+    assert report.pose is not None and report.pose.size == 4

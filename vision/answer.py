@@ -1,11 +1,11 @@
-"""What one picture answers: a frozen value that prints as the project's JSON and nothing else.
+"""What one picture answers: a frozen value.
 
-The fields that go into JSON are those of :meth:`Answer.to_json_dict`. The rest (``detail``,
-``notes``, ``grids``, ``others``) serve the text for a person and the drawing on the photo.
+Most of it goes into JSON (:mod:`vision.answer_json`); the rest (``detail``, ``notes``, ``grids``, ``others``)
+serves the text for a person and the drawing on the photo.
 
-Colours are the names that the profile read with has for them, those of :data:`COLOURS` for the
-built-in one; pixels are ``(x, y)`` of the upright picture, x right, y down, ``(0, 0)`` the upper left
-corner of the upper left pixel; probabilities lie in 0..1.
+Colours are the names that the profile read with has for them, the usual six for the built-in one; pixels are
+``(x, y)`` of the upright picture, x right, y down, ``(0, 0)`` the upper left corner of the upper left pixel;
+probabilities lie in 0..1.
 """
 
 from __future__ import annotations
@@ -14,8 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal, get_args
 
-from calibration.profile import COLOURS as COLOURS
-from models.notation import FACES as FACES
+from models.notation import FACES
 
 Point = tuple[float, float]
 Quad = tuple[Point, Point, Point, Point]
@@ -209,114 +208,13 @@ class Answer:
 
         return replace(
             self,
-            top=None if self.top is None else TopFace(self.top.colour, _quad(moved(self.top.quad_xy))),
+            top=None if self.top is None else TopFace(self.top.colour, quad_of(moved(self.top.quad_xy))),
             grids={face: tuple(moved(row) for row in grid) for face, grid in self.grids.items()},
-            others=tuple(_quad(moved(quad)) for quad in self.others),
-        )
-
-    def to_json_dict(self) -> dict[str, Any]:
-        """The answer as plain lists, dicts, numbers and strings, keys in the documented order."""
-        return {
-            "image": self.image,
-            "ok": self.ok,
-            "size": self.size,
-            "reason": self.reason,
-            "top": None
-            if self.top is None
-            else {
-                "colour": self.top.colour,
-                "quad": [[round(float(x), 2), round(float(y), 2)] for x, y in self.top.quad_xy],
-            },
-            "seen": {face: [list(row) for row in rows] for face, rows in self.seen.items()},
-            "state": None if self.state is None else _state_json(self.state),
-            "mirrored": self.mirrored,
-            "case": None
-            if self.case is None
-            else {
-                "code": self.case.code,
-                "name": self.case.name,
-                "cue": self.case.cue,
-                "probability": _probability(self.case.probability),
-            },
-            "candidates": [_candidate_json(one) for one in self.candidates],
-            "next_view": self.next_view,
-            "permutation": None if self.permutation is None else _candidate_json(self.permutation),
-            "sequences": [
-                {
-                    "turns": one.turns,
-                    "first": one.first,
-                    "length": one.length,
-                    "etm": one.etm,
-                    "effort": round(float(one.effort), 3),
-                    "source": one.source,
-                    "proof": one.proof,
-                }
-                for one in self.sequences
-            ],
-            "seconds": {stage: round(float(spent), 4) for stage, spent in self.seconds.items()},
-        }
-
-    @classmethod
-    def from_json_dict(cls, data: Mapping[str, Any]) -> Answer:
-        """The inverse of :meth:`to_json_dict`; raises KeyError, TypeError or ValueError on other data."""
-        top, state, case, permutation = data["top"], data["state"], data["case"], data["permutation"]
-        return cls(
-            image=data["image"],
-            ok=data["ok"],
-            size=data["size"],
-            reason=data["reason"],
-            top=None if top is None else TopFace(top["colour"], _quad(top["quad"])),
-            seen={face: _rows(rows) for face, rows in data["seen"].items()},
-            state=None if state is None else _state(state),
-            mirrored=data["mirrored"],
-            case=None if case is None else NamedCase(**case),
-            candidates=tuple(Candidate(**one) for one in data["candidates"]),
-            next_view=data["next_view"],
-            permutation=None if permutation is None else Candidate(**permutation),
-            sequences=tuple(ShownSequence(**one) for one in data["sequences"]),
-            seconds=dict(data["seconds"]),
+            others=tuple(quad_of(moved(quad)) for quad in self.others),
         )
 
 
-def _probability(value: float) -> float:
-    return round(min(1.0, max(0.0, float(value))), 6)
-
-
-def _candidate_json(one: Candidate) -> dict[str, Any]:
-    return {"code": one.code, "probability": _probability(one.probability)}
-
-
-def _state_json(state: StateSeen) -> dict[str, Any]:
-    """Side faces print as their one top row, U as all its rows."""
-    facelets: dict[str, Any] = {}
-    for face, rows in state.facelets.items():
-        facelets[face] = [list(row) for row in rows] if face == "U" else list(rows[0])
-    return {
-        "corners": list(state.corners),
-        "twist": list(state.twist),
-        "edges": list(state.edges),
-        "flip": list(state.flip),
-        "facelets": facelets,
-    }
-
-
-def _state(data: Mapping[str, Any]) -> StateSeen:
-    facelets = {
-        face: _rows(rows) if face == "U" else _rows([rows]) for face, rows in data["facelets"].items()
-    }
-    return StateSeen(
-        corners=tuple(data["corners"]),
-        twist=tuple(data["twist"]),
-        edges=tuple(data["edges"]),
-        flip=tuple(data["flip"]),
-        facelets=facelets,
-    )
-
-
-def _rows(rows: Sequence[Sequence[str | None]]) -> Rows:
-    return tuple(tuple(row) for row in rows)
-
-
-def _quad(points: Sequence[Sequence[float]]) -> Quad:
+def quad_of(points: Sequence[Sequence[float]]) -> Quad:
+    """Four corners (x, y) as a Quad. Raises ValueError for another number of them."""
     back_left, back_right, front_right, front_left = ((float(x), float(y)) for x, y in points)
     return (back_left, back_right, front_right, front_left)

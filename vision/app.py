@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import importlib
-import inspect
 from collections.abc import Sequence
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 import typer
+
+from vision.help_text import let_help_flow, name_values
 
 COMMAND_MODULES: Final = (
     "vision.cli_read",
@@ -16,6 +17,7 @@ COMMAND_MODULES: Final = (
     "vision.cli_case",
     "vision.cli_sequence",
     "vision.cli_calibrate",
+    "vision.cli_profile",
     "vision.cli_watch",
     "vision.cli_journal",
     "vision.cli_label",
@@ -37,24 +39,21 @@ def build_app() -> typer.Typer:
     app.callback()(_lastlook)
     for module in COMMAND_MODULES:
         importlib.import_module(module).register(app)
-    _let_help_flow(app)
+    let_help_flow(app)
     return app
 
 
-def _let_help_flow(app: typer.Typer) -> None:
-    """Make each paragraph of the help texts one line, to be broken where the terminal ends."""
-    for group in app.registered_groups:
-        if group.typer_instance is not None:
-            _let_help_flow(group.typer_instance)
-    for command in app.registered_commands:
-        paragraphs = (inspect.getdoc(command.callback) or "").split("\n\n")
-        command.help = "\n\n".join(" ".join(one.split()) for one in paragraphs)
+def command_line() -> Any:
+    """The application as the command that is run."""
+    command = typer.main.get_command(build_app())
+    name_values(command)
+    return command
 
 
 def invoke(arguments: Sequence[str] | None = None) -> int:
     """Run one command line and return its exit status; KeyboardInterrupt when it was stopped."""
     try:
-        status = build_app()(args=arguments, prog_name="lastlook", standalone_mode=False)
+        status = command_line()(args=arguments, prog_name="lastlook", standalone_mode=False)
     except typer.Abort:
         raise KeyboardInterrupt from None
     if status == _CTRL_C:

@@ -45,7 +45,7 @@ def shots_of(
     """Find the cube in each picture and sample it; pictures without one are returned with the reason.
 
     A truth file beside a picture says what its stickers are, in the names of ``colours``. ``read`` stands in
-    for ``vision.pipeline.read_whole``.
+    for ``vision.pipeline.read_whole``; ``on_picture`` is told which picture is next.
     """
     from vision.pipeline import read_whole
     from vision.sources import load_photo
@@ -56,8 +56,8 @@ def shots_of(
     left_out: list[tuple[str, str]] = []
     seen: list[tuple[str, Read]] = []
     small: dict[str, NDArray[np.float32]] = {}
-    for name in names:
-        on_picture(name)
+    for number, name in enumerate(names, 1):
+        on_picture(f"{name}, picture {number} of {len(names)}")
         try:
             photo = load_photo(name, min_long_side=LONG_SIDE_PX)
         except LastlookError as error:
@@ -146,6 +146,7 @@ def profile_from_photos(
             "; ".join(f"{one}: {reason}" for one, reason in unread[:3]) or "no pictures given"
         )
     made = collect(shots, name, colours=colours, scheme=scheme, on_step=on_step)
+    on_step("reading each picture with what the others teach")
     return replace(with_held_out(made), left_out=(*unread, *made.left_out))
 
 

@@ -96,8 +96,8 @@ def profile_from_camera(
 
     Raises LastlookError when the source cannot be opened, no window can, or too little was shown.
     """
-    from vision.readers import source_named
     from vision.stream import FrameStream
+    from vision.stream_source import source_named
 
     if read is None:
         from vision.pipeline import read_whole

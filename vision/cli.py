@@ -8,6 +8,7 @@ when a command needs it, scikit-learn for "profile show --compare" alone.
 from __future__ import annotations
 
 import os
+import re
 import sys
 
 from models.errors import LastlookError
@@ -29,6 +30,16 @@ _SYSTEM_PACKAGES: Final = {
     "libX11.so.6": "libx11-6",
     "libxcb.so.1": "libxcb1",
 }
+
+
+_CHECKED = (
+    (r": Value error, ", ": "),
+    (r"Input should be a valid integer\b.*", "give a whole number"),
+    (r"Input should be a valid number\b.*", "give a number"),
+    (r"Input should be less than or equal to (\S+)", r"give \1 at most"),
+    (r"Input should be greater than or equal to (\S+)", r"give \1 at least"),
+)
+"""How pydantic tells of a wrong value, and how this program does."""
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
@@ -57,7 +68,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         if usage is not None:
             context = getattr(error, "ctx", None)
             command = context.command_path if context is not None else "lastlook"
-            words = one_line(usage()).rstrip(".").replace(": Value error, ", ": ")
+            words = _plain(one_line(usage()).rstrip("."))
             if not words and context is not None:  # a group without one of its commands: help alone is shown
                 words = f"a command is missing: {', '.join(context.command.list_commands(context))}"
             complain(f"{words}; see '{command} --help'")
@@ -72,6 +83,13 @@ def run(arguments: Sequence[str] | None = None) -> int:
             " run again with LASTLOOK_DEBUG=1 and report what it prints"
         )
         return 1
+
+
+def _plain(words: str) -> str:
+    """What is wrong with a value, without the words of the package that checked it."""
+    for theirs, ours in _CHECKED:
+        words = re.sub(theirs, ours, words)
+    return words
 
 
 def main() -> None:

@@ -32,7 +32,8 @@ def show_case(
         int | None, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.", show_default=False)
     ] = None,
     save: Annotated[
-        Path | None, typer.Option(help="Write the diagram: a .svg or .png file.", show_default=False)
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the diagram: a .svg or .png file.", show_default=False),
     ] = None,
     limit: Annotated[int, typer.Option(help="How many sequences to show.", min=1)] = 6,
     as_json: Annotated[bool, typer.Option("--json", help="Everything as JSON.")] = False,
@@ -179,10 +180,10 @@ def _print_sequences(console: Console, found: dict[str, object], limit: int) -> 
 
 def list_cases(
     edges: Annotated[
-        str | None, typer.Option(help="Only these: e0 e1 e2a e2o e3 e4.", show_default=False)
+        str | None, typer.Option(metavar="EDGES", help="Only these: e0 e1 e2a e2o e3 e4.", show_default=False)
     ] = None,
     corners: Annotated[
-        str | None, typer.Option(help="Only this family, as sune.", show_default=False)
+        str | None, typer.Option(metavar="FAMILY", help="Only this family, as sune.", show_default=False)
     ] = None,
     size: Annotated[int, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.")] = 4,
     permutations: Annotated[

@@ -25,23 +25,28 @@ def register(app: typer.Typer) -> None:
 def find_sequences(
     codes: Annotated[
         list[str] | None,
-        typer.Argument(metavar="CODE...", help="Cases or permutation classes.", show_default=False),
+        typer.Argument(metavar="CODE", help="Cases or permutation classes.", show_default=False),
     ] = None,
     every: Annotated[bool, typer.Option("--all", help="All cases of the size (with --edges: some).")] = False,
     edges: Annotated[
-        str | None, typer.Option(help="With --all: only these edges, as e1 or e1,e3.", show_default=False)
+        str | None,
+        typer.Option(
+            metavar="EDGES", help="With --all: only these edges, as e1 or e1,e3.", show_default=False
+        ),
     ] = None,
     core: Annotated[
         list[str] | None,
         typer.Option(
-            help="Core by name or as moves; repeat for several; 'none' for no core.", show_default=False
+            metavar="CORE",
+            help="Core by name or as moves; repeat for several; 'none' for no core.",
+            show_default=False,
         ),
     ] = None,
     mirrored: Annotated[bool, typer.Option("--mirrored", help="Also the mirror image of each core.")] = False,
     inverted: Annotated[bool, typer.Option("--inverted", help="Also each core done backwards.")] = False,
     angles: Annotated[bool, typer.Option("--angles", help="Each core from all four angles.")] = False,
     turns: Annotated[
-        str, typer.Option(help='Layers that may turn, as "R U F", "R U M", "Rw U", "2R U".')
+        str, typer.Option(metavar="LAYERS", help='Layers that may turn, as "R U F", "R U M", "Rw U", "2R U".')
     ] = "U D R L F B",
     depth: Annotated[
         int, typer.Option(help="Most turns of the setup, and of the finish.", min=1, max=12)
@@ -49,7 +54,7 @@ def find_sequences(
     keep: Annotated[
         int, typer.Option(help="How many to keep a case; 0: all of the fewest turns.", min=0)
     ] = 3,
-    by: Annotated[str, typer.Option(help="Order: length or effort.")] = "length",
+    by: Annotated[str, typer.Option(metavar="ORDER", help="Order: length or effort.")] = "length",
     size: Annotated[int, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.")] = 4,
     add: Annotated[bool, typer.Option("--add", help="Put what is found in your library.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Results as JSON.")] = False,

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from models.errors import UsageError
+from vision.paths import data_folder
 
 if TYPE_CHECKING:
     from models.journal import Row
@@ -25,13 +26,9 @@ def register(app: typer.Typer) -> None:
 
 
 def journal_path() -> Path:
-    """The journal's file: LASTLOOK_JOURNAL, or ``journal.db`` in the platform's data folder."""
+    """The journal's file: LASTLOOK_JOURNAL, or ``journal.db`` in the data folder."""
     chosen = os.environ.get("LASTLOOK_JOURNAL")
-    if chosen:
-        return Path(chosen)
-    from platformdirs import user_data_path
-
-    return user_data_path("lastlook", appauthor=False) / "journal.db"
+    return Path(chosen) if chosen else data_folder() / "journal.db"
 
 
 def journal(
@@ -74,7 +71,7 @@ def journal(
 
 def forget(
     numbers: Annotated[
-        list[int] | None, typer.Argument(metavar="[NUMBER]...", help="Attempts by their number.")
+        list[int] | None, typer.Argument(metavar="NUMBER", help="Attempts by their number.")
     ] = None,
     case: Annotated[str | None, typer.Option(metavar="CODE", help="All attempts at this case.")] = None,
     before: Annotated[

@@ -34,22 +34,31 @@ def register(app: typer.Typer) -> None:
 def label_command(
     paths: Annotated[
         list[str] | None,
-        typer.Argument(metavar="PATH...", help="Pictures, folders (with all below them) and recordings."),
+        typer.Argument(metavar="PATH", help="Pictures, folders (with all below them) and recordings."),
     ] = None,
     out: Annotated[
-        str | None, typer.Option("--out", "-o", help="JSON lines go here, one an answer; '-' prints them.")
+        str | None,
+        typer.Option(
+            "--out", "-o", metavar="FILE", help="JSON lines go here, one an answer; '-' prints them."
+        ),
     ] = None,
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on with --out: skip what is done and unchanged.")
     ] = False,
     order: Annotated[Order, typer.Option("--order", help="Order of the answers.")] = Order.input,
-    csv: Annotated[Path | None, typer.Option("--csv", help="A table of all answers.")] = None,
-    page: Annotated[Path | None, typer.Option("--page", help="One HTML page of the collection.")] = None,
+    csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="A table of all answers.")] = None,
+    page: Annotated[
+        Path | None, typer.Option("--page", metavar="FILE", help="One HTML page of the collection.")
+    ] = None,
     annotate: Annotated[
-        Path | None, typer.Option("--annotate", help="Folder for copies with the answer drawn on.")
+        Path | None,
+        typer.Option("--annotate", metavar="FOLDER", help="Folder for copies with the answer drawn on."),
     ] = None,
     copy_to: Annotated[
-        Path | None, typer.Option("--copy-to", help="Folder for copies, in a folder for each case code.")
+        Path | None,
+        typer.Option(
+            "--copy-to", metavar="FOLDER", help="Folder for copies, in a folder for each case code."
+        ),
     ] = None,
     rename: Annotated[
         bool, typer.Option("--rename", help="Put the case code in front of each name.")
@@ -58,14 +67,21 @@ def label_command(
         bool, typer.Option("--yes", "-y", help="Do what --copy-to and --rename otherwise only announce.")
     ] = False,
     undo: Annotated[
-        Path | None, typer.Option("--undo", help="Take back the filing of that log; no PATH.")
+        Path | None, typer.Option("--undo", metavar="LOG", help="Take back the filing of that log; no PATH.")
     ] = None,
     chapters: Annotated[
         Path | None,
-        typer.Option("--chapters", help="Folder for chapters of recordings (text, WebVTT, CSV, JSON)."),
+        typer.Option(
+            "--chapters",
+            metavar="FOLDER",
+            help="Folder for chapters of recordings (text, WebVTT, CSV, JSON).",
+        ),
     ] = None,
     stills: Annotated[
-        Path | None, typer.Option("--stills", help="Folder for a picture of each case shown in a recording.")
+        Path | None,
+        typer.Option(
+            "--stills", metavar="FOLDER", help="Folder for a picture of each case shown in a recording."
+        ),
     ] = None,
     size: SizeOption = None,
     front: FrontOption = None,
@@ -76,7 +92,8 @@ def label_command(
     ] = False,
     jobs: Annotated[int, typer.Option("--jobs", "-j", min=0, help="Processes; 0 for one a core.")] = 0,
     dask: Annotated[
-        str | None, typer.Option("--dask", help="Address of a Dask scheduler that does the reading.")
+        str | None,
+        typer.Option("--dask", metavar="ADDRESS", help="Address of a Dask scheduler that does the reading."),
     ] = None,
 ) -> None:
     """Name the case in every picture and list the cases shown in recordings.

@@ -32,7 +32,7 @@ def register(app: typer.Typer) -> None:
 def read(
     pictures: Annotated[
         list[str],
-        typer.Argument(metavar="PICTURE...", help="Photos, folders of photos, or - for standard input."),
+        typer.Argument(metavar="PICTURE", help="Photos, folders of photos, or - for standard input."),
     ],
     json_lines: Annotated[
         bool, typer.Option("--json", help="Print one JSON object a picture, one line each.")
@@ -89,7 +89,9 @@ def read(
 
 def _show(answer: Answer, json_lines: bool, *, first: bool) -> None:
     if json_lines:
-        typer.echo(json_line(answer.to_json_dict()))
+        from vision.answer_json import answer_to_json
+
+        typer.echo(json_line(answer_to_json(answer)))
         return
     from vision.wording import answer_text
 

@@ -19,7 +19,7 @@ def review_command(
     no_window: Annotated[bool, typer.Option("--no-window", help="Ask in the terminal.")] = False,
     profile: Annotated[
         str | None,
-        typer.Option("--profile", help="Whose colours; found by their names if left out."),
+        typer.Option("--profile", metavar="NAME", help="Whose colours; found by their names if left out."),
     ] = None,
 ) -> None:
     """Settle by hand what was ambiguous or refused, and write the truth beside each picture.

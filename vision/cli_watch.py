@@ -73,7 +73,8 @@ def watch(
     # matrices here are small: threads inside them only get in the way of ours
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from vision.profiles import load_named, taught_path
-    from vision.readers import quiet_opencv, source_named
+    from vision.readers import quiet_opencv
+    from vision.stream_source import source_named
     from vision.streams import tell_if_pipe
 
     taught = taught_path(profile) if learn else None

@@ -13,6 +13,7 @@ from models.errors import LastlookError
 from models.files import write_atomically
 from models.json_text import parse_json
 from vision.answer import Answer
+from vision.answer_json import answer_from_json, answer_to_json
 from vision.ledger import encoded
 
 _BEGINS: Final = b'{"image": '
@@ -45,7 +46,7 @@ class KeptAnswers:
         self._known[answer.image] = digest, answer
         if self._path is None:
             return
-        told = {**answer.to_json_dict(), "digest": digest, "read_with": self._read_with}
+        told = {**answer_to_json(answer), "digest": digest, "read_with": self._read_with}
         self._append(self._path, encoded(json.dumps(told, ensure_ascii=False) + "\n"))
 
     def find_room(self) -> None:
@@ -88,7 +89,7 @@ class KeptAnswers:
     def _count(self, number: int, line: bytes) -> None:
         try:
             one = parse_json(line)
-            answer = Answer.from_json_dict(one)
+            answer = answer_from_json(one)
             if one.get("read_with") == self._read_with and isinstance(one.get("digest"), str):
                 self._known[answer.image] = one["digest"], answer
         except (ValueError, KeyError, TypeError, AttributeError) as error:

@@ -26,8 +26,8 @@ from vision.watcher import Watcher
 
 if TYPE_CHECKING:
     from vision.frame_report import FrameReport
-    from vision.readers import Source
     from vision.reasoner import Outcome
+    from vision.stream_source import Source
 
 
 def look_of(outcome: Outcome) -> tuple[Seen, int] | None:

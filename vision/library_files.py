@@ -1,6 +1,6 @@
 """The user's own files round the engine: sequences, cores, effort weights, and the cache of checked files.
 
-They lie in the platform's data folder (``LASTLOOK_DATA`` names another), the cache in its cache folder
+They lie in the data folder (:func:`vision.paths.data_folder`), the cache in its cache folder
 (``LASTLOOK_CACHE``):
 
     library.toml   [[sequence]] blocks that add to the built-in ones
@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from models.errors import LastlookError
-from vision.paths import folder_in, kind_at
+from vision.paths import data_folder, kind_at
 from vision.streams import complain
 
 if TYPE_CHECKING:
@@ -28,19 +28,6 @@ if TYPE_CHECKING:
     from models.library import Library
     from models.notation import Moves
     from models.sequences import BadEntry
-
-
-def data_folder() -> Path:
-    """Where the user's sequences, cores and weights lie; it need not exist yet.
-
-    Raises LastlookError where LASTLOOK_DATA names what is no folder.
-    """
-    chosen = folder_in("LASTLOOK_DATA")
-    if chosen is not None:
-        return chosen
-    from platformdirs import user_data_path
-
-    return user_data_path("lastlook", appauthor=False)
 
 
 def cache_folder() -> Path:

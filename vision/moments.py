@@ -16,18 +16,16 @@ import numpy as np
 
 from models.errors import LastlookError
 from models.files import write_atomically
-from vision.answer import FACES
+from models.notation import FACES
 from vision.evidence import Verdict
 from vision.frame_report import FrameReport
 from vision.naming import USUAL, Naming
-from vision.paths import make_folder
+from vision.paths import data_folder, make_folder
 
 
 def moments_folder() -> Path:
-    """Where moments go unless the user names a folder: the platform's data folder."""
-    from platformdirs import user_data_path
-
-    return user_data_path("lastlook", appauthor=False) / "moments"
+    """Where moments go unless the user names a folder."""
+    return data_folder() / "moments"
 
 
 def save_moment(report: FrameReport, folder: Path, now: datetime | None = None) -> Path:

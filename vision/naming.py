@@ -8,8 +8,8 @@ from functools import cached_property
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Final
 
-from calibration.profile import SCHEME
-from vision.answer import COLOURS, FACES
+from calibration.profile import COLOURS, SCHEME
+from models.notation import FACES
 
 if TYPE_CHECKING:
     from calibration.profile import Profile

@@ -15,7 +15,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.answer import COLOURS, Answer
+from calibration.profile import COLOURS
+from vision.answer import Answer
 from vision.lettering import BOLD, DARK, LIGHT, Colour, Lettering, letter_on
 from vision.naming import Naming
 from vision.panel import sticker_rgb

@@ -113,9 +113,14 @@ def _head(cases: Sequence[Case], counts: Mapping[str, int], left: int, title: st
     rules = filter_rules(family_keys, edge_keys, pairs)
     families["all"], edges["all"] = total + left, total + left
 
-    def inputs(kind: str, keys: Sequence[str]) -> str:
+    family_names = {**_FAMILY_WORDS, OPEN: "not settled"}
+
+    def inputs(kind: str, words: str, keys: Sequence[str], names: Mapping[str, str], counted: Any) -> str:
+        # they stand far from their words, so what reads the page aloud is told the whole
         return "".join(
-            f'<input class="pick" type="radio" name="{kind}" id="{kind}-{key}"{" checked" * (key == "all")}>'
+            f'<input class="pick" type="radio" name="{kind}"'
+            f' aria-label="{words}: {escape(names.get(key, key))}, {counted[key]}"'
+            f' id="{kind}-{key}"{" checked" * (key == "all")}>'
             for key in keys
         )
 
@@ -126,7 +131,6 @@ def _head(cases: Sequence[Case], counts: Mapping[str, int], left: int, title: st
         )
         return f"<fieldset><b>{words}</b>{labels}</fieldset>"
 
-    family_names = {**_FAMILY_WORDS, OPEN: "not settled"}
     told = f"{counted(total, 'picture')} of {counted(len(cases), 'case')}"
     if left:
         told += f", {left} not settled"
@@ -136,7 +140,8 @@ def _head(cases: Sequence[Case], counts: Mapping[str, int], left: int, title: st
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; img-src data:;'
         " style-src 'unsafe-inline'\">"
         f"<title>{escape(title)}</title><style>{SHEET}{rules}</style></head><body>"
-        f"{inputs('f', family_keys)}{inputs('e', edge_keys)}"
+        f"{inputs('f', 'Corners', family_keys, family_names, families)}"
+        f"{inputs('e', 'Flipped', edge_keys, _EDGE_WORDS, edges)}"
         f"<header><h1>{escape(title)}</h1><p>{told}.</p></header>"
         f"<nav>{choice('f', 'Corners', family_keys, family_names, families)}"
         f"{choice('e', 'Flipped', edge_keys, _EDGE_WORDS, edges)}</nav><main>\n"

@@ -27,7 +27,9 @@ section{background:var(--card);border:1px solid var(--line);border-radius:.6rem;
 padding:1rem 1.1rem}
 section{display:grid;grid-template-columns:15rem 1fr;gap:1.1rem}
 .case>svg{width:104px;height:104px;border-radius:.4rem;display:block;margin-bottom:.5rem}
-@media (max-width:46rem){section{grid-template-columns:1fr}}
+@media (max-width:46rem){header,nav,main,footer{padding-left:.75rem;padding-right:.75rem}
+section{grid-template-columns:1fr;padding:.8rem}
+.case{display:grid;grid-template-columns:104px 1fr;gap:.9rem;align-items:start}}
 h2{font-size:1.15rem;margin:0}
 h2::first-letter{text-transform:uppercase}
 code{font:600 .93em ui-monospace,monospace;color:var(--mark);white-space:nowrap}
@@ -39,18 +41,18 @@ display:flex;flex-direction:column}
 .see img{position:absolute;inset:0;width:100%;height:100%;object-fit:cover}
 .see svg{position:absolute;right:.4rem;bottom:.4rem;width:68px;height:68px;border-radius:.35rem;
 box-shadow:0 0 0 1px #0004}
-.see i{position:absolute;inset:0;display:grid;place-items:center;color:var(--soft);text-align:center;
-padding:1rem}
+.see i{position:absolute;inset:0;display:grid;place-items:center;text-align:center;padding:1rem}
 figcaption{padding:.55rem .7rem .7rem;font-size:.9rem;display:grid;gap:.3rem}
 .turns{font:600 1rem/1.35 ui-monospace,monospace;overflow-wrap:anywhere}
 .turns u{color:var(--mark);text-underline-offset:.2em}
 .from{color:var(--soft);overflow-wrap:anywhere}
 .none{display:none;padding:2rem 0;color:var(--soft)}
 footer{padding-bottom:2rem}
-@media print{:root{--paper:#fff;--card:#fff;--ink:#000;--soft:#333;--line:#bbb;--mark:#000}
+@media print{:root{--paper:#fff;--card:#fff;--ink:#000;--soft:#333;--line:#bbb;--mark:#000;--chip:#fff}
 nav{display:none}body{font-size:10pt}section{break-inside:avoid;border-color:#999}
-.case,figure{break-inside:avoid}section{grid-template-columns:10rem 1fr;padding:.6rem}
-.shots{grid-template-columns:repeat(2,1fr)}header,main,footer{padding:0}
+.case,figure{break-inside:avoid}section{grid-template-columns:9rem 1fr;padding:.6rem}.case{display:block}
+.shots{grid-template-columns:repeat(3,1fr)}.turns{font-size:9pt}.see svg{width:52px;height:52px}
+header,main,footer{padding:0}
 svg,img{print-color-adjust:exact;-webkit-print-color-adjust:exact}}
 """
 

@@ -42,6 +42,19 @@ def folder_in(variable: str) -> Path | None:
     return Path(chosen)
 
 
+def data_folder() -> Path:
+    """Where all that is the user's lies: sequences, profiles, journal, moments; it need not exist yet.
+
+    Raises LastlookError where LASTLOOK_DATA names what is no folder.
+    """
+    chosen = folder_in("LASTLOOK_DATA")
+    if chosen is not None:
+        return chosen
+    from platformdirs import user_data_path
+
+    return user_data_path("lastlook", appauthor=False)
+
+
 def is_file(path: str | Path) -> bool:
     """Whether a file is there and can be looked at; unlike ``Path.is_file`` it never raises."""
     return os.path.isfile(path)  # noqa: PTH113

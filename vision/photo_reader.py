@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.answer import Answer
+from vision.answer_json import answer_to_json
 from vision.gather import Item
 from vision.label import UnwrittenError
 from vision.paths import make_folder
@@ -60,7 +61,7 @@ class PhotoReader:
             photo = load_photo(item.path, min_long_side=least_px)
             answer = self.answer(photo.image_bgr, item.path)
         assert answer is not None and photo is not None
-        answers = [answer.scaled(photo.reduction).to_json_dict()]
+        answers = [answer_to_json(answer.scaled(photo.reduction))]
         if self.annotate_to is not None:
             try:
                 self._draw(photo.image_bgr, answer, item)
@@ -101,7 +102,7 @@ class FrameAnswers:
     def __call__(self, frame_bgr: NDArray[np.uint8]) -> dict[str, Any]:
         """The frame's answer as a JSON object."""
         one_thread()
-        return self.photos.answer(frame_bgr, self.image).to_json_dict()
+        return answer_to_json(self.photos.answer(frame_bgr, self.image))
 
 
 def annotated_path(folder: Path, item: Item) -> Path:

@@ -23,6 +23,8 @@ _PLANE: Final = (440, 90, 600)  # left, top, side in pixels
 _NAME_WIDTH: Final = 230  # of a colour's name beside its swatch, in pixels
 _CLEARANCE: Final = 14
 """Pixels that a label keeps from the ellipses of other colours where it can."""
+_KEY: Final = 16
+"""Pixels of a label for the dot in its colour."""
 _DEVIATIONS: Final = 2.0
 
 
@@ -109,9 +111,14 @@ def _plane(canvas: Image, classes: list[ColourClass]) -> None:
     label = Lettering(16, BOLD, INK)
     for number, (one, box) in enumerate(zip(classes, boxes, strict=True), 1):
         name = label.shortened(one.name, 180)
-        x, y = _clear_place(taken, number, box, label.width(name), label.size)
-        label.put(canvas, name, x, y + label.size - 3)
-        taken[y : y + label.size, x : x + label.width(name)] = number
+        width = _KEY + label.width(name)
+        x, y = _clear_place(taken, number, box, width, label.size)
+        # where ellipses lie close, a name may come to stand nearer to another one: it shows its own colour
+        colour = tuple(int(v) for v in np.round(one.srgb[::-1] * 255))
+        cv2.circle(canvas, (x + 5, y + label.size // 2 + 1), 5, colour, -1, cv2.LINE_AA)
+        cv2.circle(canvas, (x + 5, y + label.size // 2 + 1), 5, INK[::-1], 1, cv2.LINE_AA)
+        label.put(canvas, name, x + _KEY, y + label.size - 3)
+        taken[y : y + label.size, x : x + width] = number
 
 
 def _clear_place(taken: Image, number: int, box: Box, width: int, height: int) -> tuple[int, int]:

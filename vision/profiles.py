@@ -1,6 +1,6 @@
 """The user's profiles: where they lie, by which name, and loading the one that a command asks for.
 
-One JSON file a profile in the platform's data folder (``LASTLOOK_PROFILES`` names another folder).
+One JSON file a profile in ``profiles`` of the data folder (``LASTLOOK_PROFILES`` names another folder).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from models.errors import LastlookError, UsageError
-from vision.paths import folder_in, kind_at
+from vision.paths import data_folder, folder_in, kind_at
 
 if TYPE_CHECKING:
     from calibration.profile import Profile
@@ -26,11 +26,7 @@ _NAME: Final = re.compile(r"[^\W_][\w .+-]{0,59}")
 def profiles_folder() -> Path:
     """The folder of the user's profiles; it need not exist yet."""
     chosen = folder_in("LASTLOOK_PROFILES")
-    if chosen is not None:
-        return chosen
-    from platformdirs import user_data_path
-
-    return user_data_path("lastlook", appauthor=False) / "profiles"
+    return data_folder() / "profiles" if chosen is None else chosen
 
 
 def profile_path(name: str) -> Path:

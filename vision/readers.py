@@ -6,19 +6,18 @@ import errno
 import os
 import re
 import sys
-from dataclasses import dataclass
+import time
 from pathlib import Path
-from typing import Final, Literal, Protocol
-from urllib.parse import urlsplit, urlunsplit
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.errors import LastlookError, UsageError
-from vision.paths import is_file, kind_at
-from vision.sources import SUFFIXES, load_photo
+from models.errors import LastlookError
+from vision.frame_pixels import as_bgr, is_grey
+from vision.sources import load_photo
+from vision.stream_source import Source, frame_paths
 
-Kind = Literal["camera", "recording", "folder", "network"]
 Image = NDArray[np.uint8]
 
 OPEN_TIMEOUT_MS: Final = 5000
@@ -27,22 +26,9 @@ CAMERA_WISH_WH: Final = (1280, 720)
 MAX_FRAME_PIXELS: Final = 40_000_000
 """Of a moving picture. 7680 x 4320 (ITU-R BT.2020) is below it; a photo may have more, since a decoder holds
 several frames at once."""
-SCHEMES: Final = ("http", "https", "rtsp", "rtsps")
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """Where frames come from. ``where`` is the camera's index or the path or address; ``name`` is the
-    same for people, without any password in it."""
-
-    kind: Kind
-    where: int | str
-    name: str
-
-    @property
-    def finite(self) -> bool:
-        """True for recordings and folders: they end, and do not come back when they fail."""
-        return self.kind in ("recording", "folder")
+MISSES: Final = 12
+"""Pictures in a row that a camera may leave out (it warms up, its bus is busy) before it counts as gone."""
+MISS_WAIT_S: Final = 0.04
 
 
 class StreamFaultError(Exception):
@@ -66,50 +52,6 @@ class Reader(Protocol):
     def remarks(self) -> list[str]: ...
 
     def close(self) -> None: ...
-
-
-def source_named(text: str) -> Source:
-    """The source that a user's argument means.
-
-    Digits are a webcam's index, ``http(s)://`` and ``rtsp(s)://`` an address, anything else a file or a
-    folder. Raises UsageError for what is none of these.
-    """
-    if re.fullmatch(r"\d{1,3}", text):
-        return Source("camera", int(text), f"camera {int(text)}")
-    address = re.match(r"([A-Za-z][A-Za-z0-9+.-]*)://", text)
-    if address:
-        if address[1].lower() not in SCHEMES:
-            raise UsageError(f"{text}: only {', '.join(SCHEMES)} addresses can be watched")
-        try:
-            parts = urlsplit(text)
-            _ = parts.port
-        except ValueError as error:
-            raise UsageError(f"{text}: not an address ({error})") from error
-        if not parts.hostname:
-            raise UsageError(f"{text}: the address names no host")
-        return Source("network", text, _without_password(text))
-    path, kind = Path(text), kind_at(text)
-    if kind == "folder":
-        if not frame_paths(path):
-            raise UsageError(f"{text}: no pictures in this folder; give one that holds the frames")
-        return Source("folder", text, text)
-    if kind == "nothing":
-        raise UsageError(
-            f"{text}: no such file; give a camera's number, a recording, a folder of frames or an address"
-        )
-    if not os.access(path, os.R_OK):
-        raise UsageError(f"{text}: may not be read; check its permissions")
-    return Source("recording", text, text)
-
-
-def frame_paths(folder: Path) -> list[Path]:
-    """The pictures right inside a folder, numbers in their names counting as numbers (f2 before f10)."""
-
-    def key(path: Path) -> list[tuple[int, int, str]]:
-        pieces = re.split(r"(\d+)", path.name)
-        return [(0, int(piece), "") if piece.isdigit() else (1, 0, piece) for piece in pieces]
-
-    return sorted((p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES and is_file(p)), key=key)
 
 
 def open_reader(source: Source, *, frame_rate: float = 30.0) -> Reader:
@@ -199,24 +141,57 @@ class _CaptureReader:
     def read(self) -> tuple[Image, float | None] | None:
         import cv2
 
-        try:
-            good, image = self._capture.read()
-        except cv2.error:
-            good, image = False, None
-        if not good or image is None or image.size == 0:
+        image = self._grabbed() if self.finite else self._seen_live()
+        if image is None:
             if self._count == 0:
                 raise StreamFaultError(_unopened(self._source), final=self._source.finite)
             return None
-        if image.ndim == 2:
-            image = cv2.cvtColor(image, cv2.COLOR_GRAY2BGR)
         self._count += 1
         if not self.finite:
-            return np.asarray(image, np.uint8), None
+            return image, None
         place_s = self._capture.get(cv2.CAP_PROP_POS_MSEC) / 1000
         if place_s <= self._last_s:  # a container without usable times
             place_s = self._last_s + 1 / self._rate if self._last_s >= 0 else 0.0
         self._last_s = place_s
-        return np.asarray(image, np.uint8), place_s
+        return image, place_s
+
+    def _seen_live(self) -> Image | None:
+        """The next picture that has colours; None where none comes any more."""
+        grey = False
+        for _ in range(MISSES):
+            image = self._grabbed()
+            if image is None and self._source.kind != "camera":
+                break
+            if image is None:
+                time.sleep(MISS_WAIT_S)
+            elif is_grey(image):
+                grey = True
+            else:
+                return image
+        if grey:
+            raise StreamFaultError(
+                f"{self._source.name}: its pictures are grey, as at night or from an infrared camera; "
+                "make light or choose another camera"
+            )
+        return None
+
+    def _grabbed(self) -> Image | None:
+        import cv2
+
+        try:
+            good, raw = self._capture.read()
+        except cv2.error:
+            return None
+        if not good or raw is None or raw.size == 0:
+            return None
+        image = as_bgr(raw)
+        if image is None:
+            raise StreamFaultError(
+                f"{self._source.name}: its pictures are of a kind that cannot be read ({raw.dtype}, "
+                f"{' x '.join(map(str, raw.shape))}); choose another format in its settings",
+                final=True,
+            )
+        return image
 
     def remarks(self) -> list[str]:
         return []
@@ -232,13 +207,6 @@ def quiet_opencv() -> None:
     import cv2
 
     cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
-
-
-def _without_password(address: str) -> str:
-    parts = urlsplit(address)
-    host = parts.netloc.rsplit("@", 1)[-1]
-    query = "..." if parts.query else ""
-    return urlunsplit((parts.scheme, host, parts.path, query, ""))
 
 
 def _unopened(source: Source) -> str:

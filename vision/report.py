@@ -84,6 +84,8 @@ def score_folder(
     is_stopped = len(marks) < len(truths)
     if is_stopped:
         sys.stderr.write(f"lastlook: stopped after {len(marks)} of {counted(len(truths), 'picture')}\n")
+    if sheet is not None:  # before the table: what it is piped into may close
+        _write_sheet(marks, sheet)
     groups = conditions(marks)
     if as_json:
         typer.echo(json_line(as_object(marks), indent=1))
@@ -95,8 +97,6 @@ def score_folder(
             for one in tables(groups, columns, console.width):
                 console.print(one, "")
         typer.echo(_curve_text(marks))
-    if sheet is not None:
-        _write_sheet(marks, sheet)
     return int(is_stopped or bool(left_out))
 
 

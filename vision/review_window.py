@@ -268,7 +268,7 @@ class WindowPrompt:
 
 def drawn_photo(entry: Entry) -> Image:
     """The photo with the grid on it where one was found; a grey field where the picture cannot be read."""
-    from vision.answer import Answer
+    from vision.answer_json import answer_from_json
     from vision.overlay import overlaid
     from vision.sources import load_photo
 
@@ -277,7 +277,7 @@ def drawn_photo(entry: Entry) -> Image:
     except LastlookError:
         return np.full((PHOTO_WH[1], PHOTO_WH[0], 3), 128, np.uint8)
     try:
-        answer = Answer.from_json_dict(dict(entry.answer)).scaled(1 / photo.reduction)
+        answer = answer_from_json(dict(entry.answer)).scaled(1 / photo.reduction)
         answer = replace(answer, palette=entry.naming.rgb)
     except (KeyError, TypeError, ValueError):
         return photo.image_bgr

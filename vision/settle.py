@@ -13,6 +13,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.profile import COLOURS
 from models.cases import CASE_INDEX, CASE_LIST, CASES
 from models.cube import rotation_permutations
 from models.layer import LastLayer
@@ -26,7 +27,7 @@ from models.layer_tables import (
     fixed_mask,
     legal_mask,
 )
-from vision.answer import COLOURS, FACES
+from models.notation import FACES
 
 Seen = Mapping[str, Sequence[Sequence[str | None]]]
 

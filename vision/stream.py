@@ -20,13 +20,18 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.readers import Reader, Source, StreamFaultError, open_reader
+from vision.readers import Reader, StreamFaultError, open_reader
+from vision.stream_source import Source
 from vision.wording import counted
 
 Pace = Literal["newest", "every", "clock"]
 EventKind = Literal["opened", "stalled", "lost", "waiting", "skipped", "ended", "gave-up"]
+TROUBLES: Final = ("lost", "waiting", "stalled")
+"""Events after which pictures may come again."""
 
 STALL_S: Final = 2.0
+HANGS_S: Final = 10.0
+"""No read that comes back takes so long; only a silence beyond this is given up while one is under way."""
 WAITS_S: Final = (0.5, 1.0, 2.0, 4.0, 8.0)
 """Waits before opening again; the last one is kept from then on."""
 
@@ -97,7 +102,7 @@ class FrameStream:
         self._changed = threading.Condition()
         self._frame: StreamFrame | None = None
         self._last_arrival_s: float | None = None
-        self._told_stalled = False
+        self._told_stalled = self._away = self._hangs = False
         self._thread = threading.Thread(target=self._run, name="lastlook-stream", daemon=True)
 
     def start(self) -> FrameStream:
@@ -123,12 +128,22 @@ class FrameStream:
             if frame is not None:
                 self._told_stalled = False
                 self._changed.notify_all()
-            elif not self.ended and not self._told_stalled and self._last_arrival_s is not None:
-                silent_s = time.monotonic() - self._last_arrival_s
-                if silent_s > self._stall_s:
-                    self._told_stalled = True
-                    self._tell("stalled", f"{self.source.name}: no picture for over {silent_s:.0f} s")
+            elif not self.ended and not self._away:
+                self._mind_silence()
             return frame
+
+    def _mind_silence(self) -> None:
+        """Say that an opened source has fallen silent; give up a live one that hangs in a read too long."""
+        since_s = self._started_s if self._last_arrival_s is None else self._last_arrival_s
+        silent_s = time.monotonic() - since_s
+        name = self.source.name
+        if not self.finite and self._give_up_s is not None and silent_s > max(self._give_up_s, HANGS_S):
+            self._tell("gave-up", f"{name}: no picture for {silent_s:.0f} s; given up")
+            self._stop.set()
+            self.ended = self._hangs = True
+        elif self._last_arrival_s is not None and not self._told_stalled and silent_s > self._stall_s:
+            self._told_stalled = True
+            self._tell("stalled", f"{name}: no picture for over {silent_s:.0f} s")
 
     def events(self) -> list[StreamEvent]:
         """What has happened since the last call. All has been told once ``ended`` is true: who looks at that
@@ -139,12 +154,13 @@ class FrameStream:
         return news
 
     def close(self, timeout_s: float = 5.0) -> bool:
-        """Stop reading and let go of the source; False when it still hangs in a read after ``timeout_s``."""
+        """Stop reading and let go of the source; False when it still hangs in a read after ``timeout_s``, or
+        at once where it was given up for that."""
         self._stop.set()
         with self._changed:
             self._changed.notify_all()
         if self._thread.ident is not None:
-            self._thread.join(timeout_s)
+            self._thread.join(0.0 if self._hangs else timeout_s)
         return not self._thread.is_alive()
 
     def __enter__(self) -> FrameStream:
@@ -182,7 +198,11 @@ class FrameStream:
                 self._pace = self._wanted if finite else "newest"
                 self._tried.set()
                 index, last_s = self._drain(reader, index, offset_s)
-                fault = None if finite else StreamFaultError(f"{self.source.name}: the stream broke off")
+                fault = (
+                    None
+                    if finite
+                    else StreamFaultError(f"{self.source.name}: no more pictures come from there")
+                )
                 offset_s = last_s + 1 / self._frame_rate
             except StreamFaultError as error:
                 fault = error
@@ -207,9 +227,8 @@ class FrameStream:
                 self._tell("gave-up", f"{fault.text}; given up after {away_s:.0f} s")
                 return
             wait_s = self._waits_s[min(failures, len(self._waits_s) - 1)]
-            self._tell(
-                "waiting" if failures else "lost", f"{fault.text}; trying again in {wait_s:g} s", wait_s
-            )
+            self._away = True
+            self._tell("waiting" if failures else "lost", f"{fault.text}; trying again", wait_s)
             failures += 1
             self._stop.wait(wait_s)
 
@@ -233,6 +252,7 @@ class FrameStream:
                     break
                 now_s = time.monotonic()
             if index == first:
+                self._away = False
                 height, width = image_bgr.shape[:2]
                 self._tell("opened", f"{self.source.name}: {width} x {height}")
             self._hand_over(StreamFrame(image_bgr, index, time_s, now_s))

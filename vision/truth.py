@@ -24,8 +24,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from calibration.profile import COLOURS
 from models.errors import LastlookError
-from vision.answer import COLOURS, FACES, Reason, Rows
+from models.notation import FACES
+from vision.answer import Reason, Rows
 from vision.paths import is_file
 from vision.sources import SUFFIXES
 from vision.truth_file import content_of, is_guess, truth_path

@@ -21,7 +21,7 @@ from vision.live_panel import Shown
 from vision.live_words import Still, on_show, shown_at
 from vision.moments import save_moment
 from vision.session import Session, frame_json, frame_line
-from vision.stream import StreamEvent
+from vision.stream import TROUBLES, StreamEvent
 from vision.streams import complain
 from vision.timing import Timed
 from vision.wording import CAUTION, counted, turns_from_here
@@ -118,7 +118,7 @@ class WindowWatch:
 
     def _hear(self, events: list[StreamEvent]) -> None:
         for event in events:
-            if event.kind in ("lost", "waiting", "stalled"):
+            if event.kind in TROUBLES:
                 self._trouble = event.text
             elif event.kind == "skipped":
                 self._notice.say(event.text)
@@ -185,7 +185,7 @@ class WindowWatch:
 def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> int:
     """Without a window: one JSON object a frame, or a line for what is worth one; returns the exit status."""
     over = cautioned = False
-    failed = ""
+    failed = trouble = ""
     try:
         while not over:
             ended = session.stream.ended  # before the events are read: the last one says why
@@ -193,9 +193,13 @@ def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> 
             for event in events:
                 if event.kind == "gave-up":
                     failed = event.text
-                elif event.kind not in ("opened", "ended"):
+                elif event.kind not in ("opened", "ended") and event.text != trouble:
                     print(f"lastlook: {event.text}", file=sys.stderr)
+                    trouble = event.text if event.kind in TROUBLES else trouble
             if report is not None:
+                if trouble:
+                    print(f"lastlook: {session.stream.source.name}: pictures come again", file=sys.stderr)
+                trouble = ""
                 if report.turned_over:
                     print(f"lastlook: {_turned_over_words(report)}", file=sys.stderr)
                 _print_frame(session, report, out, as_json=as_json)

@@ -169,7 +169,12 @@ class Watcher:
             self._forget()
             self._rested = None
         if state == "rested":
-            if self._follower.at_rest(frame.index, image, tracked):
+            rests = self._follower.at_rest(frame.index, image, tracked)
+            if self._follower.change == "other" and self._follower.pose is not None:
+                # what was followed was none; the cube that is there has other layers, or other names
+                self._turns = TurnWatch(self._follower.pose.size)
+                self._renamed()
+            elif rests:
                 self._rested = self._between(list(self._known.times), 2, 0.75)
             else:
                 self._turns.go_on()

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from models.permutation import SOLVED_CODE
 from vision.answer import Answer, Candidate, ShownSequence
+from vision.streams import one_line
 
 if TYPE_CHECKING:
     from models.library import Suggestion
@@ -119,7 +120,7 @@ def lists_candidates(reason: str | None, seen: Mapping[str, Sequence[Sequence[st
 
 def answer_text(answer: Answer, width: int = 88) -> str:
     """The answer for a terminal ``width`` characters wide, without a closing newline."""
-    lines = [answer.image, *([f"  {size_name(answer)}"] if answer.size else [])]
+    lines = [one_line(answer.image), *([f"  {size_name(answer)}"] if answer.size else [])]
     for label, text in _entries(answer):
         start = f"  {label:<12}"
         wrapped = textwrap.wrap(

@@ -9,7 +9,7 @@ come from 5 shade sets (none of those held out) in two sizes, 18 pictures a cube
                           --height 288 --spp 48 --seed S --cameras plain (S = 11, 12, 13) or any (S = 14, 15)
 
 Every picture is found and sampled as the program does it, labelled by its truth, and says its 18 class means
-(calibration.adapt.word_of). Expectation-maximisation over the moves of calibration.lamps, each cube's own
+(calibration.adapt.words_of). Expectation-maximisation over the moves of calibration.lamps, each cube's own
 means integrated out.
 """
 
@@ -22,7 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.adapt import PictureWord, cube_posterior, word_of
+from calibration.adapt import PictureWord, cube_posterior, words_of
 from calibration.labelling import labelled_picture
 from calibration.lamps import MOVES, light_moves
 from calibration.light import prepare
@@ -78,7 +78,7 @@ def words_in(folder: Path) -> list[PictureWord]:
         labels = true_labels(truth, whole.answer.grids, whole.samples.coverage)
         if labels is None or (labels >= 0).sum() < 8:
             continue
-        out.append(word_of(model, prepared, labelled_picture(whole.samples, labels, model)))
+        out += words_of(model, prepared, [labelled_picture(whole.samples, labels, model)])
     return out
 
 
