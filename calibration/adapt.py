@@ -9,7 +9,8 @@ the class means, and what is left to know of it plus the light becomes the pictu
 Two things keep it honest. Pictures taken to calibrate are mostly taken under one lamp, so most of the light
 counts as theirs in common, unless they speak against it: agreeing pictures do not take the lamp for the
 cube. And each colour may be an unusual one, black for white or a pastel: its own part of ``cube_cov`` is
-widened where the pictures bear that out. What stickers and faces add is re-estimated by
+widened where the pictures bear that out. What single colours on a face and single stickers add is carried
+over from the general model to the colours found (:func:`calibration.lamps.scatter_at`), and re-estimated by
 :func:`calibration.learning.fit_model`.
 """
 
@@ -17,12 +18,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.lamps import light_covariance
+from calibration.lamps import light_covariance, moves_behind, scatter_at
 from calibration.learning import LabelledPicture, fit_model, solve_pictures
 from calibration.light import Prepared, prepare_model
 from calibration.profile import ColourModel
@@ -167,6 +169,24 @@ def widened(
     return cov_of(levels), common
 
 
+@lru_cache(maxsize=4)
+def _moves_behind(base: ColourModel) -> tuple[tuple[Floats, float], tuple[Floats, float]]:
+    return (
+        moves_behind(base.cell_cov, base.mean, base.floor),
+        moves_behind(base.sticker_cov, base.mean, base.floor),
+    )
+
+
+def carried_over(base: ColourModel, model: ColourModel) -> ColourModel:
+    """``model`` with the cells and stickers of ``base`` as they scatter at the colours of ``model``."""
+    cells, stickers = _moves_behind(base)
+    return replace(
+        model,
+        cell_cov=scatter_at(*cells, model.mean, base.floor),
+        sticker_cov=scatter_at(*stickers, model.mean, base.floor),
+    )
+
+
 def first_word(base: ColourModel, picture: LabelledPicture) -> PictureWord | None:
     """What a picture says under the general model, which no other picture changes; None without stickers."""
     return words_of(base, prepare_model(base), [picture])[0] if len(picture.labels) else None
@@ -197,13 +217,14 @@ def adapt(
         mean, cov = cube_posterior(words, mean0, cube_cov, light_cov, common)
         light_cov = light_covariance(mean, base.floor)
         model = replace(model, mean=mean.reshape(6, 3), picture_cov=_symmetric(cov + light_cov))
+        model = carried_over(base, model)
     rest = fit_model(model, pictures, steps=2, prior_pictures=12.0)
     return replace(
         rest,
         mean=model.mean,
         picture_cov=model.picture_cov,
         glare_share=model.glare_share,
-        sticker_cov=_symmetric((rest.sticker_cov + base.sticker_cov) / 2.0),
+        sticker_cov=_symmetric((rest.sticker_cov + model.sticker_cov) / 2.0),
     )
 
 

@@ -11,6 +11,10 @@ moves of linear light, each seen through the logarithm at the cube's own colours
 
 The moves are Gaussian; ``data/light.json`` holds their covariance and the variance of what they leave of each
 number, fitted by ``tests/studio/fit_light.py``.
+
+What one colour does by itself on one face (haze, a neighbour's light) and what single stickers do are moves
+as well: :func:`moves_behind` finds them behind the scatter of some colours, :func:`scatter_at` says what they
+do to others. Haze hardly moves the red of a pale blue, and that of a deep blue by half.
 """
 
 from __future__ import annotations
@@ -31,6 +35,10 @@ LIFT: Final = 0.05
 """Linear light that one unit of a lift adds."""
 DARKEST: Final = 0.003
 """Linear light below which a class counts as this dark: a curve has no slope at 0."""
+ROUNDS: Final = 200
+"""Steps in which the moves behind a scatter are found."""
+REST_SHARE: Final = 0.1
+"""Share of a scatter that counts as no move to begin with."""
 
 
 @lru_cache(maxsize=1)
@@ -59,3 +67,31 @@ def light_covariance(mean: Floats, floor: float) -> Floats:
     moves_cov, rest_var = usual_moves()
     moves = light_moves(mean, floor)
     return np.asarray(moves @ moves_cov @ moves.T + rest_var * np.eye(18))
+
+
+def scatter_at(moves_cov: Floats, rest_var: float, mean: Floats, floor: float) -> Floats:
+    """Covariance (6, 3, 3) of each of the colours ``mean`` (6, 3), log light, where each moves by itself."""
+    moves = light_moves(mean, floor).reshape(6, 3, MOVES)
+    return np.asarray(moves @ moves_cov @ moves.swapaxes(1, 2) + rest_var * np.eye(3))
+
+
+def moves_behind(scatter: Floats, mean: Floats, floor: float) -> tuple[Floats, float]:
+    """Covariance (13, 13) of the moves, and the variance left, that explain ``scatter`` (6, 3, 3) of the
+    colours ``mean`` (6, 3): the arguments of :func:`scatter_at`, which gives it back nearly.
+
+    Expectation-maximisation from the light's own moves; what the six colours do not tell stays like those.
+    """
+    moves = light_moves(mean, floor).reshape(6, 3, MOVES)
+    across = moves.swapaxes(1, 2)
+    usual_cov = usual_moves()[0]
+    size = float(np.trace(scatter, axis1=1, axis2=2).sum())
+    moves_cov = usual_cov * size / float(np.trace(moves @ usual_cov @ across, axis1=1, axis2=2).sum())
+    rest = REST_SHARE * size / 18.0
+    for _ in range(ROUNDS):
+        inverse = np.linalg.inv(moves @ moves_cov @ across + rest * np.eye(3))
+        gain = moves_cov @ across @ inverse
+        moment = gain @ scatter @ gain.swapaxes(1, 2) + moves_cov - gain @ moves @ moves_cov
+        left = rest**2 * np.trace(inverse @ scatter @ inverse - inverse, axis1=1, axis2=2)
+        moves_cov = (moment.mean(axis=0) + moment.mean(axis=0).T) / 2.0
+        rest += float(left.mean()) / 3.0
+    return moves_cov, rest

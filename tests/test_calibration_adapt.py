@@ -5,6 +5,8 @@ Outside truths: finite differences, the multivariate normal of scipy, Bayes' rul
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.linalg import block_diag
@@ -15,6 +17,7 @@ from calibration.adapt import (
     IN_COMMON,
     PictureWord,
     adapt,
+    carried_over,
     cube_posterior,
     first_word,
     log_evidence,
@@ -25,7 +28,7 @@ from calibration.adapt import (
 from calibration.collect import collect
 from calibration.compare import predict
 from calibration.labelling import Shot, labelled_picture
-from calibration.lamps import LIFT, light_covariance, light_moves, usual_moves
+from calibration.lamps import LIFT, light_covariance, light_moves, moves_behind, scatter_at, usual_moves
 from calibration.light import prepare
 from calibration.profile import SCHEME, default_profile
 from calibration.together import View, _evidence, _narrowed, look_together
@@ -80,6 +83,42 @@ def test_the_covariance_of_light_is_one_for_any_colours() -> None:
     black = light_covariance(np.log(albedo("black for white") + FLOOR), FLOOR)
     white = light_covariance(np.log(albedo("usual") + FLOOR), FLOOR)
     assert (np.diag(black)[:3] < np.diag(white)[:3]).all()
+
+
+@pytest.mark.parametrize("name", list(SETS))
+def test_what_moves_one_sets_colours_is_told_of_anothers(name: str) -> None:
+    here, there = (np.log(0.7 * albedo(one) + FLOOR) for one in ("usual", name))
+    moves_cov, rest = 0.2 * usual_moves()[0], 0.004
+    found = moves_behind(scatter_at(moves_cov, rest, here, FLOOR), here, FLOOR)
+    assert np.linalg.eigvalsh(found[0]).min() > 0 and found[1] > 0
+    told, true = (np.diagonal(scatter_at(*one, there, FLOOR), 0, 1, 2) for one in (found, (moves_cov, rest)))
+    assert np.sqrt(told) == pytest.approx(np.sqrt(true), rel=0.1)
+
+
+def test_the_general_colours_keep_their_own_scatter() -> None:
+    base = default_profile().model
+    kept = carried_over(base, base)
+    for before, after in ((base.cell_cov, kept.cell_cov), (base.sticker_cov, kept.sticker_cov)):
+        deviation = [np.sqrt(np.diagonal(one, 0, 1, 2)) for one in (before, after)]
+        assert deviation[1] == pytest.approx(deviation[0], rel=0.12)
+
+
+def test_haze_moves_a_pale_colour_less_than_a_deep_one() -> None:
+    base = default_profile().model
+    pale = replace(base, mean=np.log(np.exp(base.mean) + 0.2))
+    for colour in (4, 5):  # next to no red comes back from blue and green
+        assert carried_over(base, pale).cell_cov[colour, 0, 0] < 0.25 * base.cell_cov[colour, 0, 0]
+
+
+def test_pale_colours_are_learned_with_the_scatter_of_pale_colours() -> None:
+    rng, base = np.random.default_rng(3), default_profile().model
+    shown = [
+        make_samples(albedo("pastel"), "noon", rng, glare=0.0, turn=turn_with(*faces))
+        for faces in ((0, 1, 2), (3, 4, 5))
+    ]
+    own = adapt(base, [labelled_picture(samples, labels, base) for samples, labels in shown])
+    for colour in (4, 5):
+        assert own.cell_cov[colour, 0, 0] < 0.5 * base.cell_cov[colour, 0, 0]
 
 
 def test_evidence_is_that_of_the_normal_distribution() -> None:
