@@ -29,8 +29,9 @@ from models.decode import Posterior, decode, log_sum
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
-#: Modes this many nats below the best are given up once stickers have spoken.
-GIVE_UP_NATS = ((24.0, 35.0), (6.0, 18.0))  # for each EM step: with the same top, with another top
+#: Modes this many nats below the best are given up once stickers have spoken, for each EM step: with the same
+#: top, with another top. A light takes a few steps to settle, and the true mode may gain ten nats by them.
+GIVE_UP_NATS = ((24.0, 35.0), (24.0, 35.0), (18.0, 24.0), (12.0, 18.0))
 KEEP_NATS = 6.0
 #: A sticker counts as seen, for a person and where a colour is asked for its name, from this coverage on.
 SEEN_FROM = 0.3
