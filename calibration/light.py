@@ -203,8 +203,8 @@ def information(
     responsibility (S, N, 6): probability of each colour; scores and cell_mean: from the light so far, about
     which the variants are linear: x ~ centre + slope * (cell - cell_mean).
     """
-    modes, count, _, variants = scores.share.shape
-    weight = (responsibility[..., None] * scores.share).reshape(modes, count, 6 * variants)
+    modes, stickers, _, variants = scores.share.shape
+    weight = (responsibility[..., None] * scores.share).reshape(modes, stickers, 6 * variants)
     summed = (sums.columns @ weight).reshape(modes, -1, 4, 6, variants)
     count = summed[:, :, 0]
     off = np.moveaxis(summed[:, :, 1:], 2, -1) - count[..., None] * scores.centre  # (S, F, 6, G, 3)

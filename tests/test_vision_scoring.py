@@ -352,6 +352,21 @@ def test_the_sheet_is_written_whatever_becomes_of_the_table(
     assert (tmp_path / "sheet.png").is_file()
 
 
+def test_the_table_is_told_whatever_becomes_of_the_sheet(
+    samples: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A disk may fill up while the pictures are read."""
+
+    def full(*_: object) -> None:
+        raise LastlookError("sheet.png: cannot be written (No space left on device)")
+
+    monkeypatch.setattr(vision.report, "_reader", perfect)
+    monkeypatch.setattr(vision.report, "_write_sheet", full)
+    with pytest.raises(LastlookError, match="No space left"):
+        score_folder(samples, sheet=tmp_path / "sheet.png", as_json=True)
+    assert json.loads(capsys.readouterr().out)
+
+
 def test_a_full_disk_is_told_before_a_picture_is_read(
     samples: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys
 ) -> None:

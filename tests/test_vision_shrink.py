@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import cv2
 import numpy as np
 import pytest
@@ -43,3 +45,13 @@ def test_a_handy_stretch_holds_what_it_must(a: int, b: int, end: int) -> None:
     start, stop = handy(first, last, end)
     assert 0 <= start <= first and last <= stop <= end
     assert (stop - start) % HANDY_PX == 0 or stop - start == end or (start == 0 and stop == end)
+
+
+def test_a_large_picture_of_odd_sides_is_made_smaller_in_little_room() -> None:
+    """Workers of a pool have one each; a copy in single numbers would be four times as large."""
+    picture = np.zeros((1501, 2001, 3), np.uint8)
+    tracemalloc.start()
+    shrunk(picture, 256, 192)
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert most < picture.nbytes / 2

@@ -381,6 +381,34 @@ def test_a_camera_that_hangs_in_a_read_is_given_up(
     assert (events[0].kind, events[-1].kind) == ("opened", "gave-up") and "no picture for" in events[-1].text
 
 
+@pytest.mark.parametrize("hangs_in", ["opening", "opening again", "reading again"])
+def test_a_camera_that_hangs_when_it_is_tried_is_given_up(
+    hangs_in: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody waits at a terminal for what never comes."""
+    over = threading.Event()
+    monkeypatch.setattr(vision.stream, "HANGS_S", 0.3)
+    openings: list[int] = []
+
+    class Breaking(Unplugged):
+        def read(self) -> tuple[np.ndarray, None] | None:
+            if len(openings) > 1:
+                over.wait(20)
+            return None
+
+    def opener(source: Source, *, frame_rate: float) -> Breaking:
+        openings.append(1)
+        if hangs_in == "opening" or (hangs_in == "opening again" and len(openings) > 1):
+            over.wait(20)
+        return Breaking()
+
+    with FrameStream(source_named("0"), give_up_s=0.2, waits_s=(0.01,), opener=opener) as stream:
+        assert stream.first_try() is False
+        _, events = fetch_all(stream)
+    over.set()
+    assert events[-1].kind == "gave-up" and "no picture for" in events[-1].text
+
+
 def test_a_decoder_that_blows_up_ends_the_stream_with_one_line() -> None:
     def opener(source: Source, *, frame_rate: float) -> Unplugged:
         raise RuntimeError("inside the decoder")

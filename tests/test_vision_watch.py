@@ -443,7 +443,7 @@ def test_why_a_camera_was_given_up_is_told_however_late_it_comes() -> None:
 
 
 class ComingBack:
-    """A camera that is away for three tries, then gives two pictures, then is given up."""
+    """A camera that is lost right after a picture and for three tries, then gives two, then is given up."""
 
     source = source_named("0")
     ended = False
@@ -451,9 +451,11 @@ class ComingBack:
     def __init__(self) -> None:
         gone, busy = "camera 0: gone; trying again", "camera 0: busy; trying again"
         self.steps = [("lost", gone), ("waiting", busy), ("waiting", busy), ("stalled", busy), None, None]
+        self.begun = False
 
     def next_frame(self, timeout_s: float) -> StreamFrame | None:
-        if self.steps and self.steps[0] is None:
+        if not self.begun or (self.steps and self.steps[0] is None):
+            self.begun = True
             return StreamFrame(np.full((48, 64, 3), 90, np.uint8), 6 - len(self.steps), 0.0, 0.0)
         return None
 
@@ -476,6 +478,32 @@ def test_without_a_window_a_trouble_is_said_once_and_that_it_is_over(
         "lastlook: camera 0: busy; trying again",
         "lastlook: camera 0: pictures come again",
     ]
+
+
+class Onlooker:
+    """A window that keeps the trouble that is told with each picture shown."""
+
+    wh = (640, 360)
+
+    def __init__(self, watch: list[WindowWatch]) -> None:
+        self.watch, self.told = watch, []
+
+    def show(self, canvas: np.ndarray, arrived_s: float | None) -> str:
+        self.told.append(self.watch[0]._trouble)
+        return "q" if len(self.told) == 6 else ""
+
+
+def test_a_window_says_at_once_that_a_camera_is_lost_and_then_that_it_is_back(tmp_path: Path) -> None:
+    """The last picture from before is no sign that pictures come again."""
+    watcher = Watcher(default_profile())
+    session = Session(ComingBack(), watcher)  # type: ignore[arg-type]
+    watch: list[WindowWatch] = []
+    window = Onlooker(watch)
+    watch.append(WindowWatch(session, dark=False, moments=tmp_path))
+    watch[0].run(window)  # type: ignore[arg-type]
+    watcher.close()
+    gone, busy = "camera 0: gone; trying again", "camera 0: busy; trying again"
+    assert window.told == [gone, busy, busy, busy, "", ""]
 
 
 class FailingWindow:

@@ -11,6 +11,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from models.cube import frozen
+
 Floats = NDArray[np.float32]
 Weights = dict[str, Floats]
 
@@ -18,10 +20,10 @@ Weights = dict[str, Floats]
 def stored_weights(path: Path) -> Weights:
     """The arrays of an .npz file in single precision; nothing is unpickled.
 
-    Matrices lie column by column, as :func:`linear` goes through them.
+    Matrices lie column by column, as :func:`linear` goes through them; read-only.
     """
     with np.load(path, allow_pickle=False) as stored:
-        return {name: np.asfortranarray(stored[name], dtype=np.float32) for name in stored.files}
+        return {name: frozen(np.asfortranarray(stored[name], dtype=np.float32)) for name in stored.files}
 
 
 def linear(x: Floats, weights: Weights, name: str) -> Floats:

@@ -37,9 +37,10 @@ STRAYED_EDGES: Final = 1.5
 class Follower:
     """Follows one cube through a stream.
 
-    ``change`` tells what the last :meth:`step` did to the track: "" went on, "found" taken up again under
-    the old names, "mended" put right by a sighting, "other" begun anew under names of its own. ``cover``
-    (6, n, n): the share of each sticker that is free of hands, as last seen by the finder.
+    ``change`` tells what the last :meth:`step`, or :meth:`at_rest` after it, did to the track: "" went on,
+    "found" taken up again under the old names, "mended" put right by a sighting, "other" begun anew under
+    names of its own. ``cover`` (6, n, n): the share of each sticker that is free of hands, as last seen by
+    the finder.
     """
 
     def __init__(self, find: Find, *, size: int | None, live: bool) -> None:

@@ -78,12 +78,9 @@ def middle(values: NDArray[np.floating]) -> float:
     return float(np.partition(values, half)[half])
 
 
-def read_off(
-    image_bgr: NDArray[np.uint8], spots: NDArray[np.float32], *, repeat_border: bool = True
-) -> NDArray[np.float32]:
+def read_off(image_bgr: NDArray[np.uint8], spots: NDArray[np.float32]) -> NDArray[np.float32]:
     """Colours (..., 3) at pixels (..., 2), between pixels linearly; beyond the border its pixels repeat."""
-    border = cv2.BORDER_REPLICATE if repeat_border else cv2.BORDER_CONSTANT
     flat = spots.reshape(1, -1, 2) if spots.ndim == 2 else spots
     x, y = np.ascontiguousarray(flat[..., 0]), np.ascontiguousarray(flat[..., 1])
-    colours = cv2.remap(image_bgr, x, y, cv2.INTER_LINEAR, borderMode=border)
+    colours = cv2.remap(image_bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(colours, np.float32).reshape(*spots.shape[:-1], 3)

@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from models.cube import frozen
 from vision.pose import cube_rotations
 
 Floats = NDArray[np.float32]
@@ -56,7 +57,7 @@ def orientation_table() -> tuple[Floats, Floats]:
         1,
     ).astype(np.float32)
     # number by number: numpy is slow along a short last axis
-    return rotations, np.asfortranarray(orientation_monomials(rotations))
+    return frozen(rotations), frozen(np.asfortranarray(orientation_monomials(rotations)))
 
 
 def likely_orientations(monomials: Floats, least_apart_rad: float = 0.26) -> Iterator[Floats]:
@@ -79,7 +80,7 @@ def _spread_out() -> tuple[NDArray[np.int64], Floats]:
     axes = np.stack(np.meshgrid(*4 * [np.arange(3)], indexing="ij"), -1).reshape(81, 4)
     powers = (axes[:, :, None] == np.arange(3)).sum(1)
     which = (powers[:, None] == np.array(_MONOMIALS)).all(2).argmax(1)
-    return which, (1 / _WEIGHTS)[which]
+    return frozen(which), frozen((1 / _WEIGHTS)[which])
 
 
 def told_tensor(monomials: Floats) -> Floats:

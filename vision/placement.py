@@ -29,7 +29,7 @@ SEAM_WEIGHT = 0.5
 @lru_cache(maxsize=8)
 def lattice(size: int) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
     """Points of the lattice of all six faces: (N, 3) in cube axes, face of each, and the face on the other
-    side of the edge that it lies on, -1 inside a face."""
+    side of the edge that it lies on, -1 inside a face; read-only."""
     along = (np.arange(POINTS_A_LINE) + 0.5) / POINTS_A_LINE
     points, faces, beside = [], [], []
     for face in range(6):
@@ -43,7 +43,8 @@ def lattice(size: int) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
                 out = (2 * (k > 0) - 1) * (FACE_COLUMNS if c is across else FACE_ROWS)[face]
                 other = int(np.flatnonzero((out == FACE_NORMALS).all(1))[0]) if k in (0, size) else -1
                 beside.append(np.full(len(along), other))
-    return np.concatenate(points).astype(np.float32), np.concatenate(faces), np.concatenate(beside)
+    xyz = np.concatenate(points).astype(np.float32)
+    return frozen(xyz), frozen(np.concatenate(faces)), frozen(np.concatenate(beside))
 
 
 @dataclass(frozen=True, eq=False)

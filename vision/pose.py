@@ -23,15 +23,14 @@ from models.notation import FACES as FACES
 
 Floats = NDArray[np.float64]
 
-FACE_NORMALS = cube.FACE_NORMALS.astype(np.float64)
-FACE_ROWS = cube.FACE_ROWS.astype(np.float64)
-FACE_COLUMNS = cube.FACE_COLUMNS.astype(np.float64)
-FACE_ORIGINS = (FACE_NORMALS - FACE_ROWS - FACE_COLUMNS) / 2
+FACE_NORMALS = cube.frozen(cube.FACE_NORMALS.astype(np.float64))
+FACE_ROWS = cube.frozen(cube.FACE_ROWS.astype(np.float64))
+FACE_COLUMNS = cube.frozen(cube.FACE_COLUMNS.astype(np.float64))
+FACE_ORIGINS = cube.frozen((FACE_NORMALS - FACE_ROWS - FACE_COLUMNS) / 2)
 """(6, 3) each: outwards, which way rows and columns run, and the upper left corner, as printed."""
-FACE_CENTRES = FACE_NORMALS / 2
 
 #: the eight corners of the cube, edge 1
-VERTICES = np.array([(x, y, z) for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)], dtype=np.float64) / 2
+VERTICES = cube.frozen(np.array([(x, y, z) for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)]) / 2)
 
 
 def face_points(face: int, columns: Floats, rows: Floats) -> Floats:
@@ -44,8 +43,13 @@ def face_points(face: int, columns: Floats, rows: Floats) -> Floats:
     )
 
 
-_CORNERS = np.array(
-    [face_points(face, np.array([0.0, 1.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0, 1.0])) for face in range(6)]
+_CORNERS = cube.frozen(
+    np.array(
+        [
+            face_points(face, np.array([0.0, 1.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0, 1.0]))
+            for face in range(6)
+        ]
+    )
 )
 
 
@@ -69,7 +73,7 @@ def cube_rotations() -> Floats:
                     first = np.eye(3)[a] * sign_a
                     second = np.eye(3)[b] * sign_b
                     found.append(np.stack([first, second, np.cross(first, second)], axis=1))
-    return np.array(found)
+    return cube.frozen(np.array(found))
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,7 +203,8 @@ class CubePose:
 @lru_cache(maxsize=6)
 def _with_top(top: int) -> Floats:
     """The four rotations (4, 3, 3) of the cube that bring a face to the top."""
-    return np.array([turn for turn in cube_rotations() if np.array_equal(turn[:, 1], FACE_NORMALS[top])])
+    turns = cube_rotations()
+    return cube.frozen(turns[(turns[:, :, 1] == FACE_NORMALS[top]).all(axis=1)])
 
 
 def face_cosines(pose: CubePose) -> Floats:

@@ -84,8 +84,12 @@ def score_folder(
     is_stopped = len(marks) < len(truths)
     if is_stopped:
         sys.stderr.write(f"lastlook: stopped after {len(marks)} of {counted(len(truths), 'picture')}\n")
+    unwritten: LastlookError | None = None
     if sheet is not None:  # before the table: what it is piped into may close
-        _write_sheet(marks, sheet)
+        try:
+            _write_sheet(marks, sheet)
+        except LastlookError as error:  # the table took long to make: it is told all the same
+            unwritten = error
     groups = conditions(marks)
     if as_json:
         typer.echo(json_line(as_object(marks), indent=1))
@@ -97,6 +101,8 @@ def score_folder(
             for one in tables(groups, columns, console.width):
                 console.print(one, "")
         typer.echo(_curve_text(marks))
+    if unwritten is not None:
+        raise unwritten
     return int(is_stopped or bool(left_out))
 
 

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 #: sides that are a multiple of this can be halved twice
 HANDY_PX: Final = 4
+#: more pixels than this are averaged as bytes: as single numbers they take four times the memory
+MOST_AS_NUMBERS: Final = 2_000_000
 
 
 class Halved:
@@ -32,6 +34,8 @@ class Halved:
                 side % 2 == 0 and side >= 2 * asked
                 for side, asked in zip(small.shape[:2], (high, wide), strict=True)
             ):
+                if small.shape[0] * small.shape[1] > MOST_AS_NUMBERS:
+                    return np.asarray(cv2.resize(small, (wide, high), interpolation=cv2.INTER_AREA))
                 # of single numbers OpenCV averages shares of pixels faster, and to the same bytes
                 averages = cv2.resize(small.astype(np.float32), (wide, high), interpolation=cv2.INTER_AREA)
                 return np.asarray(cv2.convertScaleAbs(averages))

@@ -102,6 +102,7 @@ class FrameStream:
         self._changed = threading.Condition()
         self._frame: StreamFrame | None = None
         self._last_arrival_s: float | None = None
+        self._tried_s: float | None = None  # since when the source is opened or read, None while it is not
         self._told_stalled = self._away = self._hangs = False
         self._thread = threading.Thread(target=self._run, name="lastlook-stream", daemon=True)
 
@@ -112,11 +113,17 @@ class FrameStream:
         return self
 
     def first_try(self) -> bool:
-        """Wait until the source was opened once, well or not; whether it has an end of its own.
+        """Wait until the source was opened once, well or not, or was given up; whether it has an end of its
+        own.
 
         An address tells only then whether a camera or a recording is behind it.
         """
-        self._tried.wait()
+        while not self._tried.wait(0.1):
+            with self._changed:
+                if not self.ended:
+                    self._mind_silence()
+                if self.ended:
+                    break
         return self.finite
 
     def next_frame(self, timeout_s: float) -> StreamFrame | None:
@@ -128,20 +135,22 @@ class FrameStream:
             if frame is not None:
                 self._told_stalled = False
                 self._changed.notify_all()
-            elif not self.ended and not self._away:
+            elif not self.ended:
                 self._mind_silence()
             return frame
 
     def _mind_silence(self) -> None:
-        """Say that an opened source has fallen silent; give up a live one that hangs in a read too long."""
-        since_s = self._started_s if self._last_arrival_s is None else self._last_arrival_s
-        silent_s = time.monotonic() - since_s
+        """Say that an opened source has fallen silent; give up a live one that hangs too long in being opened
+        or read, the first time or another."""
+        now_s, arrived_s, tried_s = time.monotonic(), self._last_arrival_s, self._tried_s
+        silent_s = now_s - (self._started_s if arrived_s is None else arrived_s)
+        hangs = tried_s is not None and now_s - max(tried_s, arrived_s or tried_s) > HANGS_S
         name = self.source.name
-        if not self.finite and self._give_up_s is not None and silent_s > max(self._give_up_s, HANGS_S):
+        if hangs and not self.finite and self._give_up_s is not None and silent_s > self._give_up_s:
             self._tell("gave-up", f"{name}: no picture for {silent_s:.0f} s; given up")
             self._stop.set()
             self.ended = self._hangs = True
-        elif self._last_arrival_s is not None and not self._told_stalled and silent_s > self._stall_s:
+        elif arrived_s is not None and not self._told_stalled and not self._away and silent_s > self._stall_s:
             self._told_stalled = True
             self._tell("stalled", f"{name}: no picture for over {silent_s:.0f} s")
 
@@ -192,6 +201,7 @@ class FrameStream:
             reader: Reader | None = None
             finite = self.source.finite
             first = index
+            self._tried_s = time.monotonic()
             try:
                 reader = self._opener(self.source, frame_rate=self._frame_rate)
                 finite = self.finite = reader.finite
@@ -227,7 +237,7 @@ class FrameStream:
                 self._tell("gave-up", f"{fault.text}; given up after {away_s:.0f} s")
                 return
             wait_s = self._waits_s[min(failures, len(self._waits_s) - 1)]
-            self._away = True
+            self._away, self._tried_s = True, None
             self._tell("waiting" if failures else "lost", f"{fault.text}; trying again", wait_s)
             failures += 1
             self._stop.wait(wait_s)

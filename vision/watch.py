@@ -91,10 +91,10 @@ class WindowWatch:
         try:
             while True:
                 report, events = self.session.advance(WAIT_S)
-                self._hear(events)
                 if report is not None:
                     self._take(report)
-                elif self._end:  # nothing to wait for any more
+                self._hear(events)  # afterwards: trouble that comes with a picture is newer than that
+                if report is None and self._end:  # nothing to wait for any more
                     time.sleep(WAIT_S)
                 arrived = report.arrived_s if report is not None and not self._frozen else None
                 canvas = self.screen.compose(self._report, self._panel(), window.wh, still=bool(self._still))
@@ -190,6 +190,8 @@ def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> 
         while not over:
             ended = session.stream.ended  # before the events are read: the last one says why
             report, events = session.advance(0.25)
+            # what comes with a picture is newer than that
+            is_over = not any(event.kind in TROUBLES for event in events)
             for event in events:
                 if event.kind == "gave-up":
                     failed = event.text
@@ -197,9 +199,9 @@ def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> 
                     print(f"lastlook: {event.text}", file=sys.stderr)
                     trouble = event.text if event.kind in TROUBLES else trouble
             if report is not None:
-                if trouble:
+                if trouble and is_over:
                     print(f"lastlook: {session.stream.source.name}: pictures come again", file=sys.stderr)
-                trouble = ""
+                    trouble = ""
                 if report.turned_over:
                     print(f"lastlook: {_turned_over_words(report)}", file=sys.stderr)
                 _print_frame(session, report, out, as_json=as_json)

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from calibration.samples import LEAST_COVERAGE, StickerSamples
 from calibration.second_opinion import BOTTOM, SIDES, TOP, TOP_SHARE
+from models.cube import frozen
 from vision.attention import attended, linear, normalised, stored_weights
 from vision.patches import OPENED, cell_patches, middles, opened_rows, ray_frame
 from vision.pose import FACE_NORMALS, CubePose, face_cosines
@@ -121,7 +122,7 @@ def _is_open(n: int) -> NDArray[np.bool_]:
     out[0] = True
     out[0, 1 : n - 1, 1 : n - 1] = False
     out[list(SIDES), 0] = True
-    return out
+    return frozen(out)
 
 
 def _tokens(

@@ -28,6 +28,7 @@ from vision.scoring import marked
 from vision.truth import Truth, truths_in
 
 STEPS = {"own_top": 0.1, "second_top": 0.1, "own_side": 0.3, "second_side": 0.1, "lean": 0.35}
+DIVIDED_BY = ("second_top", "second_side")
 LEAST = 1e-3
 PRICE = 10
 Seen = tuple[Truth, NDArray[np.uint8], Found]
@@ -69,7 +70,9 @@ def main() -> None:
         moved = False
         for name, step in STEPS.items():
             for sign in (1, -1):
-                tried = weights | {name: max(0.0, weights[name] + sign * step)}
+                # an opinion that stands alone is divided by some of them
+                least = step if name in DIVIDED_BY else 0.0
+                tried = weights | {name: max(least, weights[name] + sign * step)}
                 value = scored(seen, name_of, tried)
                 if value > best:
                     best, weights, moved = value, tried, True

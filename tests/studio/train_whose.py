@@ -7,7 +7,7 @@ out; the numbers printed at the end are theirs.
     python tests/studio/train_whose.py --minutes 9 --out OUT
 
 leaves whose_colour.npz in OUT. A 2x2x2 has no middle that shows the top's colour, so it has weights of its
-own: --sizes 2.
+own: those of --sizes 2 are kept as whose_colour_of_2.npz.
 """
 
 from __future__ import annotations
