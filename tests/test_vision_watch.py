@@ -563,11 +563,12 @@ def test_a_still_cube_settles_on_its_truth_or_not_at_all(sample: str, code: str 
     assert code is None or reports[-1].case == code
 
 
-def test_a_turn_after_which_a_cube_of_other_layers_is_found_is_gone_on_from(
-    monkeypatch: pytest.MonkeyPatch,
+@pytest.mark.parametrize("size", [3, 4])
+def test_a_turn_after_which_another_cube_is_found_is_gone_on_from(
+    size: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A bar that passed the cube was taken for a turn, and the track for one of a 4x4x4: at rest the finder
-    sees what is there."""
+    """At rest the finder sees what is there: a cube of other layers, where a bar had passed that was taken
+    for a turn, or the same one under other names, whose turn counts."""
     image_bgr = load_photo(str(DATA.parent.parent / "sample_images" / "04-size-3.jpg")).image_bgr
     watcher = Watcher(default_profile())
     watcher.step(StreamFrame(image_bgr, 0, 0.0, 0.0))
@@ -576,14 +577,16 @@ def test_a_turn_after_which_a_cube_of_other_layers_is_found_is_gone_on_from(
 
     def another(number: int, image: np.ndarray, tracked: object) -> bool:
         assert follower.pose is not None
-        follower._tracker = Tracker(image, replace(follower.pose, size=4))
+        follower._tracker = Tracker(image, replace(follower.pose, size=size))
         follower.change = "other"
         return True
 
     monkeypatch.setattr(follower, "at_rest", another)
     really, first = turns.see, ["rested"]
     monkeypatch.setattr(turns, "see", lambda *told: first.pop() if first else really(*told))
-    for number in range(1, 4):
+    report = watcher.step(StreamFrame(image_bgr, 1, 1 / 30, 0.0))
+    assert (watcher._rested is not None) == (size == 3)
+    for number in range(2, 4):
         report = watcher.step(StreamFrame(image_bgr, number, number / 30, 0.0))
     watcher.close()
-    assert report.pose is not None and report.pose.size == 4
+    assert report.pose is not None and report.pose.size == size

@@ -170,9 +170,10 @@ class Watcher:
             self._rested = None
         if state == "rested":
             rests = self._follower.at_rest(frame.index, image, tracked)
-            if self._follower.change == "other" and self._follower.pose is not None:
-                # what was followed was none; the cube that is there has other layers, or other names
-                self._turns = TurnWatch(self._follower.pose.size)
+            pose = self._follower.pose
+            if pose is not None and pose.size != tracked.pose.size:
+                # what was followed was no such cube, so what looked like its turn was none
+                self._turns = TurnWatch(pose.size)
                 self._renamed()
             elif rests:
                 self._rested = self._between(list(self._known.times), 2, 0.75)
