@@ -30,8 +30,11 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 #: Modes this many nats below the best are given up once stickers have spoken, for each EM step: with the same
-#: top, with another top. A light takes a few steps to settle, and the true mode may gain ten nats by them.
-GIVE_UP_NATS = ((24.0, 35.0), (24.0, 35.0), (18.0, 24.0), (12.0, 18.0))
+#: top, with another top
+GIVE_UP_NATS = ((24.0, 35.0), (6.0, 18.0))
+#: The same with a cube's own colours: these pin a light down, which takes a few steps to settle, and the true
+#: mode may gain more than ten nats by them.
+GIVE_UP_OWN_NATS = ((24.0, 35.0), (24.0, 35.0), (18.0, 24.0), (12.0, 18.0))
 KEEP_NATS = 6.0
 #: A sticker counts as seen, for a person and where a colour is asked for its name, from this coverage on.
 SEEN_FROM = 0.3
@@ -109,7 +112,7 @@ def read_stickers(
     faces = len(seen.faces)
     shares = np.broadcast_to(model.glare_share, (len(prior), faces, len(model.glare_share)))
     fit = Fit(_first_light(modes, prepared, model, faces), shares, prior)
-    for give_up in GIVE_UP_NATS:
+    for give_up in GIVE_UP_OWN_NATS if profile.samples else GIVE_UP_NATS:
         told = told_by(seen, model, fit)
         evidence = told.evidence
         # another top may explain away more than the same one in other colours

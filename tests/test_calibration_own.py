@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from sticker_maker import LIGHTS, SETS, albedo, make_samples, random_layer
 
+from calibration import reading
 from calibration.collect import collect
 from calibration.labelling import Shot
 from calibration.own import general_for, read_by_profile
@@ -56,3 +57,14 @@ def test_a_usual_cube_is_read_in_spite_of_a_profile_of_another_one() -> None:
         right += reading.posterior.code == case_of(layer)[0].code
         assert reading.is_general
     assert right >= 6
+
+
+@pytest.mark.parametrize("light", ["lamp", "noon", "sky", "tubes"])
+def test_what_is_given_up_on_the_way_would_not_have_been_likelier(
+    light: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own, rng = profile_of("pastel"), np.random.default_rng(2)
+    samples, _ = make_samples(albedo("pastel"), light, rng, layer=random_layer(rng, 3), size=3, glare=0.1)
+    found = read_stickers(samples, own, tops=(0,)).log_evidence
+    monkeypatch.setattr(reading, "GIVE_UP_OWN_NATS", tuple((1e9, 1e9) for _ in range(8)))
+    assert found > read_stickers(samples, own, tops=(0,)).log_evidence - 0.2

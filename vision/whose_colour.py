@@ -86,13 +86,14 @@ def _weights(has_middle: bool) -> dict[str, Floats]:
 def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
     """Look at the top layer of a cube in a BGR picture.
 
-    None where there is nothing to go by: more layers than it knows, and a top seen edge on.
+    None where there is nothing to go by: more layers than it knows, a top seen edge on, and a 2x2x2 of which
+    no side is in view, so that all that is seen is asked for.
     """
     n = pose.size
     cosines = face_cosines(pose)
-    if n > 5 or cosines[0] <= LEAST_COSINE:
-        return None
     best = sorted(SIDES, key=lambda face: -cosines[face])[:2]
+    if n > 5 or cosines[0] <= LEAST_COSINE or (n == 2 and cosines[best[0]] <= LEAST_COSINE):
+        return None
     opened = {face: opened_rows(pose, face, float(cosines[face])) for face in best}
     faces = [0, *(face for face in best if cosines[face] > LEAST_COSINE or opened[face] is not None)]
     tokens = _tokens(image_bgr, pose, faces, cosines, opened)
