@@ -196,11 +196,14 @@ def adapt(
     base: ColourModel,
     pictures: Sequence[LabelledPicture],
     first: Sequence[PictureWord | None] | None = None,
+    *,
+    carry: bool = True,
 ) -> ColourModel:
     """The colour model of the cube in ``pictures``, which were labelled; ``base`` is the general model.
 
-    ``first``: the :func:`first_word` of each, where these are known already. Pictures without a labelled
-    sticker say nothing. Raises ValueError without others.
+    ``first``: the :func:`first_word` of each, where these are known already. ``carry``: whether the scatter
+    is :func:`carried_over`, not where the labels themselves are in question: it would suit any. Pictures
+    without a labelled sticker say nothing. Raises ValueError without others.
     """
     known = None if first is None else [word for word in first if word is not None]
     pictures = [one for one in pictures if len(one.labels)]
@@ -217,7 +220,7 @@ def adapt(
         mean, cov = cube_posterior(words, mean0, cube_cov, light_cov, common)
         light_cov = light_covariance(mean, base.floor)
         model = replace(model, mean=mean.reshape(6, 3), picture_cov=_symmetric(cov + light_cov))
-        model = carried_over(base, model)
+        model = carried_over(base, model) if carry else model
     rest = fit_model(model, pictures, steps=2, prior_pictures=12.0)
     return replace(
         rest,

@@ -57,12 +57,12 @@ def evidence_apart(shots: Sequence[Shot], guessed: Sequence[Ints], profile: Prof
     def pictures(labels: Sequence[Ints]) -> list[LabelledPicture]:
         return [labelled_picture(shot.samples, own, base) for shot, own in zip(shots, labels, strict=True)]
 
-    fitted = profile.with_model(adapt(base, pictures(guessed)))
+    fitted = profile.with_model(adapt(base, pictures(guessed), carry=False))
     again = pictures([_guess(shot, fitted)[0] for shot in shots])
     words = [first_word(base, picture) for picture in again]
     apart = 0.0
     for i, shot in enumerate(shots):
-        others = adapt(base, [*again[:i], *again[i + 1 :]], [*words[:i], *words[i + 1 :]])
+        others = adapt(base, [*again[:i], *again[i + 1 :]], [*words[:i], *words[i + 1 :]], carry=False)
         apart += _guess(shot, profile.with_model(others))[1]
     return apart
 
