@@ -119,6 +119,17 @@ def test_a_small_cube_in_a_mirror_is_not_refused() -> None:
     assert answer.candidates[0].code == truth_of(picture).code
 
 
+def test_burnt_out_is_what_is_white_and_not_what_is_yellow() -> None:
+    """In a bright yellow one channel is at its end as well; its colour is plain to see."""
+    image = load_photo(str(SAMPLES / "05-size-2-in-hand.jpg")).image_bgr
+    answer = read_picture(image)
+    assert not any("burnt out" in note for note in answer.notes)
+    first, second, _ = answer.grids["U"]
+    corners = np.array([first[0], first[1], second[1], second[0]])
+    cv2.fillPoly(image, [corners.round().astype(np.int32)], (255, 255, 255))
+    assert any(note.startswith("1 sticker of the top face burnt out") for note in read_picture(image).notes)
+
+
 def test_no_sequence_is_shown_for_a_guessed_permutation() -> None:
     """Two sides of a 4x4x4 whose pieces are all oriented: the other two edges may be either way round."""
     image = load_photo(str(ROOT / "tests" / "data" / "clip_turning" / "f110.jpg")).image_bgr

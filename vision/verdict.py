@@ -27,6 +27,8 @@ LEAST_TOP_SEEN = 0.42
 LEAST_TOP_DOUBTED = 0.25
 #: a sticker is seen well enough to contradict from this coverage on
 WELL_SEEN = 0.6
+#: linear light 0..1 that the darkest channel of a burnt-out sticker has at least
+PALE_LIGHT = 0.5
 _ROW_WORDS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh")
 _FACE_WORDS = {"U": "top", "R": "right", "F": "front", "L": "left", "B": "back", "D": "bottom"}
 
@@ -166,7 +168,9 @@ def _notes(reading: Reading, samples: StickerSamples) -> tuple[str, ...]:
     covered = int((top < SEEN_FROM).sum())
     if covered:
         notes.append(f"{counted(covered, 'sticker')} of the top face covered")
-    glaring = int(((samples.clipped[0] > 0.5) & (top >= SEEN_FROM)).sum())
+    # a yellow whose red is at its end is still yellow: burnt out is where no channel is left dark
+    is_pale = samples.linear_rgb[0].min(axis=-1) > PALE_LIGHT
+    glaring = int(((samples.clipped[0] > 0.5) & is_pale & (top >= SEEN_FROM)).sum())
     if glaring:
         notes.append(f"{counted(glaring, 'sticker')} of the top face burnt out by light")
     doubted = int(((reading.clean[0] < 0.5) & (top >= SEEN_FROM)).sum())
