@@ -8,7 +8,7 @@ integrated out (closed form), chooses the hypotheses that are followed up.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,8 +53,8 @@ TOP_SHARE, SIDE_SHARE = 0.55, 0.45
 class Seen:
     """The visible stickers as flat arrays: index among 6 n n, visible-face index, features, shares.
 
-    ``sums`` is what sums over them are made with; ``second`` (N, 6) a second opinion's log probabilities of
-    the colour of each pose face, None without.
+    ``is_read`` (N,) tells which have pixels that say anything; ``sums`` is what sums over them are made with;
+    ``second`` (N, 6) a second opinion's log probabilities of the colour of each pose face, None without.
     """
 
     faces: tuple[int, ...]
@@ -64,12 +64,17 @@ class Seen:
     measure_var: Floats
     outlier_share: Floats
     coverage: Floats
+    is_read: NDArray[np.bool_]
     sums: PictureSums
     second: Floats | None
 
     def scored(self, model: ColourModel, light: LightFit, shares: Floats) -> StickerScores:
-        """Log-likelihoods under the light of S modes; ``shares`` (S, F, G) of each variant on each face."""
-        return sticker_loglik(
+        """Log-likelihoods under the light of S modes; ``shares`` (S, F, G) of each variant on each face.
+
+        Those of a sticker that was not read are 0: it is no evidence, or readings that open other sides of
+        the same cube could not be held beside each other.
+        """
+        scores = sticker_loglik(
             model,
             self.features,
             self.face_of,
@@ -79,6 +84,9 @@ class Seen:
             self.outlier_share,
             shares,
         )
+        if self.is_read.all():
+            return scores
+        return replace(scores, loglik=np.where(self.is_read[:, None], scores.loglik, 0.0))
 
     def relit(
         self, prepared: Prepared, model: ColourModel, labels: Floats, scores: StickerScores, cell_mean: Floats
@@ -144,6 +152,7 @@ def gather(samples: StickerSamples, profile: Profile, second: NDArray[np.floatin
         measure_var=measure_var,
         outlier_share=np.where(is_read[place], np.minimum(share, 0.98), UNREAD_SHARE),
         coverage=seen,
+        is_read=is_read[place],
         sums=picture_sums(model, features, face_of, measure_var, len(faces)),
         second=told,
     )

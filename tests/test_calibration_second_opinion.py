@@ -80,10 +80,13 @@ def test_a_side_out_of_view_of_which_nothing_is_told_changes_no_reading(seed: in
     samples = replace(samples, coverage=hidden)
     silent = np.zeros((6, 4, 4, 6))
     silent[1, 0] = np.log(PRIOR)
-    without = read_stickers(samples, tops=(0,), second=np.zeros_like(silent)).posterior
-    beside = read_stickers(samples, tops=(0,), second=silent).posterior
-    for code, share in without.case_probabilities.items():
-        assert beside.case_probabilities.get(code, 0.0) == pytest.approx(share, abs=0.01)
+    without = read_stickers(samples, tops=(0,), second=np.zeros_like(silent))
+    beside = read_stickers(samples, tops=(0,), second=silent)
+    for code, share in without.posterior.case_probabilities.items():
+        assert beside.posterior.case_probabilities.get(code, 0.0) == pytest.approx(share, abs=0.01)
+    # what was not read is no evidence either: readings with other sides opened are held beside each other
+    assert beside.log_evidence == pytest.approx(without.log_evidence, abs=1.0)
+    assert beside.posterior.log_evidence_any == pytest.approx(without.posterior.log_evidence_any, abs=1.0)
 
 
 @pytest.mark.parametrize("seed", range(4))
