@@ -64,6 +64,11 @@ class Crop:
     maps: Floats
     numbers: Floats
 
+    @property
+    def cube_probability(self) -> float:
+        """What the network gives for a cube being here, 0..1."""
+        return float(1 / (1 + np.exp(-self.numbers[23])))
+
     def at(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Pixels (..., 2) of the picture in the map's."""
         return np.asarray((xy - np.array([self.left, self.top])) * self.scale)
@@ -299,4 +304,4 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
         n, place.focal, (float(principal[0]), float(principal[1])), place.rotation, place.centre,
         score=edge, size_probabilities={s: float(p) for s, p in zip(SIZES, shares, strict=True)},
     )  # fmt: skip
-    return Fitted(pose, (edge + seam) / 2, float(1 / (1 + np.exp(-numbers[23]))), crop.maps[3])
+    return Fitted(pose, (edge + seam) / 2, crop.cube_probability, crop.maps[3])
