@@ -130,6 +130,7 @@ def frame_matrix(top: int, front: int) -> NDArray[np.int64]:
     return np.stack([np.cross(up, ahead), up, ahead], axis=1)
 
 
+@lru_cache(maxsize=24)
 def face_map(top: int, front: int) -> tuple[int, ...]:
     """Pose-frame face on which each of URFDLB lies when U is ``top`` and F is ``front``."""
     turned = FACE_NORMALS @ frame_matrix(top, front).T
