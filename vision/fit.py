@@ -117,7 +117,7 @@ class _Told:
     of layers, and the longer side of the whole picture in pixels."""
 
     crop: Crop
-    orientation: Floats
+    orientation: NDArray[np.float64]
     size: int
     longest_px: float
 
@@ -153,7 +153,8 @@ def _improve(
         normal = weighted @ jacobian.T
         right = weighted @ gaps
         _hold(place, told, max(count, 1), perspective, normal, right)
-        whole = np.minimum(np.maximum(np.linalg.solve(normal, -right), -limit), limit)
+        step = cv2.solve(normal, -right[:, None])[1].ravel()
+        whole = np.minimum(np.maximum(step, -limit), limit)
         if last is not None and last.any():
             length = last @ normal
             left = float(length @ whole) / float(length @ last)  # below 0 where the last one went too far
@@ -242,7 +243,7 @@ def _hold(
     turn = axes @ turn_towards(axes.T @ place.rotation, told.orientation)
     pull = 8 * _TOLD_WEIGHT * count / (1 + float(turn @ turn) / _TOLD_REACH_RAD**2)
     right[:3] -= pull * turn
-    diagonal = np.einsum("ii->i", normal)
+    diagonal = normal.reshape(-1)[:: len(normal) + 1]
     diagonal[:3] += pull
     diagonal += diagonal * 0.02 + 1e-9
 

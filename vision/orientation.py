@@ -85,13 +85,13 @@ def _spread_out() -> tuple[NDArray[np.int64], Floats]:
     return frozen(which), frozen((1 / _WEIGHTS)[which])
 
 
-def told_tensor(monomials: Floats) -> Floats:
+def told_tensor(monomials: Floats) -> NDArray[np.float64]:
     """A name (15,) as the symmetric tensor of fourth powers that it stands for, (3, 27)."""
     which, factors = _spread_out()
-    return np.asarray((monomials[which] * factors).reshape(3, 27))
+    return np.asarray((monomials[which] * factors).reshape(3, 27), np.float64)
 
 
-def turn_towards(rotation: NDArray[np.float64], told: Floats) -> NDArray[np.float64]:
+def turn_towards(rotation: NDArray[np.float64], told: NDArray[np.float64]) -> NDArray[np.float64]:
     """The turn (3,), in the axes of a rotation (3, 3), that brings it to the orientation told (a tensor).
 
     Half the squared distance between the names grows by 4 rad^-2 times the squared angle, about any axis.
