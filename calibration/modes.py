@@ -133,7 +133,8 @@ def gather(samples: StickerSamples, profile: Profile, second: NDArray[np.floatin
     if told is not None:
         told = told[place]
         unread = ~is_read[place]
-        told[unread] = in_full(told[unread], weights_for(samples.size))
+        if unread.any():
+            told[unread] = in_full(told[unread], weights_for(samples.size))
     face_of = np.searchsorted(np.array(faces, dtype=np.intp), place // per_face)
     features = log_light(linear, model.floor)
     measure_var = noise_var / (linear + model.floor) ** 2

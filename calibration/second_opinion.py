@@ -83,12 +83,15 @@ def in_full(told: Floats, weights: Weights) -> Floats:
 def shifted(log_prior: Floats, told: Floats, colours: NDArray[np.intp], weights: Weights) -> Floats:
     """Log priors (S, N, 6) of the colours after an opinion ``told`` (N, 6); ``colours`` (S, 6) are the faces'
     under each of S hypotheses."""
-    for_top, for_side = parted(told)
-    change = np.zeros((len(told), 6))
+    rows = np.flatnonzero(told.any(axis=1))
+    for_top, for_side = parted(told[rows])
+    change = np.zeros((len(rows), 6))
     change[:, TOP] = np.clip(weights.second_top * (for_top - weights.lean), -LIMIT, LIMIT)
     change[:, SIDES] = np.maximum(weights.second_side * for_side, -LIMIT)
-    out = log_prior + np.moveaxis(change[:, np.argsort(colours, axis=1)], 1, 0)
-    return np.where(told.any(axis=1, keepdims=True), out - log_sum(out)[..., None], log_prior)
+    changed = log_prior[:, rows] + np.moveaxis(change[:, np.argsort(colours, axis=1)], 1, 0)
+    out = log_prior.copy()
+    out[:, rows] = changed - log_sum(changed)[..., None]
+    return out
 
 
 def joined(loglik: Floats, told: Floats, colours: NDArray[np.intp], weights: Weights) -> Floats:
