@@ -13,7 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from models.decode import MIRROR_PRIOR, Posterior, Scored, log_sum
+from models.decode import MIRROR_PRIOR, Posterior
+from models.decode_scores import Scored, log_sum
 
 Floats = NDArray[np.float64]
 

@@ -131,7 +131,8 @@ def gather(samples: StickerSamples, profile: Profile, second: NDArray[np.floatin
     told = None if second is None else second.reshape(-1, 6).astype(np.float64)
     place = np.flatnonzero(is_read if told is None else is_read | told.any(axis=1))
     per_face = samples.size * samples.size
-    faces = tuple(int(f) for f in np.unique(place // per_face))
+    # (not np.unique, which loads numpy's masked arrays: 10 ms of a command)
+    faces = tuple(np.flatnonzero(np.bincount(place // per_face)).tolist())
     linear = samples.linear_rgb.reshape(-1, 3)[place].astype(np.float64)
     seen = coverage[place]
     spread = samples.spread_rgb.reshape(-1, 3)[place].astype(np.float64)
@@ -140,7 +141,8 @@ def gather(samples: StickerSamples, profile: Profile, second: NDArray[np.floatin
     if told is not None:
         told = told[place]
         unread = ~is_read[place]
-        told[unread] = in_full(told[unread], weights_for(samples.size))
+        if unread.any():
+            told[unread] = in_full(told[unread], weights_for(samples.size))
     face_of = np.searchsorted(np.array(faces, dtype=np.intp), place // per_face)
     features = log_light(linear, model.floor)
     measure_var = noise_var / (linear + model.floor) ** 2
@@ -212,10 +214,10 @@ def label_prior(seen: Seen, modes: Modes, profile: Profile, size: int, mirror: b
     opposite = {c: profile.scheme[(f + 3) % 6] for f, c in enumerate(profile.scheme)}
     faces = seen.place // per_face
     out = np.full((len(modes.tops), len(seen.place), 6), -40.0)
-    for top in np.unique(modes.tops):
+    for top in set(modes.tops.tolist()):
         rows = np.flatnonzero(modes.tops == top)
         colours = modes.colours[rows]
-        fixed = under_top(size, int(top), profile.scheme, mirror)[0][seen.place]
+        fixed = under_top(size, top, profile.scheme, mirror)[0][seen.place]
         share = np.where(faces == top, TOP_SHARE, SIDE_SHARE)
         moving = np.repeat(np.log((1.0 - share) / 4.0)[None, :, None], 6, axis=2).repeat(len(rows), axis=0)
         here = np.arange(len(rows))

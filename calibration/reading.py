@@ -24,7 +24,8 @@ from calibration.samples import StickerSamples
 from calibration.second_opinion import joined, weights_for
 from calibration.steps import Fit, refitted, told_by
 from calibration.unbound import unbound_evidence
-from models.decode import Posterior, decode, log_sum
+from models.decode import Posterior, decode_each
+from models.decode_scores import log_sum
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -73,9 +74,10 @@ class Reading:
 
 
 def _full(seen: Seen, values: Floats, size: int) -> Floats:
-    out = np.zeros((6 * size * size, *values.shape[1:]))
-    out[seen.place] = values
-    return out.reshape(6, size, size, *values.shape[1:])
+    """Values (..., N, K) of the stickers seen as (..., 6, n, n, K), 0 where nothing was seen."""
+    out = np.zeros((*values.shape[:-2], 6 * size * size, values.shape[-1]))
+    out[..., seen.place, :] = values
+    return out.reshape(*values.shape[:-2], 6, size, size, values.shape[-1])
 
 
 def read_stickers(
@@ -153,23 +155,29 @@ def _decode_modes(
 ) -> Reading:
     size, model = samples.size, profile.model
 
-    def with_second(values: Floats, mode: int) -> Floats:
-        if seen.second is None or modes.tops[mode] != 0:
+    def with_second(values: Floats, of_modes: Ints) -> Floats:  # modes with one top
+        if seen.second is None or modes.tops[of_modes[0]] != 0:
             return values
-        return joined(values, seen.second, modes.colours[mode], weights_for(size))
+        return joined(values, seen.second, modes.colours[of_modes], weights_for(size))
 
-    def decoded(values: Floats, mode: int) -> Posterior:
-        return decode(
-            _full(seen, with_second(values, mode), size) / model.temperature,
-            scheme=profile.scheme,
-            tops=(int(modes.tops[mode]),),
-            front=front,
-            mirror=mirror,
-        )
+    def decoded(values: Floats, of_modes: Ints) -> list[Posterior]:
+        found: dict[int, Posterior] = {}
+        tops = modes.tops[of_modes]
+        for top in dict.fromkeys(tops.tolist()):
+            rows = np.flatnonzero(tops == top)
+            posteriors = decode_each(
+                _full(seen, with_second(values[rows], of_modes[rows]), size) / model.temperature,
+                scheme=profile.scheme,
+                tops=(top,),
+                front=front,
+                mirror=mirror,
+            )
+            found |= zip(rows.tolist(), posteriors, strict=True)
+        return [found[i] for i in range(len(of_modes))]
 
     told = told_by(seen, model, fit)
     loglik = told.scores.loglik
-    first = [decoded(loglik[s], s) for s in range(len(modes.tops))]
+    first = decoded(loglik, np.arange(len(modes.tops)))
     weight = np.array([p.log_evidence for p in first]) + fit.light.log_occam / model.temperature
     keep = np.flatnonzero(weight > weight.max() - KEEP_NATS)
     marginals = np.stack([first[s].marginals.reshape(-1, 6)[seen.place] for s in keep])
@@ -178,7 +186,7 @@ def _decode_modes(
     if np.abs(marginals - told.labels).max() > SETTLED_SHARE:
         fit = refitted(seen, prepared, model, fit, told, marginals)
         told = told_by(seen, model, fit)
-        final = [decoded(told.scores.loglik[i], int(s)) for i, s in enumerate(keep)]
+        final = decoded(told.scores.loglik, keep)
     light, scores, loglik = fit.light, told.scores, told.scores.loglik
     price = light.log_occam / model.temperature
     best = int(np.argmax([p.log_evidence + c for p, c in zip(final, price, strict=True)]))
@@ -202,7 +210,7 @@ def _decode_modes(
     return Reading(
         posterior=mixed,
         loglik=_full(seen, loglik[best], size),
-        joined_loglik=_full(seen, with_second(loglik[best], int(keep[best])), size),
+        joined_loglik=_full(seen, with_second(loglik[[best]], keep[[best]])[0], size),
         class_features=features,
         clean=_full(seen, (marginal * scores.share[best, ..., 0]).sum(axis=1)[:, None], size)[..., 0],
         log_light=float(price[best]),

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from models.decode import log_sum
+from models.decode_scores import log_sum
 
 Floats = NDArray[np.float64]
 
@@ -62,11 +62,11 @@ def weights_for(size: int) -> Weights:
 
 
 def parted(values: Floats) -> tuple[Floats, Floats]:
-    """What values (N, 6) in the order of the faces, nats, say for the top's colour against a side's (N,), and
-    for each side's against the sides' mean (N, 4)."""
-    sides = values[:, SIDES]
+    """What values (..., 6) in the order of the faces, nats, say for the top's colour against a side's (...,),
+    and for each side's against the sides' mean (..., 4)."""
+    sides = values[..., SIDES]
     mean = log_sum(sides) + _LOG_QUARTER
-    return np.asarray(values[:, TOP] - mean), np.asarray(sides - mean[:, None])
+    return np.asarray(values[..., TOP] - mean), np.asarray(sides - mean[..., None])
 
 
 def in_full(told: Floats, weights: Weights) -> Floats:
@@ -83,29 +83,34 @@ def in_full(told: Floats, weights: Weights) -> Floats:
 def shifted(log_prior: Floats, told: Floats, colours: NDArray[np.intp], weights: Weights) -> Floats:
     """Log priors (S, N, 6) of the colours after an opinion ``told`` (N, 6); ``colours`` (S, 6) are the faces'
     under each of S hypotheses."""
-    for_top, for_side = parted(told)
-    change = np.zeros((len(told), 6))
+    rows = np.flatnonzero(told.any(axis=1))
+    for_top, for_side = parted(told[rows])
+    change = np.zeros((len(rows), 6))
     change[:, TOP] = np.clip(weights.second_top * (for_top - weights.lean), -LIMIT, LIMIT)
     change[:, SIDES] = np.maximum(weights.second_side * for_side, -LIMIT)
-    out = log_prior + np.moveaxis(change[:, np.argsort(colours, axis=1)], 1, 0)
-    return np.where(told.any(axis=1, keepdims=True), out - log_sum(out)[..., None], log_prior)
+    changed = log_prior[:, rows] + np.moveaxis(change[:, np.argsort(colours, axis=1)], 1, 0)
+    out = log_prior.copy()
+    out[:, rows] = changed - log_sum(changed)[..., None]
+    return out
 
 
 def joined(loglik: Floats, told: Floats, colours: NDArray[np.intp], weights: Weights) -> Floats:
-    """Log-likelihoods (N, 6) of the colours with an opinion ``told`` (N, 6); ``colours`` (6,) are the faces'.
+    """Log-likelihoods (..., N, 6) of the colours with an opinion ``told`` (N, 6); ``colours`` (..., 6) are
+    the faces' under each hypothesis.
 
     What a sticker says as a whole, over the top's and the sides' colours, is what its pixels said: a top is
     not believed for having been asked about more often. The bottom's colour keeps its likelihood.
     """
-    own = loglik[:, colours]
+    of_face = colours[..., None, :]
+    own = np.take_along_axis(loglik, of_face, axis=-1)
     own_top, own_side = parted(own)
     told_top, told_side = parted(told)
     side = weights.own_side * own_side + weights.second_side * told_side
-    side -= (log_sum(side) + _LOG_QUARTER)[:, None]
+    side -= (log_sum(side) + _LOG_QUARTER)[..., None]
     top = weights.own_top * own_top + weights.second_top * (told_top - weights.lean)
-    whole = log_sum(own[:, SIDES]) + _LOG_QUARTER + np.logaddexp(own_top + _ODDS, 0.0)
+    whole = log_sum(own[..., SIDES]) + _LOG_QUARTER + np.logaddexp(own_top + _ODDS, 0.0)
     level = whole - np.logaddexp(top + _ODDS, 0.0)
-    out = loglik.copy()
-    out[:, colours[TOP]] = level + top
-    out[:, colours[list(SIDES)]] = level[:, None] + side
+    own[..., TOP] = level + top
+    own[..., SIDES] = level[..., None] + side
+    out = np.take_along_axis(own, np.argsort(of_face), axis=-1)
     return np.where(told.any(axis=1, keepdims=True), out, loglik)

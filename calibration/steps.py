@@ -15,7 +15,7 @@ from calibration.classifier import StickerScores
 from calibration.light import LightFit, Prepared, Selection
 from calibration.modes import Seen
 from calibration.profile import ColourModel
-from models.decode import log_sum
+from models.decode_scores import log_sum
 
 Floats = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ import numpy as np
 from calibration.light import Prepared, posterior
 from calibration.modes import Seen
 from calibration.profile import ColourModel
-from models.decode import log_sum
+from models.decode_scores import log_sum
 
 ROUNDS: Final = 6
 

@@ -19,120 +19,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.cases import case_of
 from models.cube import frozen
-from models.decode_tables import (
-    CORNER_STATES,
-    EDGE_STATES,
-    EVEN_EDGE_STATES,
-    FLIPS,
-    PERMUTATIONS,
-    TWISTS,
-    StateTable,
-    Tables,
-    face_map,
-    tables,
-)
+from models.decode_scores import FloatArray, Scored, edge_states, log_sum, score
+from models.decode_tables import CORNER_STATES, FLIPS, PERMUTATIONS, TWISTS, face_map, tables
 from models.layer import LastLayer
 
-FloatArray = NDArray[np.float64]
 MIRROR_PRIOR: Final = 1e-3
 """Probability before a look that a picture is a mirror image."""
 _KEEP = 1e-9  # hypotheses with a smaller share of the posterior are left out of what follows scoring
 _FRONTS = (2, 1, 5, 4, 0, 3)  # pose faces asked in this order for a front beside a top
-
-
-def log_sum(values: FloatArray, axis: int | tuple[int, ...] = -1) -> FloatArray:
-    """log of the sum of exponentials along ``axis``."""
-    top = np.maximum.reduce(values, axis=axis, keepdims=True)
-    if not np.isfinite(top).all():  # nothing but -inf somewhere: its sum is 0
-        top = np.where(np.isfinite(top), top, 0.0)
-        with np.errstate(divide="ignore"):
-            return np.asarray(np.squeeze(top, axis) + np.log(np.exp(values - top).sum(axis=axis)))
-    total = np.log(np.add.reduce(np.exp(values - top), axis=axis))
-    return np.asarray(total + top.reshape(total.shape))
-
-
-@dataclass(frozen=True, eq=False)
-class Scored:
-    """All colourings of one frame, scored. H hypotheses, F flip vectors, parity groups first.
-
-    ``log_weight`` (H,): log prior + log evidence, in nats. ``corners`` (H, 2, 12, 27) and ``edges``
-    (H, 2, 12, F): state probabilities within each parity group, each group summing to 1.
-    ``parity`` (H, 2, 2): joint probability of the two parities (corner, edge). ``log_corners`` and
-    ``log_edges`` (H, 2): log of the sum over each parity group's states. A 2x2x2 has the shapes
-    (H, 1, 1, 1), (H, 2, 1) and (H, 1) for its missing edges.
-    """
-
-    tables: Tables
-    log_prior: FloatArray
-    log_fixed: FloatArray
-    log_weight: FloatArray
-    corners: FloatArray
-    edges: FloatArray
-    parity: FloatArray
-    log_corners: FloatArray
-    log_edges: FloatArray
-    corner_scores: FloatArray
-    edge_scores: FloatArray
-
-
-def _grouped(scores: FloatArray, states: StateTable, shape: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
-    """Normalised probabilities and log sums within the two parity groups."""
-    raw = states.sums(scores).reshape(len(scores), 2, -1)
-    top = raw.max(axis=2, keepdims=True)
-    weights = np.exp(raw - top)
-    total = weights.sum(axis=2, keepdims=True)
-    weights /= total
-    return weights.reshape(len(scores), *shape), (top + np.log(total))[:, :, 0]
-
-
-def _last_added(values: FloatArray) -> FloatArray:
-    """The sum over a last axis of two or three, along which numpy adds slowly."""
-    return np.asarray(sum(values[..., k] for k in range(1, values.shape[-1])) + values[..., 0])
-
-
-def _score(stickers: FloatArray, t: Tables, log_prior: FloatArray) -> Scored:
-    count = len(t.colours)
-    corner_scores = _last_added(stickers[t.corner_stickers].ravel()[t.corner_pick])
-    corners, log_corner = _grouped(corner_scores, CORNER_STATES, (2, 12, 27))
-    by_face = np.zeros((6, 6))
-    np.add.at(by_face, t.fixed_faces, stickers[t.fixed_stickers])
-    log_fixed = by_face[np.arange(6), t.colours].sum(axis=1)
-    if t.size == 2:
-        edge_scores = np.zeros((count, 4, 4, 2))
-        edges, log_edge, coupled = np.ones((count, 1, 1, 1)), np.zeros((count, 1)), np.ones((2, 1), bool)
-        states = 648
-    else:
-        edge_scores = _last_added(stickers[t.edge_stickers].sum(axis=2).ravel()[t.edge_pick])
-        odd = t.size % 2 == 1
-        edges, log_edge = _grouped(
-            edge_scores, EVEN_EDGE_STATES if odd else EDGE_STATES, (2, 12, 8 if odd else 16)
-        )
-        coupled = np.eye(2, dtype=bool) if odd else np.ones((2, 2), bool)
-        states = 62208 if odd else 248832
-    joint = np.where(coupled, log_corner[:, :, None] + log_edge[:, None, :], -np.inf)
-    total = log_sum(joint, axis=(1, 2))
-    parity = np.exp(joint - total[:, None, None])
-    log_weight = log_prior + log_fixed + total - np.log(states)
-    return Scored(
-        tables=t,
-        log_prior=log_prior,
-        log_fixed=log_fixed,
-        log_weight=log_weight,
-        corners=corners,
-        edges=edges,
-        parity=parity,
-        log_corners=log_corner,
-        log_edges=log_edge,
-        corner_scores=corner_scores,
-        edge_scores=edge_scores,
-    )
 
 
 @lru_cache(maxsize=8)
@@ -184,13 +85,24 @@ class Posterior:
         return tuple(sorted(found, key=lambda item: -item[2]))
 
     @cached_property
+    def states(self) -> tuple[tuple[FloatArray, FloatArray], ...]:
+        """Of each kept hypothesis the probabilities of its corners' states (2, 12, 27) and its edges' (2, 12,
+        F), as :class:`Scored` gives them."""
+        found: dict[tuple[int, int], tuple[FloatArray, FloatArray]] = {}
+        for s in self.scored:
+            rows = [h for one, h, _ in self.kept if one is s]
+            if rows:
+                parts = zip(rows, s.corners(rows), s.edges(rows), strict=True)
+                found |= {(id(s), h): (corners, edges) for h, corners, edges in parts}
+        return tuple(found[id(s), h] for s, h, _ in self.kept)
+
+    @cached_property
     def _orientations(self) -> list[FloatArray]:
         """For each kept hypothesis, joint probability (27, F) of twist and flip vectors, times its share."""
-        out = []
-        for s, h, share in self.kept:
-            twists, flips = s.corners[h].sum(axis=1), s.edges[h].sum(axis=1)
-            out.append(share * (twists.T @ s.parity[h] @ flips))
-        return out
+        return [
+            share * (corners.sum(axis=1).T @ s.parity[h] @ edges.sum(axis=1))
+            for (s, h, share), (corners, edges) in zip(self.kept, self.states, strict=True)
+        ]
 
     @cached_property
     def case_probabilities(self) -> dict[str, float]:
@@ -234,7 +146,7 @@ class Posterior:
         for k, (s, h, share) in enumerate(self.kept):
             if share <= best[0]:
                 break
-            corner, edge = s.corners[h].max(axis=1), s.edges[h].max(axis=1)
+            corner, edge = (part.max(axis=1) for part in self.states[k])
             value = s.parity[h][:, :, None, None] * corner[:, None, :, None] * edge[None, :, None, :]
             allowed = (mirrored if s.tables.mirrored[h] else seen) == wanted
             value = np.where(allowed, value, 0.0) * share
@@ -242,11 +154,11 @@ class Posterior:
             if value[where] > best[0]:
                 best = (float(value[where]), k, tuple(int(w) for w in where))
         _, k, (a, b, t, f) = best
-        s, h, _ = self.kept[k]
-        corners = PERMUTATIONS[a * 12 + int(s.corners[h, a, :, t].argmax())]
+        corner, edge = self.states[k]
+        corners = PERMUTATIONS[a * 12 + int(corner[a, :, t].argmax())]
         if self.size == 2:
             return k, LastLayer(2, corners, TWISTS[t], (), ()), (t, f)
-        edges = PERMUTATIONS[b * 12 + int(s.edges[h, b, :, f].argmax())]
+        edges = PERMUTATIONS[b * 12 + int(edge[b, :, f].argmax())]
         return k, LastLayer(self.size, corners, TWISTS[t], edges, FLIPS[f]), (t, f)
 
     @property
@@ -320,32 +232,41 @@ class Posterior:
         n = self.size
         out = np.zeros((6 * n * n, 6))
         for s in self.scored:
-            found = [(h, share) for one, h, share in self.kept if one is s]
+            found = [k for k, (one, _, _) in enumerate(self.kept) if one is s]
             if not found:
                 continue
-            t, rows = s.tables, [h for h, _ in found]
-            shares = np.array([share for _, share in found])
+            t, rows = s.tables, [self.kept[k][1] for k in found]
+            shares = np.array([self.kept[k][2] for k in found])
+            corners, edges = (np.array([self.states[k][kind] for k in found]) for kind in (0, 1))
             fixed = np.bincount(
                 (t.fixed_stickers * 6 + t.colours[rows][:, t.fixed_faces]).ravel(),
                 np.repeat(shares, len(t.fixed_faces)),
                 out.size,
             )
             out += fixed.reshape(out.shape)
-            of_corners = (shares[:, None] * s.parity[rows].sum(axis=2))[:, :, None, None] * s.corners[rows]
+            of_corners = (shares[:, None] * s.parity[rows].sum(axis=2))[:, :, None, None] * corners
             pieces = CORNER_STATES.spread(of_corners.reshape(len(rows), -1))
-            sides = np.bincount(t.corner_pick[rows].ravel(), np.repeat(pieces, 3), 72)
+            sides = np.bincount(t.corner_pick[..., rows].ravel(), np.tile(pieces.ravel(), 3), 72)
             out[t.corner_stickers.ravel()] += sides.reshape(12, 6)
             if n > 2:
-                of_edges = (shares[:, None] * s.parity[rows].sum(axis=1))[:, :, None, None] * s.edges[rows]
-                states = EVEN_EDGE_STATES if n % 2 else EDGE_STATES
-                pieces = states.spread(of_edges.reshape(len(rows), -1))
-                sides = np.bincount(t.edge_pick[rows].ravel(), np.repeat(pieces, 2), 48)
+                of_edges = (shares[:, None] * s.parity[rows].sum(axis=1))[:, :, None, None] * edges
+                pieces = edge_states(n).spread(of_edges.reshape(len(rows), -1))
+                sides = np.bincount(t.edge_pick[..., rows].ravel(), np.tile(pieces.ravel(), 2), 48)
                 out[t.edge_stickers] += sides.reshape(4, 2, 1, 6)
         out /= out.sum(axis=1, keepdims=True)
         return out.reshape(6, n, n, 6)
 
 
-def decode(
+def decode(loglik: NDArray[np.floating], **options: Any) -> Posterior:
+    """Posterior over all legal last-layer states.
+
+    ``loglik`` (6, n, n, 6) is one of those that :func:`decode_each` takes, ``options`` and errors are its.
+    """
+    (posterior,) = decode_each(np.asarray(loglik, dtype=np.float64)[None], **options)
+    return posterior
+
+
+def decode_each(
     loglik: NDArray[np.floating],
     *,
     scheme: Sequence[int],
@@ -353,10 +274,10 @@ def decode(
     front: int = 2,
     mirror: bool = True,
     mirror_prior: float = MIRROR_PRIOR,
-) -> Posterior:
-    """Posterior over all legal last-layer states.
+) -> list[Posterior]:
+    """Posteriors over all legal last-layer states, for each of several looks at the stickers of a cube.
 
-    loglik   (6, n, n, 6): log p(pixels of the sticker | colour), nats, finite; 0 throughout for a
+    loglik   (L, 6, n, n, 6): log p(pixels of the sticker | colour), nats, finite; 0 throughout for a
              sticker that was not seen. Faces URFDLB of any right-handed labelling (the pose frame).
     scheme   colour index of URFDLB of the solved cube (a turned cube is tried in all 24 ways).
     tops     pose-frame faces that may be the last layer's.
@@ -366,22 +287,25 @@ def decode(
     Raises ValueError for shapes, faces or values that are none of these.
     """
     values = np.asarray(loglik, dtype=np.float64)
-    if values.ndim != 4 or values.shape[0] != 6 or values.shape[3] != 6 or values.shape[1] != values.shape[2]:
-        raise ValueError(f"loglik must have the shape (6, n, n, 6), not {values.shape}")
-    size = values.shape[1]
+    if values.ndim != 5 or values.shape[1] != 6 or values.shape[4] != 6 or values.shape[2] != values.shape[3]:
+        raise ValueError(f"loglik must have the shape (6, n, n, 6), not {values.shape[1:]}")
+    size = values.shape[2]
     if not 2 <= size <= 7 or not np.isfinite(values).all():
         raise ValueError("loglik must be finite and of a cube with 2 to 7 layers")
     if sorted(scheme) != list(range(6)) or not tops:
         raise ValueError("a scheme names each of the six colours once, and at least one top is tried")
-    stickers = values.reshape(-1, 6)
-    scored = []
+    stickers = values.reshape(len(values), -1, 6)
+    by_top = []
     for top in tops:
         beside = front if front % 3 != top % 3 else next(f for f in _FRONTS if f % 3 != top % 3)
         t = tables(size, int(top), int(beside), tuple(int(c) for c in scheme), mirror)
         log_prior = np.full(len(t.colours), -np.log(24 * len(tops)))
         if mirror:
             log_prior += np.where(t.mirrored, np.log(mirror_prior), np.log1p(-mirror_prior))
-        scored.append(_score(stickers, t, log_prior))
-    evidence = float(log_sum(np.concatenate([s.log_weight for s in scored])))
-    anything = float((log_sum(stickers) - np.log(6)).sum())
-    return Posterior(size, values, tuple(scored), evidence, anything)
+        by_top.append(score(stickers, t, log_prior))
+    anything = (log_sum(stickers) - np.log(6)).sum(axis=1)
+    out = []
+    for values_one, any_one, *scored in zip(values, anything.tolist(), *by_top, strict=True):
+        evidence = float(log_sum(np.concatenate([s.log_weight for s in scored])))
+        out.append(Posterior(size, values_one, tuple(scored), evidence, any_one))
+    return out

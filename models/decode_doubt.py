@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cube import frozen
-from models.decode import MIRROR_PRIOR, FloatArray, Posterior, Scored, log_sum
+from models.decode import MIRROR_PRIOR, Posterior
+from models.decode_scores import FloatArray, Scored, log_sum
 from models.decode_slot import slot_evidence
 from models.decode_tables import IntArray, Tables
 from models.layer_tables import (

@@ -9,7 +9,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from models.decode import FloatArray, Posterior, Scored
+from models.decode import Posterior
+from models.decode_scores import FloatArray, Scored
 from models.decode_tables import PERMUTATIONS
 from models.layer import LastLayer
 from models.layer_tables import MIRRORED_CORNERS, MIRRORED_EDGES
@@ -44,15 +45,15 @@ def arrangements(posterior: Posterior, effect: LastLayer | None = None) -> Itera
     mirrored = posterior.mirrored
     size = posterior.size
     orders = np.array(PERMUTATIONS)
-    for s, h, share in posterior.kept:
+    for (s, h, share), (corner, edge) in zip(posterior.kept, posterior.states, strict=True):
         if bool(s.tables.mirrored[h]) != mirrored:
             continue
-        corners = s.corners[h, :, :, twist].reshape(-1)
+        corners = corner[:, :, twist].reshape(-1)
         parity = s.parity[h]
         if size == 2:
             weight = (corners * np.repeat(parity[:, 0], 12))[:, None]
         else:
-            edges = s.edges[h, :, :, flip].reshape(-1)
+            edges = edge[:, :, flip].reshape(-1)
             weight = corners[:, None] * edges[None, :] * np.repeat(np.repeat(parity, 12, 0), 12, 1)
         c, e = np.nonzero(weight > 1e-12)
         classes = class_index_of(*_after(orders[c], None if size == 2 else orders[e], effect, mirrored))

@@ -15,11 +15,9 @@ from typing import Final
 import numpy as np
 
 from models.cube import frozen
-from models.decode import FloatArray, Scored, log_sum
+from models.decode_scores import FloatArray, Scored, edge_states, log_sum, log_sums
 from models.decode_tables import (
     CORNER_STATES,
-    EDGE_STATES,
-    EVEN_EDGE_STATES,
     IntArray,
     StateTable,
 )
@@ -39,12 +37,11 @@ def slot_evidence(s: Scored, stickers: FloatArray) -> float:
     base = s.log_prior + s.log_fixed
     likely = base > base.max() - FAR_NATS
     base, colours = base[likely], s.tables.colours[likely]
-    corner_scores, edge_scores = s.corner_scores[likely], s.edge_scores[likely]
+    corner_scores, edge_scores = s.corner_scores[..., likely], s.edge_scores[..., likely]
     corners = log_sum(s.log_corners[likely]) - np.log(648)
     edges = np.zeros(len(colours))
-    flips = EVEN_EDGE_STATES if n % 2 else EDGE_STATES
     if n > 2:
-        edges = log_sum(s.log_edges[likely]) - np.log(len(flips.first))
+        edges = log_sum(s.log_edges[likely]) - np.log(len(edge_states(n).first))
     corner_ways = _ways(stickers, colours, *_corner_looks(n))
     corners_left = _without_one(corner_scores, CORNER_STATES)
     corner_out = log_sum(corners_left[:, None, :] + corner_ways.guest) - np.log(4)
@@ -58,7 +55,7 @@ def slot_evidence(s: Scored, stickers: FloatArray) -> float:
         found = log_sum(np.array(corner[1:]) + shares[:, None, None], axis=0)
         return float(log_sum((base[:, None] + found).ravel()) - np.log(4))
     edge_ways = _ways(stickers, colours, *_edge_looks(n))
-    edges_left = _without_one(edge_scores, flips)
+    edges_left = _without_one(edge_scores, edge_states(n))
     edge_out = log_sum(edges_left[:, None, :] + edge_ways.guest) - np.log(4)
     edge = [
         np.repeat(edges[:, None], 4, axis=1),
@@ -78,9 +75,9 @@ def slot_evidence(s: Scored, stickers: FloatArray) -> float:
 def _without_one(scores: FloatArray, states: StateTable) -> FloatArray:
     """log p (H, 4) of the last layer's places but one, for each that is left out."""
     places = np.arange(4)
-    others = np.repeat(scores[:, None], 4, axis=1)  # (H, 4, ...), the second the place that is left out
-    others[:, places, places] = 0.0
-    sums = states.sums(others.reshape(-1, *scores.shape[1:]))
+    others = np.repeat(scores[..., None], 4, axis=-1)  # (slot, piece, way, H, 4), the last the place left out
+    others[places, ..., places] = 0.0
+    sums = log_sums(others.reshape(*scores.shape[:3], -1), states)
     return np.asarray(log_sum(sums) - np.log(len(states.first))).reshape(-1, 4)
 
 

@@ -53,50 +53,73 @@ EDGES_SHOW = frozen(edge_stickers().reshape(24, 16, 4, 2)[_EVEN_FIRST][:, _EVEN_
 class StateTable:
     """All states of one kind of piece, as sums over slots 0 and 1 and over slots 2 and 3.
 
-    Scores (H, 4 slots, 4 pieces, ways) of ``ways`` ways round. ``first`` and ``second`` (states,) index the
-    pair sums; ``places`` (4, states) the flat (slot, piece, way) of each slot. No matrix product on purpose:
-    the library behind those starts threads, which cost more than the work is worth here.
+    Scores are (4 slots, 4 pieces, ways, H), of ``ways`` ways round. ``first`` and ``second`` (states,) index
+    the pair sums; ``places`` (4, states) the flat (slot, piece, way) of each slot. ``alike`` (A, P) indexes
+    the A pair sums of the same pieces that are turned alike, so far as that matters for the other two slots;
+    ``joined`` (2, parity, J) says which of these P, for either two slots, make the states of either parity.
+    No matrix product on purpose: the library behind those starts threads, which cost more than the work is
+    worth here.
     """
 
     ways: int
     first: IntArray
     second: IntArray
     places: IntArray
+    alike: IntArray
+    joined: IntArray
 
     def sums(self, scores: FloatArray) -> FloatArray:
-        """(H, states): score of each state, its four slots added."""
-        count = len(scores)
-        a, b, c, d = (scores[:, slot] for slot in range(4))
-        one = (a[:, :, :, None, None] + b[:, None, None, :, :]).reshape(count, -1)
-        two = (c[:, :, :, None, None] + d[:, None, None, :, :]).reshape(count, -1)
-        total: FloatArray = np.take(one, self.first, axis=1)
-        total += np.take(two, self.second, axis=1)
+        """(states, H): score of each state, its four slots added."""
+        one, two = self.pairs(scores)
+        total: FloatArray = one.take(self.first, axis=0)
+        total += two.take(self.second, axis=0)
         return total
 
+    def pairs(self, scores: FloatArray) -> FloatArray:
+        """(2, sums, H): scores of slots 0 and 1 added, of any two pieces in any way, and of slots 2 and 3."""
+        both = scores[::2, :, :, None, None] + scores[1::2, None, None]
+        return np.asarray(both.reshape(2, -1, scores.shape[-1]))
+
     def spread(self, weights: FloatArray) -> FloatArray:
-        """(H, slot, piece, way) flat: total weight, of (H, states), of the states that have this piece this
-        way in this slot."""
+        """(places, H): total weight, of (H, states), of the states with a piece one way round in a slot, for
+        each of these places."""
         count, size = len(weights), 16 * self.ways
         places = self.places + size * np.arange(count)[:, None, None]
         repeated = np.repeat(weights[:, None], 4, axis=1)
-        return np.bincount(places.ravel(), repeated.ravel(), count * size).astype(np.float64)
+        total = np.bincount(places.ravel(), repeated.ravel(), count * size).astype(np.float64)
+        return total.reshape(count, size).T
 
 
-def _state_table(vectors: tuple[tuple[int, ...], ...], ways: int) -> StateTable:
+def _state_table(vectors: tuple[tuple[int, ...], ...], ways: int, modulus: int) -> StateTable:
+    """The states of all permutations with these ways round, which are all that add up to 0 by ``modulus``."""
     rows = [(p, v) for p in PERMUTATIONS for v in vectors]
 
     def pair(a: int, b: int) -> list[int]:
         return [((p[a] * ways + v[a]) * 4 + p[b]) * ways + v[b] for p, v in rows]
 
     places = [[(slot * 4 + p[slot]) * ways + v[slot] for p, v in rows] for slot in range(4)]
-    return StateTable(ways, *(frozen(np.array(t, dtype=np.intp)) for t in (pair(0, 1), pair(2, 3), places)))
+    # what two slots hold, and what their ways add up to; then the states that two and two make
+    turns = range(modulus)
+    held = [(a, b, turned) for a in range(4) for b in range(4) if a != b for turned in turns]
+    both = [(x, y) for x in range(ways) for y in range(ways)]
+    alike = [
+        [((a * ways + x) * 4 + b) * ways + y for x, y in both if (x + y - turned) % modulus == 0]
+        for a, b, turned in held
+    ]
+    joined = [
+        [held.index((p[at], p[at + 1], sign * turned % modulus)) for p in PERMUTATIONS for turned in turns]
+        for at, sign in ((0, 1), (2, -1))
+    ]
+    arrays = [np.array(part, dtype=np.intp) for part in (pair(0, 1), pair(2, 3), places, alike, joined)]
+    first, second, places_, alike_, joined_ = (frozen(part) for part in arrays)
+    return StateTable(ways, first, second, places_, alike_.T, joined_.reshape(2, 2, -1))
 
 
 # States in order: permutation * 27 + twist vector; permutation * 16 + flip vector; the latter with an even
 # number of flips only, as on odd sizes: permutation * 8 + flip vector.
-CORNER_STATES = _state_table(TWISTS, 3)
-EDGE_STATES = _state_table(FLIPS, 2)
-EVEN_EDGE_STATES = _state_table(FLIPS[:8], 2)
+CORNER_STATES = _state_table(TWISTS, 3, 3)
+EDGE_STATES = _state_table(FLIPS, 2, 1)
+EVEN_EDGE_STATES = _state_table(FLIPS[:8], 2, 2)
 
 
 def frame_matrix(top: int, front: int) -> NDArray[np.int64]:
@@ -107,6 +130,7 @@ def frame_matrix(top: int, front: int) -> NDArray[np.int64]:
     return np.stack([np.cross(up, ahead), up, ahead], axis=1)
 
 
+@lru_cache(maxsize=24)
 def face_map(top: int, front: int) -> tuple[int, ...]:
     """Pose-frame face on which each of URFDLB lies when U is ``top`` and F is ``front``."""
     turned = FACE_NORMALS @ frame_matrix(top, front).T
@@ -144,8 +168,9 @@ class Tables:
     """Gather tables for one size, scheme, frame and mirror setting; H hypotheses of colouring.
 
     ``colours`` (H, 6): colour index of each face URFDLB of the frame. ``mirrored`` (H,) bool.
-    ``corner_pick`` (H, 4, 4, 3, 3) by slot, piece, twist, sticker and ``edge_pick`` (H, 4, 4, 2, 2)
+    ``corner_pick`` (3, 4, 4, 3, H) by sticker, slot, piece, twist and ``edge_pick`` (2, 4, 4, 2, H)
     index a flat (stickers, 6) array of corner stickers (4 * 3 stickers) and edge sides (4 * 2).
+    ``fixed_stickers`` go face by face, ``fixed_faces`` says of which, ``fixed_starts`` where each begins.
     """
 
     size: int
@@ -159,6 +184,7 @@ class Tables:
     edge_pick: IntArray
     fixed_stickers: IntArray
     fixed_faces: IntArray
+    fixed_starts: IntArray
     gather: IntArray
 
 
@@ -170,20 +196,22 @@ def tables(size: int, top: int, front: int, scheme: tuple[int, ...], mirror: boo
     hypotheses = len(colours)
     corners = corner_positions(size)
     edges = np.ascontiguousarray(edge_positions(size).swapaxes(1, 2))
-    corner_pick = np.zeros((hypotheses, 4, 4, 3, 3), dtype=np.intp)
-    edge_pick = np.zeros((hypotheses, 4, 4, 2, 2), dtype=np.intp)
+    corner_pick = np.zeros((3, 4, 4, 3, hypotheses), dtype=np.intp)
+    edge_pick = np.zeros((2, 4, 4, 2, hypotheses), dtype=np.intp)
     for slot in range(4):
         for piece in range(4):
             for twist in range(3):
                 for place in range(3):
                     face = CORNER_HOMES[piece][(place - twist) % 3]
-                    corner_pick[:, slot, piece, twist, place] = (slot * 3 + place) * 6 + colours[:, face]
+                    corner_pick[place, slot, piece, twist] = (slot * 3 + place) * 6 + colours[:, face]
             for flip in range(2):
                 for place in range(2):
                     face = EDGE_HOMES[piece][place ^ flip]
-                    edge_pick[:, slot, piece, flip, place] = (slot * 2 + place) * 6 + colours[:, face]
+                    edge_pick[place, slot, piece, flip] = (slot * 2 + place) * 6 + colours[:, face]
     fixed = np.flatnonzero(fixed_mask(size))
-    arrays = (gather[corners], gather[edges], corner_pick, edge_pick, gather[fixed], fixed // (size * size))
+    faces = fixed // (size * size)
+    starts = np.flatnonzero(np.diff(faces, prepend=-1))
+    arrays = (gather[corners], gather[edges], corner_pick, edge_pick, gather[fixed], faces, starts)
     mirrored = np.arange(hypotheses) >= 24
     for array in (colours, mirrored, *arrays):
         array.setflags(write=False)

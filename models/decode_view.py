@@ -5,15 +5,17 @@ Functions over a `models.decode.Posterior`; all log values are in nats.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
 from models.cube import frozen
-from models.decode import FloatArray, Posterior, Scored, case_table
+from models.decode import Posterior, case_table
 from models.decode_permutation import arrangements
-from models.decode_tables import CORNERS_SHOW, EDGES_SHOW
+from models.decode_scores import FloatArray
+from models.decode_tables import CORNERS_SHOW, EDGES_SHOW, IntArray
 from models.layer_tables import CORNER_HOMES, EDGE_HOMES
 from models.permutation import PERMUTATION_CASES
 
@@ -22,6 +24,7 @@ LEAST_GAIN: Final = 0.05
 LEAST_SHARE: Final = 1e-3
 """Colourings with a smaller share of the posterior are left out."""
 _VIEWS = (("front", 2), ("right", 1), ("back", 5), ("left", 4))
+_PLACE_VALUES = frozen(np.array([216, 36, 6, 1]))
 _MIRRORED_VIEW = {"front": "front", "right": "left", "back": "back", "left": "right"}
 
 
@@ -47,23 +50,60 @@ def case_information(posterior: Posterior) -> dict[str, float]:
     size = posterior.size
     codes, _, _ = case_table(size)
     total: dict[str, FloatArray] = {name: np.zeros((6**4, len(codes))) for name, _ in _VIEWS}
-    for s, h, share in posterior.kept:
+    for (s, h, share), states in zip(posterior.kept, posterior.states, strict=True):
         if share < LEAST_SHARE:
             break
         mirrored = bool(s.tables.mirrored[h])
-        is_case = _is_case(size, mirrored)
+        colours = s.tables.colours[h]
         for name, face in _VIEWS:
             label = _MIRRORED_VIEW[name] if mirrored else name
-            block = 216 * int(s.tables.colours[h, face])
-            total[label][block : block + 216] += share * _view_joint(s, h, face, is_case)
+            looks = _looks(size, face)
+            shown = (colours[looks.faces] * _PLACE_VALUES[: looks.faces.shape[1]]).sum(axis=1)
+            total[label][shown] += _view_joint(looks, *states, share * s.parity[h], _is_case(size, mirrored))
     return {name: _information(joint) for name, joint in total.items()}
 
 
 @lru_cache(maxsize=16)
 def _is_case(size: int, mirrored: bool) -> FloatArray:
-    """(27, F, codes): 1 where a twist and a flip vector make a case, as seen or mirrored, else 0."""
+    """(F, 27, codes): 1 where a flip and a twist vector make a case, as seen or mirrored, else 0."""
     codes, *index = case_table(size)
-    return frozen((index[int(mirrored)][..., None] == np.arange(len(codes))).astype(np.float64))
+    return frozen((index[int(mirrored)].T[..., None] == np.arange(len(codes))).astype(np.float64))
+
+
+@dataclass(frozen=True, eq=False)
+class _Looks:
+    """What a side may show besides its own colour: two corners in C ways, and an edge in E ways.
+
+    ``counts`` C and E; ``corners`` (648,) and ``edges`` (24 F,) say in which group each state falls: of its
+    look, then its parity, then its twist vector, and of its parity, then its look, then its flip vector.
+    ``faces`` (C E, 4) are the home faces of the side itself and of the three stickers in each look, (C, 3) on
+    a 2x2x2.
+    """
+
+    counts: tuple[int, int]
+    corners: IntArray
+    edges: IntArray
+    faces: IntArray
+
+
+@lru_cache(maxsize=32)
+def _looks(size: int, face: int) -> _Looks:
+    """Of side ``face`` of a cube of ``size`` layers."""
+    corner_slots, edge_slots = _side_slots(face)
+    first, second = (CORNERS_SHOW[:, :, slot, place] for slot, place in corner_slots)
+    pairs, corner_look = np.unique(6 * first + second, return_inverse=True)
+    parity = np.arange(24)[:, None] // 12
+    corners = (2 * corner_look.reshape(24, 27) + parity) * 27 + np.arange(27)
+    faces = [[face, *divmod(pair, 6)] for pair in pairs.tolist()]
+    sides, edges = np.zeros(1, np.intp), np.zeros(1, np.intp)
+    if size > 2:
+        slot, side = edge_slots[0]
+        flips = 8 if size % 2 else 16
+        sides, edge_look = np.unique(EDGES_SHOW[:, :flips, slot, side], return_inverse=True)
+        edges = (len(sides) * parity + edge_look.reshape(24, flips)) * flips + np.arange(flips)
+        faces = [[*look, side] for look in faces for side in sides.tolist()]
+    parts = (frozen(np.array(part, np.intp)) for part in (corners.ravel(), edges.ravel(), faces))
+    return _Looks((len(pairs), len(sides)), *parts)
 
 
 def _information(joint: FloatArray) -> float:
@@ -72,34 +112,21 @@ def _information(joint: FloatArray) -> float:
     return _entropy(joint.sum(axis=0)) + _entropy(joint.sum(axis=1)) - _entropy(joint.ravel())
 
 
-def _view_joint(s: Scored, h: int, face: int, is_case: FloatArray) -> FloatArray:
-    """Joint (6**3 looks of the top row, codes) of what side ``face`` shows and the case, under one colouring.
+def _view_joint(
+    looks: _Looks, corners: FloatArray, edges: FloatArray, parity: FloatArray, is_case: FloatArray
+) -> FloatArray:
+    """Joint (C E, codes) of the looks of a side's top row and the case, under one colouring.
 
-    ``is_case`` (27, F, codes) as :func:`_is_case` has it.
+    ``corners`` (2, 12, 27), ``edges`` and ``parity`` as :class:`models.decode_scores.Scored` has them, the
+    latter times any weight, ``is_case`` (F, 27, codes) as :func:`_is_case` has it.
     """
-    colours = s.tables.colours[h]
-    corner_slots, edge_slots = _side_slots(face)
-    (first, second) = (colours[CORNERS_SHOW[:, :, slot, place]] for slot, place in corner_slots)
-    corner_look = first * 6 + second
-    corner = np.zeros((2, 36, 27))
-    for parity in range(2):
-        rows = slice(12 * parity, 12 * parity + 12)
-        np.add.at(corner[parity], (corner_look[rows], np.arange(27)[None, :]), s.corners[h, parity])
-    flips = s.edges.shape[3]
-    groups = s.edges.shape[1]
-    edge = np.zeros((groups, 6, flips))
-    if s.tables.size == 2:
-        edge[0, 0, 0] = 1.0
-    else:
-        slot, side = edge_slots[0]
-        look = colours[EDGES_SHOW[:, :flips, slot, side]]
-        for parity in range(2):
-            rows = slice(12 * parity, 12 * parity + 12)
-            np.add.at(edge[parity], (look[rows], np.arange(flips)[None, :]), s.edges[h, parity])
-    coupled = (s.parity[h] @ edge.reshape(groups, -1)).reshape(12, flips)  # corner parity and look by flip
-    by_case = (coupled @ is_case).reshape(27, 2, -1).swapaxes(0, 1)  # corner parity, twist, look by case
-    joint: FloatArray = (corner @ by_case).sum(axis=0)
-    return joint.reshape(216, -1)
+    flips, twists, codes = is_case.shape
+    pairs, sides = looks.counts
+    corner = np.bincount(looks.corners, corners.ravel(), pairs * 2 * twists).reshape(pairs, 2 * twists)
+    edge = np.bincount(looks.edges, edges.ravel(), len(edges) * sides * flips).reshape(len(edges), -1)
+    coupled = (parity @ edge).reshape(2 * sides, flips)  # corner parity and look, by flip
+    by_case = (coupled @ is_case.reshape(flips, -1)).reshape(2, sides, twists, codes).swapaxes(1, 2)
+    return np.asarray((corner @ by_case.reshape(2 * twists, -1)).reshape(-1, codes))
 
 
 def next_view(posterior: Posterior) -> str | None:
@@ -111,7 +138,7 @@ def next_view(posterior: Posterior) -> str | None:
 
 
 def _best_view(gains: dict[str, float]) -> str | None:
-    best = max(gains, key=lambda name: gains[name])
+    best = max(gains, key=lambda name: round(gains[name], 9))  # of sides that tell the same the first
     return best if gains[best] >= LEAST_GAIN else None
 
 

@@ -13,7 +13,7 @@ from scipy.special import logsumexp
 
 from models.cases import CASE_LIST, case_index_of, case_of
 from models.cube import rotation_permutations
-from models.decode import Posterior, decode
+from models.decode import Posterior, decode, decode_each
 from models.decode_permutation import permutation_candidates, permutation_posterior
 from models.decode_tables import face_map, frame_stickers
 from models.layer import LastLayer
@@ -115,6 +115,15 @@ def _state(case: object, size: int) -> LastLayer:
     if size == 2:
         return LastLayer(2, home, twist, (), ())
     return LastLayer(4, home, twist, home, flip)
+
+
+def test_several_looks_are_decoded_as_each_by_itself() -> None:
+    looks = np.array([random_loglik(3, seed=60 + k, sharpness=1.0) for k in range(3)])
+    for look, posterior in zip(looks, decode_each(looks, scheme=SCHEME, tops=(0, 1)), strict=True):
+        alone = decode(look, scheme=SCHEME, tops=(0, 1))
+        assert posterior.log_evidence == pytest.approx(alone.log_evidence, abs=1e-9)
+        assert posterior.case_probabilities == pytest.approx(alone.case_probabilities, abs=1e-9)
+        assert np.allclose(posterior.marginals, alone.marginals, atol=1e-9)
 
 
 @pytest.mark.parametrize("size", [2, 3])

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from models.cases import CASE_LIST, case_index_of
-from models.cube import moves_permutation
+from models.cube import moves_permutation, rotation_permutations
 from models.decode import decode
 from models.decode_doubt import alternatives, is_doubted, misfits
 from models.decode_permutation import permutation_candidates, permutation_posterior
@@ -62,6 +62,26 @@ def test_the_expected_information_is_that_of_plain_enumeration() -> None:
         np.add.at(joint, (looks, cases), weights)
         expected = entropy(joint.sum(axis=0)) + entropy(joint.sum(axis=1)) - entropy(joint.ravel())
         assert found[name] == pytest.approx(expected, abs=1e-9)
+
+
+def test_the_expected_information_is_that_of_plain_enumeration_of_all_colourings() -> None:
+    """2x2x2, nothing but the top seen, which may be of any colour: 24 ways to hold the cube in 648 states."""
+    loglik = np.zeros((6, 2, 2, 6))
+    loglik[0] = np.random.default_rng(5).normal(scale=2.5, size=(2, 2, 6))
+    shown = corner_stickers()
+    cases = case_index_of(np.arange(648) % 27)
+    held = [tuple(SCHEME[face] for face in row) for row in (rotation_permutations(2)[:, ::4] // 4).tolist()]
+    colours = np.array(held)[:, shown]  # (24, 648, slot, sticker)
+    weights = np.exp(loglik.reshape(-1, 6)[corner_positions(2), colours].sum(axis=(2, 3)))
+    found = case_information(decode(loglik, scheme=SCHEME, mirror=False))
+    for name, face in SIDES.items():
+        slots = [(s, k) for s in range(4) for k in range(3) if corner_positions(2)[s, k] // 4 == face]
+        looks = colours[:, :, [s for s, _ in slots], [k for _, k in slots]] @ np.array([6, 1])
+        looks += 36 * np.array(held)[:, face, None]
+        joint = np.zeros((216, len(CASE_LIST)))
+        np.add.at(joint, (looks, cases[None, :]), weights)
+        expected = entropy(joint.sum(axis=0)) + entropy(joint.sum(axis=1)) - entropy(joint.ravel())
+        assert found[name] == pytest.approx(expected, abs=0.01)  # unlikely colourings are left out
 
 
 def test_the_named_view_settles_the_doubt() -> None:

@@ -20,7 +20,7 @@ from truth_answers import answer_of_truth
 
 import vision.pipeline
 from vision.answer import Answer
-from vision.app import command_line
+from vision.app import COMMANDS, command_line
 from vision.cli import explain_import_error, run
 
 ROOT = Path(__file__).parent.parent
@@ -65,6 +65,13 @@ def test_what_the_documents_show_exists() -> None:
 def test_every_command_is_in_the_readme() -> None:
     shown = {command for where, command, *_ in documented() if where == "README.md"}
     assert set(commands()) <= shown
+
+
+def test_a_command_alone_is_that_of_the_whole_application() -> None:
+    for name, command in commands().items():
+        alone = command_line(name).commands
+        assert any(set(alone) == set(names) for names in COMMANDS.values())
+        assert options_of(alone[name]) == options_of(command)
 
 
 @pytest.mark.parametrize("arguments", [["--help"], ["read", "--help"], ["score", "--help"], ["--version"]])

@@ -163,8 +163,11 @@ def test_crops_that_are_half_sure_do_not_name_what_the_first_look_thought_unlike
     name = read.answer.case.code
 
     def named(first_look: float, crops: float) -> bool:
-        def looked_at(*_: object, advise: bool = True, **__: object) -> Read:
-            is_first = advise
+        looks: list[str] = []
+
+        def looked_at(*_: object) -> Read:
+            is_first = not looks
+            looks.append(name)
             told = Candidate(name, first_look if is_first else crops)
             case = None if is_first else replace(read.answer.case, probability=crops)
             ok = not is_first

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import sys
 from collections.abc import Sequence
 from typing import Annotated, Any, Final
 
@@ -10,25 +11,26 @@ import typer
 
 from vision.help_text import let_help_flow, name_values
 
-COMMAND_MODULES: Final = (
-    "vision.cli_read",
-    "vision.cli_engine",
-    "vision.cli_find",
-    "vision.cli_case",
-    "vision.cli_sequence",
-    "vision.cli_calibrate",
-    "vision.cli_profile",
-    "vision.cli_watch",
-    "vision.cli_journal",
-    "vision.cli_label",
-    "vision.cli_review",
-)
+COMMANDS: Final = {
+    "vision.cli_read": ("read", "score"),
+    "vision.cli_engine": ("apply",),
+    "vision.cli_find": ("find", "check"),
+    "vision.cli_case": ("case", "cases"),
+    "vision.cli_sequence": ("sequence",),
+    "vision.cli_calibrate": ("calibrate",),
+    "vision.cli_profile": ("profile",),
+    "vision.cli_watch": ("watch",),
+    "vision.cli_journal": ("journal",),
+    "vision.cli_label": ("label",),
+    "vision.cli_review": ("review",),
+}
+"""The modules that commands are in, and what each registers."""
 _CTRL_C: Final = 130
 """What typer makes of Ctrl-C; no command returns it."""
 
 
-def build_app() -> typer.Typer:
-    """The whole application with every command registered."""
+def build_app(named: str | None = None) -> typer.Typer:
+    """The application: with the commands of one module where one of them is ``named``, else with all."""
     app = typer.Typer(
         name="lastlook",
         no_args_is_help=True,
@@ -37,23 +39,26 @@ def build_app() -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback()(_lastlook)
-    for module in COMMAND_MODULES:
+    holding = [module for module, names in COMMANDS.items() if named in names]
+    for module in holding or COMMANDS:
         importlib.import_module(module).register(app)
     let_help_flow(app)
     return app
 
 
-def command_line() -> Any:
-    """The application as the command that is run."""
-    command = typer.main.get_command(build_app())
+def command_line(named: str | None = None) -> Any:
+    """The application as the command that is run; ``named`` as in :func:`build_app`."""
+    command = typer.main.get_command(build_app(named))
     name_values(command)
     return command
 
 
 def invoke(arguments: Sequence[str] | None = None) -> int:
     """Run one command line and return its exit status; KeyboardInterrupt when it was stopped."""
+    given = sys.argv[1:] if arguments is None else arguments
+    named = given[0] if given else None  # to register all takes 25 ms more
     try:
-        status = command_line()(args=arguments, prog_name="lastlook", standalone_mode=False)
+        status = command_line(named)(args=arguments, prog_name="lastlook", standalone_mode=False)
     except typer.Abort:
         raise KeyboardInterrupt from None
     if status == _CTRL_C:

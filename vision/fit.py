@@ -64,6 +64,11 @@ class Crop:
     maps: Floats
     numbers: Floats
 
+    @property
+    def cube_probability(self) -> float:
+        """What the network gives for a cube being here, 0..1."""
+        return float(1 / (1 + np.exp(-self.numbers[23])))
+
     def at(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Pixels (..., 2) of the picture in the map's."""
         return np.asarray((xy - np.array([self.left, self.top])) * self.scale)
@@ -112,7 +117,7 @@ class _Told:
     of layers, and the longer side of the whole picture in pixels."""
 
     crop: Crop
-    orientation: Floats
+    orientation: NDArray[np.float64]
     size: int
     longest_px: float
 
@@ -148,7 +153,8 @@ def _improve(
         normal = weighted @ jacobian.T
         right = weighted @ gaps
         _hold(place, told, max(count, 1), perspective, normal, right)
-        whole = np.minimum(np.maximum(np.linalg.solve(normal, -right), -limit), limit)
+        step = cv2.solve(normal, -right[:, None])[1].ravel()
+        whole = np.minimum(np.maximum(step, -limit), limit)
         if last is not None and last.any():
             length = last @ normal
             left = float(length @ whole) / float(length @ last)  # below 0 where the last one went too far
@@ -237,7 +243,7 @@ def _hold(
     turn = axes @ turn_towards(axes.T @ place.rotation, told.orientation)
     pull = 8 * _TOLD_WEIGHT * count / (1 + float(turn @ turn) / _TOLD_REACH_RAD**2)
     right[:3] -= pull * turn
-    diagonal = np.einsum("ii->i", normal)
+    diagonal = normal.reshape(-1)[:: len(normal) + 1]
     diagonal[:3] += pull
     diagonal += diagonal * 0.02 + 1e-9
 
@@ -299,4 +305,4 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
         n, place.focal, (float(principal[0]), float(principal[1])), place.rotation, place.centre,
         score=edge, size_probabilities={s: float(p) for s, p in zip(SIZES, shares, strict=True)},
     )  # fmt: skip
-    return Fitted(pose, (edge + seam) / 2, float(1 / (1 + np.exp(-numbers[23]))), crop.maps[3])
+    return Fitted(pose, (edge + seam) / 2, crop.cube_probability, crop.maps[3])

@@ -22,8 +22,8 @@ from vision.shrink import Halved, handy, shrunk, stretch
 
 #: a fitted cube is reported from this product of network probability and lattice score on
 LEAST_SCORE = 0.30
-#: the second network's word on a cube, as a logit: below the first a place is given up, below the second a
-#: crop of a second look is, below the third the cube is not reported without a second look
+#: the second network's word on a cube, as a logit: below the first a place is given up, in a second look it
+#: counts as the second at least, below the third the cube is not reported without a second look
 FAINT_LOGIT, HOPELESS_LOGIT, DOUBTFUL_LOGIT = -4.5, -2.5, -1.5
 #: a second look is taken where nothing so probable was found; scales of its crops; what it must reach
 SURE_SCORE, AGAIN_SCALES, AGAIN_SCORE = 0.6, (0.65, 0.8, 1.0, 1.25), 0.25
@@ -157,11 +157,9 @@ def find_cubes(
         elif again is not None and sure and again.probability >= NEARER_SCORE:
             cubes = [again, *(cube for cube in cubes if not _is_same(cube, again))]
     if not cubes:
-        farther, _ = _looked_at(image_bgr, _from_farther(image_bgr, limit), size)
-        cubes = [cube for cube in farther if cube.probability >= FARTHER_SCORE]
+        cubes, _ = _looked_at(image_bgr, _from_farther(image_bgr, limit), size, FARTHER_SCORE)
     if not cubes and max(high, wide) >= LEAST_NEARER_PX:
-        nearer, _ = _looked_at(image_bgr, _from_nearer(image_bgr, limit), size)
-        cubes = [cube for cube in nearer if cube.probability >= FARTHER_SCORE]
+        cubes, _ = _looked_at(image_bgr, _from_nearer(image_bgr, limit), size, FARTHER_SCORE)
     if not cubes and not places:
         return Found((), "no-cube", "propose")
     if not cubes:
@@ -183,19 +181,22 @@ def _is_same(cube: FoundCube, other: FoundCube) -> bool:
 
 
 def _looked_at(
-    image_bgr: Picture, places: list[Place], size: int | None
+    image_bgr: Picture, places: list[Place], size: int | None, least: float = LEAST_SCORE
 ) -> tuple[list[FoundCube], list[tuple[Place, float]]]:
-    """Cubes at likely places, and the places worth another look, each with the word on it, a logit."""
+    """Cubes of a probability of ``least`` at likely places, and the places worth another look, each with the
+    word on it, a logit."""
     wide_high = (image_bgr.shape[1], image_bgr.shape[0])
     cubes: list[FoundCube] = []
     doubtful: list[tuple[Place, float]] = []
     for place in places:
         crop = _centred(image_bgr, *place[1:])
-        if crop.numbers[23] > FAINT_LOGIT:
+        word = float(crop.numbers[23])
+        if crop.cube_probability >= least and word > DOUBTFUL_LOGIT:  # a fit only takes from it
             found = _found(image_bgr, fit_pose(crop, wide_high, size), crop)
-            if found.probability >= LEAST_SCORE and crop.numbers[23] > DOUBTFUL_LOGIT:
+            if found.probability >= least:
                 cubes.append(found)
-            doubtful.append((place, float(crop.numbers[23])))
+        if word > FAINT_LOGIT:
+            doubtful.append((place, word))
     return cubes, doubtful
 
 
@@ -248,7 +249,8 @@ def _look_again(
     def consider(x: float, y: float, edge_px: float) -> None:
         nonlocal best
         crop = look_closely(image_bgr, x, y, edge_px)
-        if crop.numbers[23] <= HOPELESS_LOGIT:
+        # no fit scores more than the network gives, and what is below the least asked for counts as nothing
+        if crop.cube_probability <= (best[0] if best else 0.5 * AGAIN_SCORE):
             return
         fitted = fit_pose(crop, wide_high, size)
         score = fitted.cube_probability * fitted.line_score

@@ -42,10 +42,12 @@ def orientation_table() -> tuple[Floats, Floats]:
     count = 58_000
     s = np.arange(count) + 0.5
     phi, psi = np.sqrt(2.0), 1.533751168755204288118041
+    w = np.sqrt(1 - s / count) * np.cos(2 * np.pi * s / psi)
+    s, w = s[np.abs(w) > 0.85], w[np.abs(w) > 0.85]  # the zone lies within 63 degrees of the identity
     r, big_r = np.sqrt(s / count), np.sqrt(1 - s / count)
     alpha, beta = 2 * np.pi * s / phi, 2 * np.pi * s / psi
-    x, y, z, w = r * np.sin(alpha), r * np.cos(alpha), big_r * np.sin(beta), big_r * np.cos(beta)
-    vector = np.abs(np.stack([x, y, z]) / np.where(np.abs(w) < 1e-9, 1e-9, w))
+    x, y, z = r * np.sin(alpha), r * np.cos(alpha), big_r * np.sin(beta)
+    vector = np.abs(np.stack([x, y, z]) / w)
     keep = (vector.max(0) <= np.sqrt(2) - 1 + 0.01) & (vector.sum(0) <= 1.01)
     x, y, z, w = x[keep], y[keep], z[keep], w[keep]
     rotations = np.stack(
@@ -83,13 +85,13 @@ def _spread_out() -> tuple[NDArray[np.int64], Floats]:
     return frozen(which), frozen((1 / _WEIGHTS)[which])
 
 
-def told_tensor(monomials: Floats) -> Floats:
+def told_tensor(monomials: Floats) -> NDArray[np.float64]:
     """A name (15,) as the symmetric tensor of fourth powers that it stands for, (3, 27)."""
     which, factors = _spread_out()
-    return np.asarray((monomials[which] * factors).reshape(3, 27))
+    return np.asarray((monomials[which] * factors).reshape(3, 27), np.float64)
 
 
-def turn_towards(rotation: NDArray[np.float64], told: Floats) -> NDArray[np.float64]:
+def turn_towards(rotation: NDArray[np.float64], told: NDArray[np.float64]) -> NDArray[np.float64]:
     """The turn (3,), in the axes of a rotation (3, 3), that brings it to the orientation told (a tensor).
 
     Half the squared distance between the names grows by 4 rad^-2 times the squared angle, about any axis.

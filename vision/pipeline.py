@@ -14,6 +14,7 @@ from calibration.own import read_by_profile
 from calibration.profile import Profile, default_profile
 from calibration.reading import Reading
 from calibration.samples import LEAST_COVERAGE, StickerSamples
+from models.decode_view import next_view
 from vision.answer import Answer, Candidate, ShownSequence
 from vision.evidence import SOLVED
 from vision.locate import Found, FoundCube, find_cubes, find_near
@@ -59,13 +60,15 @@ HOPELESS_NATS = 10.0
 
 @dataclass(frozen=True, eq=False)
 class Read:
-    """Everything that one picture gave: the answer, and what it was made of (None where it ended before)."""
+    """Everything that one picture gave: the answer, and what it was made of (None where it ended before).
+    ``is_open`` where several cases fit what was seen."""
 
     answer: Answer
     found: Found
     cube: FoundCube | None = None
     samples: StickerSamples | None = None
     reading: Reading | None = None
+    is_open: bool = False
 
 
 def read_whole(
@@ -105,7 +108,7 @@ def read_whole(
     if first.answer.ok:
         return first
     if nearest.probability >= SURE_CUBE:
-        return _read_in_other_crops(image_bgr, first, settings, size) or first
+        return _read_in_other_crops(image_bgr, first, settings, size) or _advised(first)
     detail = "what might be a cube does not read like one"
     answer = Answer(image=image, ok=False, reason="no-cube", seconds=first.answer.seconds, detail=detail)
     return Read(answer, Found((), "no-cube", "read"))
@@ -135,7 +138,7 @@ def _read_in_other_crops(
             continue
         spent = dict(seconds) | {"locate": seconds["locate"] + time.perf_counter() - began}
         cubes = (other, *(one for one in found.cubes if one is not cube))
-        read = _read_cube(image_bgr, replace(found, cubes=cubes), other, settings, spent, advise=False)
+        read = _read_cube(image_bgr, replace(found, cubes=cubes), other, settings, spent)
         if read.answer.case is None or not _outweighs(first.answer, read.answer):
             continue
         if any(read.answer.case.code != one.answer.case.code for one in named if one.answer.case):
@@ -180,10 +183,8 @@ def _read_cube(
     cube: FoundCube,
     settings: _Settings,
     seconds: dict[str, float],
-    *,
-    advise: bool = True,
 ) -> Read:
-    """Read one of the cubes that were found; ``advise`` as in :func:`judged`."""
+    """Read one of the cubes that were found; which side to show next is left open (:func:`_advised`)."""
     began = time.perf_counter()
     pose = cube.pose.turned_to(0, settings.front)
     samples, second = sampled(image_bgr, cube, pose)
@@ -206,16 +207,27 @@ def _read_cube(
     pose, samples, reading = told.pose, told.samples, told.reading
     seconds["classify"] = time.perf_counter() - began
     began = time.perf_counter()
-    fields = judged(
-        reading, samples, settings.profile, pose, told.top_share, told.elsewise, told.refused, advise=advise
-    )
+    fields = judged(reading, samples, settings.profile, pose, told.top_share, told.elsewise, told.refused)
+    is_open = fields.get("reason") == "ambiguous"
     if not fields["ok"] and upper_seen < LEAST_TOP_SEEN and fields["reason"] != "top-hidden":
         fields |= {"reason": "top-hidden", "detail": little_seen(upper_seen, "upper face")}
     seconds["decode"] = time.perf_counter() - began
     if fields["ok"] and settings.library is not None:
         fields |= _suggested(reading.posterior, settings.library, fields["permutation"])
     answer = Answer(**{**_base(settings.image, pose, found, cube), **fields}, seconds=seconds)
-    return Read(answer, found, cube, samples, reading)
+    return Read(answer, found, cube, samples, reading, is_open)
+
+
+def _advised(read: Read) -> Read:
+    """With the side whose view would tell most, where several cases fit: working that out takes as long as
+    half of a reading, so only what is answered in the end gets it."""
+    if read.reading is None or not read.is_open:
+        return read
+    began = time.perf_counter()
+    view = next_view(read.reading.posterior)
+    seconds = dict(read.answer.seconds)
+    seconds["decode"] += time.perf_counter() - began
+    return replace(read, answer=replace(read.answer, next_view=view, seconds=seconds))
 
 
 def _suggested(posterior: Posterior, library: Library, left: Candidate | None) -> dict[str, Any]:

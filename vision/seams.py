@@ -129,7 +129,7 @@ def seat(
         normal = weighted @ jacobian.T
         # two seams a face hold the middle of a 2x2x2 but hardly its corners: there the start counts more
         hold = 0.1 if n == 2 else 1e-3
-        diagonal = np.einsum("ii->i", normal)
+        diagonal = normal.reshape(-1)[:: len(normal) + 1]
         diagonal += 0.01 * diagonal + hold * diagonal[:6].sum() / 6
         right = weighted @ centre
         if hold_tilt:
@@ -137,7 +137,7 @@ def seat(
             hold_it = hold_tilt * (np.eye(3) - ray[:, None] * ray)
             normal[:3, :3] += hold_it
             right[:3] -= hold_it @ cv2.Rodrigues(rotation @ pose.rotation.T)[0].ravel()
-        step = np.linalg.solve(normal, right)
+        step = cv2.solve(normal, right[:, None])[1].ravel()
         rotation, translation = moved(rotation, translation, np.asarray(step[:6], np.float64))
         if zoom:
             # a longer lens with the cube as much farther off: its size in the picture stays

@@ -14,7 +14,7 @@ from models.cases import CASES, Case, case_of
 from models.decode import Posterior
 from models.decode_doubt import is_doubted, misfits
 from models.decode_permutation import permutation_posterior
-from models.decode_view import next_view, permutation_view
+from models.decode_view import permutation_view
 from vision.answer import Candidate, NamedCase, Quad, Reason, StateSeen, TopFace
 from vision.pose import FACES, CubePose
 from vision.wording import counted, little_seen
@@ -41,16 +41,14 @@ def judged(
     top_share: float = 1.0,
     elsewise: Mapping[str, float] | None = None,
     refused: tuple[Reason | None, str] | None = None,
-    *,
-    advise: bool = True,
 ) -> dict[str, Any]:
     """The answer's fields from a reading in the frame U = top, F = front.
 
     ``top_share`` is the probability that U is the last layer's face, where another was in question, and
     ``elsewise`` that of each case if it is the other: a solved cube is solved whichever face is meant. The
     candidates are those under U: together they have 0.99 of its share at least.
-    ``refused`` what :func:`refusal` says of this reading, where that is known already; ``advise`` whether to
-    work out which side should be shown where several cases fit.
+    ``refused`` what :func:`refusal` says of this reading, where that is known already. Which side to show
+    where several cases fit is left open.
     """
     posterior = reading.posterior
     names = profile.colours
@@ -75,9 +73,8 @@ def judged(
         return {**fields, "reason": reason, "detail": detail}
     code, probability = candidates[0].code, candidates[0].probability
     if probability < SPEAK_FROM:
-        view = next_view(posterior) if advise else None
         detail = f"{len(candidates)} cases fit what can be seen"
-        return {**fields, "reason": "ambiguous", "next_view": view, "detail": detail}
+        return {**fields, "reason": "ambiguous", "detail": detail}
     case = CASES[code]
     left = left_permutation(posterior)
     is_open = left is None and posterior.state.is_oriented
