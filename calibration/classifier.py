@@ -20,8 +20,8 @@ Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 Ints = NDArray[np.intp]
 Selection = NDArray[np.bool_] | NDArray[np.intp]
-#: Sharpness of the bend below full white; larger is sharper.
-SHOULDER = 4.0
+#: Sharpness of the bend below full white, and of the one above black; larger is sharper.
+SHOULDER, TOE = 4.0, 4.0
 #: What at least is left of a colour when haze is taken away.
 LEAST_BARE = 0.2
 #: How many stickers the usual shares of glare count beside those of a face.
@@ -91,7 +91,8 @@ class StickerScores:
     loglik  (S, N, 6) log-likelihood of each colour, nats, bounded below by the outliers' density
     share   (S, N, 6, G) probability of each variant given the colour; what is missing from 1 is outlier
     centre  (S, F, 6, G, 3) expected feature of each variant of each colour on each face
-    slope   (S, F, 6, G, 3) how much of a change of the clean feature shows under that variant, 0..1
+    slope   (S, F, 6, G, 3) how much of a change of the clean feature shows under that variant: 0..1, more
+            where haze is taken away
     """
 
     loglik: Floats
@@ -123,13 +124,14 @@ def sticker_loglik(
     variant_share (S, F, G): prior of each variant on each face, adding up to 1
     """
     count, width = len(features), 6 * len(model.glare_level)
-    centre, slope = _expected(model, cell_mean)
+    centre, slope, lifted = _expected(model, cell_mean)
     upper = np.moveaxis(cell_cov.reshape(*cell_cov.shape[:-2], 9), -1, 0)[_UPPER]  # (6, S, F, 6)
     own = np.moveaxis((model.sticker_cov[:, None] + model.variant_cov).reshape(6, -1, 9), -1, 0)[_UPPER]
     # of each cell, (10, S, F, 6, G): covariance, centre and log prior; single precision is plenty for
     # distances of a few hundredths, and halves the time
     cells = np.empty((10, *centre.shape[1:]), np.float32)
-    cells[:6] = slope[_ROW] * slope[_COLUMN] * upper[..., None] + own[:, None, None]
+    cells[:6] = slope[_ROW] * slope[_COLUMN] * upper[..., None]
+    cells[:6] += lifted[_ROW] * lifted[_COLUMN] * own[:, None, None]
     cells[6:9] = centre
     cells[9] = np.log(variant_share)[:, :, None]
     # one take for all, as that is a copy of whole rows
@@ -158,8 +160,9 @@ def sticker_loglik(
     return StickerScores(top + np.log(total), share, *shown)
 
 
-def _expected(model: ColourModel, cell_mean: Floats) -> tuple[Floats, Floats]:
-    """``centre`` and ``slope`` of :class:`StickerScores`, with the channels first: (3, S, F, 6, G) each."""
+def _expected(model: ColourModel, cell_mean: Floats) -> tuple[Floats, Floats, Floats]:
+    """``centre`` and ``slope`` of :class:`StickerScores`, with the channels first: (3, S, F, 6, G) each; and
+    the part of the slope that the nearness of black leaves, which holds for stickers as for their cells."""
     # glare adds the light's colour (white of this face) in linear light
     own = np.exp(np.moveaxis(cell_mean, -1, 0).copy())[..., None]
     # (a level below 0 takes light away: the sticker lies clear of a haze that lies on most of its face)
@@ -167,11 +170,14 @@ def _expected(model: ColourModel, cell_mean: Floats) -> tuple[Floats, Floats]:
     least = LEAST_BARE * own
     bare = lit < least
     lit = np.where(bare, least, lit)
-    # and the sensor ends at 1: a smooth shoulder, so that no colour is expected brighter than white can be
+    # and the sensor ends at 1 and at 0: a smooth shoulder and toe, so that no colour is expected brighter
+    # than white or darker than black (a curve may crush one channel on a bright and on a dark face alike)
     over = (lit / (1.0 + model.floor)) ** SHOULDER
-    centre = np.log(lit) - np.log1p(over) / SHOULDER
-    slope = np.where(bare, 1.0, own / lit) / (1.0 + over)
-    return centre, slope
+    under = (model.floor / lit) ** TOE
+    lifted = 1.0 / (1.0 + under)
+    centre = np.log(lit) - np.log1p(over) / SHOULDER + np.log1p(under) / TOE
+    slope = lifted * np.where(bare, 1.0, own / lit) / (1.0 + over)
+    return centre, slope, lifted
 
 
 @lru_cache(maxsize=16)

@@ -167,7 +167,7 @@ def fit_model(
                     rows &= picture.weight >= 0.5
                     total = float(clean[rows].sum())
                     slope = one.slope[face, k, 0]
-                    if slope.min() < 0.5:  # near the sensor's end stickers look more alike than they are
+                    if slope.min() < 0.5:  # near the sensor's ends stickers look more alike than they are
                         continue
                     rest = (picture.features[rows] - one.centre[face, k, 0]) / slope
                     sticker_moment[k] += (clean[rows, None] * rest).T @ rest

@@ -79,3 +79,50 @@ def test_noisier_pixels_are_weaker_evidence() -> None:
     sharp, dull = scored(between, 1e-4)[0], scored(between, 0.5)[0]
     assert dull.max() - np.sort(dull)[-2] < sharp.max() - np.sort(sharp)[-2] + 1e-9
     assert np.ptp(dull) < np.ptp(sharp)
+
+
+def expected(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Centre and slope (6, G, 3) of cells (6, 3)."""
+    one = np.zeros((1, 3))
+    out = sticker_loglik(
+        MODEL, one, FACES[:1], cells[None, None], np.zeros((1, 1, 6, 3, 3)), one + 1e-4,
+        np.full(1, MODEL.outlier_share), MODEL.glare_share[None, None],
+    )  # fmt: skip
+    return out.centre[0, 0], out.slope[0, 0]
+
+
+@given(st.floats(-4.0, 3.0))
+def test_no_colour_is_expected_beyond_the_sensors_ends(change: float) -> None:
+    """log_light of linear light 0 and 1, however dark or bright the face is."""
+    centre, slope = expected(MODEL.mean + change)
+    assert centre.min() >= np.log(MODEL.floor)
+    assert centre.max() <= np.log(1.0 + MODEL.floor)
+    assert slope.min() >= 0.0
+    assert slope[:, 0].max() <= 1.0
+
+
+@given(st.floats(-3.0, 1.5))
+def test_the_slope_is_how_the_expected_colour_changes(change: float) -> None:
+    """Of a clean sticker, by central differences."""
+    cells, step = MODEL.mean + change, 1e-5
+    difference = (expected(cells + step)[0] - expected(cells - step)[0])[:, 0] / (2.0 * step)
+    np.testing.assert_allclose(expected(cells)[1][:, 0], difference, atol=1e-4)
+
+
+def test_a_channel_that_is_black_on_two_faces_does_not_speak_against_their_colour() -> None:
+    """A yellow whose blue the camera's curve has crushed to nothing, though the face is a bright one."""
+    yellow = np.exp(MODEL.mean[1]) - MODEL.floor
+    crushed = np.log(np.array([[yellow[0], yellow[1], 0.0]]) + MODEL.floor)
+    bright, dark = MODEL.mean.copy(), MODEL.mean.copy()
+    bright[1] = [MODEL.mean[1, 0], MODEL.mean[1, 1], np.log(MODEL.floor) + 0.05]
+    dark[1] = [MODEL.mean[1, 0], MODEL.mean[1, 1], np.log(MODEL.floor) - 1.0]
+    told = [
+        sticker_loglik(
+            MODEL, crushed, FACES[:1], cells[None, None], np.zeros((1, 1, 6, 3, 3)), np.full((1, 3), 1e-4),
+            np.full(1, MODEL.outlier_share), MODEL.glare_share[None, None],
+        ).loglik[0, 0]
+        for cells in (bright, dark)
+    ]  # fmt: skip
+    for loglik in told:
+        assert loglik.argmax() == 1
+        assert loglik[1] > np.delete(loglik, 1).max() + 3.0

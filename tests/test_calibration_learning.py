@@ -12,8 +12,8 @@ from calibration.light import prepare_model
 from calibration.profile import ColourModel, default_profile
 
 BASE = default_profile().model
-# half the usual light, so that no colour comes near the sensor's end, and cubes that are more alike
-TRUE = replace(BASE, mean=BASE.mean - 0.7, picture_cov=0.3 * BASE.picture_cov)
+# half the usual light and hardly a floor: no colour comes near the sensor's ends; and cubes more alike
+TRUE = replace(BASE, floor=1e-4, mean=BASE.mean - 0.7, picture_cov=0.3 * BASE.picture_cov)
 EACH, FACES = 4, 3
 FAR = replace(
     TRUE,
