@@ -142,7 +142,8 @@ def gather(samples: StickerSamples, profile: Profile, second: NDArray[np.floatin
         told = told[place]
         unread = ~is_read[place]
         if unread.any():
-            told[unread] = in_full(told[unread], weights_for(samples.size))
+            weights = weights_for(samples.size, place[unread] < per_face)
+            told[unread] = in_full(told[unread], weights)
     face_of = np.searchsorted(np.array(faces, dtype=np.intp), place // per_face)
     features = log_light(linear, model.floor)
     measure_var = noise_var / (linear + model.floor) ** 2
@@ -225,7 +226,7 @@ def label_prior(seen: Seen, modes: Modes, profile: Profile, size: int, mirror: b
         moving[here, :, [opposite[int(k)] for k in colours[:, top]]] = -40.0
         moving[:, fixed] = -40.0
         if seen.second is not None and top == 0:
-            moving = shifted(moving, seen.second, colours, weights_for(size))
+            moving = shifted(moving, seen.second, colours, weights_for(size, faces == 0))
         moving[here[:, None], np.flatnonzero(fixed), colours[:, faces[fixed]]] = 0.0
         out[rows] = moving
     return out

@@ -158,7 +158,8 @@ def _decode_modes(
     def with_second(values: Floats, of_modes: Ints) -> Floats:  # modes with one top
         if seen.second is None or modes.tops[of_modes[0]] != 0:
             return values
-        return joined(values, seen.second, modes.colours[of_modes], weights_for(size))
+        weights = weights_for(size, seen.place < size * size)
+        return joined(values, seen.second, modes.colours[of_modes], weights)
 
     def decoded(values: Floats, of_modes: Ints) -> list[Posterior]:
         found: dict[int, Posterior] = {}

@@ -1,9 +1,10 @@
 """A second opinion on whose colour each sticker carries, weighed against what the colours themselves say.
 
-Both opinions look at the same pixels, so neither counts in full beside the other. Where the top has a middle,
-three of the five weights (own_top, own_side, second_side) were searched for on traced pictures that are not
-scored (tests/studio/fit_second.py); second_top and lean were set by counting what is named, the latter over
-scored pictures as well. Those of a 2x2x2 were chosen on traced ones (DEVELOPERS.md).
+Both opinions look at the same pixels, so neither counts in full beside the other. On a top that has a middle
+the second one knows more: it sees the top's colour beside each sticker. Three of the five weights there
+(own_top, own_side, second_side) were searched for on traced pictures that are not scored
+(tests/studio/fit_second.py); second_top and lean were set by counting what is named, the latter over scored
+pictures as well. Those of the sides and of a 2x2x2 were chosen on traced ones (DEVELOPERS.md).
 
 An opinion is an array (..., 6) of log probabilities that a sticker has the colour of each face of the pose,
 the first face being the top; all zero where there is none. The colour of the bottom is not among its answers.
@@ -11,7 +12,7 @@ the first face being the top; all zero where there is none. The colour of the bo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import Final
 
 import numpy as np
@@ -24,7 +25,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Weights:
-    """What the two opinions count beside each other.
+    """What the two opinions count beside each other: numbers, or arrays (N,) where it differs by sticker.
 
     own_top      share of the colours' own vote for or against the top's colour that is kept
     second_top   what a nat of the second opinion for or against the top's colour counts
@@ -34,15 +35,18 @@ class Weights:
                  well; standing alone it is held against what it says of a sticker that it knows nothing of
     """
 
-    own_top: float
-    second_top: float
-    own_side: float
-    second_side: float
-    lean: float
+    own_top: float | Floats
+    second_top: float | Floats
+    own_side: float | Floats
+    second_side: float | Floats
+    lean: float | Floats
 
 
-WITH_MIDDLE: Final = Weights(own_top=0.3, second_top=0.8, own_side=1.0, second_side=0.3, lean=0.35)
-WITHOUT_MIDDLE: Final = Weights(own_top=0.6, second_top=0.3, own_side=1.0, second_side=0.3, lean=0.0)
+ON_TOP: Final = Weights(own_top=0.3, second_top=0.8, own_side=1.0, second_side=0.3, lean=0.35)
+"""Of stickers of the top face, where it has a middle."""
+ON_SIDES: Final = Weights(own_top=0.7, second_top=0.6, own_side=1.0, second_side=0.3, lean=1.0)
+"""Of stickers of the sides of such a cube: the rows below show their colour, the top's is farther away."""
+OF_2: Final = Weights(own_top=0.6, second_top=0.3, own_side=1.0, second_side=0.3, lean=0.0)
 """A 2x2x2 has no middle to compare its top's stickers with: there the second opinion knows less."""
 LIMIT: Final = 9.0
 """Nats that the opinion may give to the top's colour, or take from a side's, while labels are soft."""
@@ -56,9 +60,17 @@ _ODDS = float(np.log(TOP_SHARE / (1.0 - TOP_SHARE)))
 _SILENT = _ODDS - _LOG_QUARTER
 
 
-def weights_for(size: int) -> Weights:
-    """The weights for a cube of ``size`` layers."""
-    return WITH_MIDDLE if size > 2 else WITHOUT_MIDDLE
+def weights_for(size: int, on_top: NDArray[np.bool_]) -> Weights:
+    """The weights for stickers (N,) of a cube of ``size`` layers, ``on_top`` or on its sides."""
+    if size == 2:
+        return OF_2
+    pairs = zip(astuple(ON_TOP), astuple(ON_SIDES), strict=True)
+    return Weights(*(np.where(on_top, top, side) for top, side in pairs))
+
+
+def _by_colour(weight: float | Floats) -> Floats:
+    """A weight beside values (..., N, K)."""
+    return np.asarray(weight)[..., None]
 
 
 def parted(values: Floats) -> tuple[Floats, Floats]:
@@ -73,7 +85,7 @@ def in_full(told: Floats, weights: Weights) -> Floats:
     """An opinion ``told`` (N, 6) on stickers whose own colour was not read, so that it counts in full where
     :func:`shifted` and :func:`joined` weigh it: there is nothing that it could repeat."""
     for_top, for_side = parted(told)
-    side = for_side / weights.second_side
+    side = for_side / _by_colour(weights.second_side)
     out = told.copy()
     out[:, TOP] = (for_top - _SILENT) / weights.second_top + weights.lean
     out[:, SIDES] = side - (log_sum(side) + _LOG_QUARTER)[:, None]
@@ -84,11 +96,11 @@ def shifted(log_prior: Floats, told: Floats, colours: NDArray[np.intp], weights:
     """Log priors (S, N, 6) of the colours after an opinion ``told`` (N, 6); ``colours`` (S, 6) are the faces'
     under each of S hypotheses."""
     rows = np.flatnonzero(told.any(axis=1))
-    for_top, for_side = parted(told[rows])
-    change = np.zeros((len(rows), 6))
-    change[:, TOP] = np.clip(weights.second_top * (for_top - weights.lean), -LIMIT, LIMIT)
-    change[:, SIDES] = np.maximum(weights.second_side * for_side, -LIMIT)
-    changed = log_prior[:, rows] + np.moveaxis(change[:, np.argsort(colours, axis=1)], 1, 0)
+    for_top, for_side = parted(told)
+    by_face = np.zeros((len(told), 6))
+    by_face[:, TOP] = np.clip(weights.second_top * (for_top - weights.lean), -LIMIT, LIMIT)
+    by_face[:, SIDES] = np.maximum(_by_colour(weights.second_side) * for_side, -LIMIT)
+    changed = log_prior[:, rows] + np.moveaxis(by_face[rows][:, np.argsort(colours, axis=1)], 1, 0)
     out = log_prior.copy()
     out[:, rows] = changed - log_sum(changed)[..., None]
     return out
@@ -105,7 +117,7 @@ def joined(loglik: Floats, told: Floats, colours: NDArray[np.intp], weights: Wei
     own = np.take_along_axis(loglik, of_face, axis=-1)
     own_top, own_side = parted(own)
     told_top, told_side = parted(told)
-    side = weights.own_side * own_side + weights.second_side * told_side
+    side = _by_colour(weights.own_side) * own_side + _by_colour(weights.second_side) * told_side
     side -= (log_sum(side) + _LOG_QUARTER)[..., None]
     top = weights.own_top * own_top + weights.second_top * (told_top - weights.lean)
     whole = log_sum(own[..., SIDES]) + _LOG_QUARTER + np.logaddexp(own_top + _ODDS, 0.0)

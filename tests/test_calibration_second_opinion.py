@@ -13,11 +13,12 @@ from sticker_maker import albedo, make_samples, random_layer
 from calibration.reading import read_stickers
 from calibration.second_opinion import (
     BOTTOM,
+    OF_2,
+    ON_SIDES,
+    ON_TOP,
     SIDES,
     TOP,
     TOP_SHARE,
-    WITH_MIDDLE,
-    WITHOUT_MIDDLE,
     Weights,
     in_full,
     joined,
@@ -29,7 +30,7 @@ from calibration.second_opinion import (
 PRIOR = np.full(6, (1 - TOP_SHARE) / 4)
 PRIOR[TOP], PRIOR[BOTTOM] = TOP_SHARE, 1e-13
 COLOURS = np.array([0, 2, 5, 1, 3, 4])
-all_weights = st.sampled_from([WITH_MIDDLE, WITHOUT_MIDDLE])
+all_weights = st.sampled_from([ON_TOP, ON_SIDES, OF_2])
 
 
 def opinions(seed: int, count: int) -> np.ndarray:

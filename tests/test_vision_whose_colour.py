@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from calibration.reading import read_stickers
 from calibration.samples import StickerSamples
-from calibration.second_opinion import WITH_MIDDLE, WITHOUT_MIDDLE, Weights, joined, parted, shifted
+from calibration.second_opinion import OF_2, ON_SIDES, ON_TOP, Weights, joined, parted, shifted
 from vision.pipeline import read_whole
 from vision.pose import FACES, CubePose
 from vision.scoring import turn_between
@@ -129,7 +129,7 @@ def normalised(nats: list[float]) -> np.ndarray:
     return values - np.logaddexp.reduce(values, axis=1)[:, None]
 
 
-@given(st.permutations(range(6)), six_nats, six_nats, st.sampled_from([WITH_MIDDLE, WITHOUT_MIDDLE]))
+@given(st.permutations(range(6)), six_nats, six_nats, st.sampled_from([ON_TOP, ON_SIDES, OF_2]))
 def test_an_opinion_moves_a_colour_only_where_it_speaks_for_it(
     colours: list[int], own: list[float], other: list[float], weights: Weights
 ) -> None:
@@ -149,7 +149,7 @@ def test_an_opinion_moves_a_colour_only_where_it_speaks_for_it(
         assert now_top[0] <= 1e-9
 
 
-@given(st.permutations(range(6)), six_nats, six_nats, st.sampled_from([WITH_MIDDLE, WITHOUT_MIDDLE]))
+@given(st.permutations(range(6)), six_nats, six_nats, st.sampled_from([ON_TOP, ON_SIDES, OF_2]))
 def test_a_sticker_says_no_more_as_a_whole_for_being_asked_about_twice(
     colours: list[int], own: list[float], other: list[float], weights: Weights
 ) -> None:
@@ -161,7 +161,7 @@ def test_a_sticker_says_no_more_as_a_whole_for_being_asked_about_twice(
     assert np.logaddexp.reduce(out[0, asked] + usual) == pytest.approx(before, abs=1e-6)
 
 
-@given(st.permutations(range(6)), six_nats, six_nats, st.sampled_from([WITH_MIDDLE, WITHOUT_MIDDLE]))
+@given(st.permutations(range(6)), six_nats, six_nats, st.sampled_from([ON_TOP, ON_SIDES, OF_2]))
 def test_no_opinion_changes_nothing_and_priors_stay_probabilities(
     colours: list[int], own: list[float], other: list[float], weights: Weights
 ) -> None:

@@ -1,8 +1,8 @@
 """Choose the five weights of calibration/second_opinion.py.
 
-    python tests/studio/fit_second.py [--of-2] FOLDER [FOLDER...]
+    python tests/studio/fit_second.py [--sides | --of-2] FOLDER [FOLDER...]
 
-for cubes whose top has a middle, or for 2x2x2.
+for the top face of cubes that have a middle there, for their sides, or for 2x2x2.
 
 Each FOLDER holds pictures with truth beside them (TRUTH.md), traced by bulk_sets.py: never those that are
 scored. One weight after the other is moved a step up or down as long as a mark rises, over the pictures whose
@@ -54,10 +54,11 @@ def main() -> None:
     """Search, printing every step."""
     seen: list[Seen] = []
     parser = argparse.ArgumentParser()
+    parser.add_argument("--sides", action="store_true", help="weights for sides")
     parser.add_argument("--of-2", action="store_true", help="weights for 2x2x2")
     parser.add_argument("folders", nargs="+", type=Path)
     args = parser.parse_args()
-    name_of = "WITHOUT_MIDDLE" if args.of_2 else "WITH_MIDDLE"
+    name_of = "OF_2" if args.of_2 else "ON_SIDES" if args.sides else "ON_TOP"
     for folder in args.folders:
         for truth in truths_in(folder):
             if truth.is_settled and (truth.size == 2) == args.of_2:
