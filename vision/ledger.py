@@ -40,8 +40,9 @@ class Done:
 
 
 def ledger_of(out: Path) -> Path:
-    """The ledger beside a file of answers."""
-    return out.with_name(out.name + ".ledger")
+    """The ledger beside a file of answers; beside the file itself where ``out`` is a link to it."""
+    real = Path(os.path.realpath(out))
+    return real.with_name(real.name + ".ledger")
 
 
 def digest_of(path: str | Path) -> str:
@@ -137,8 +138,9 @@ class AnswerLog:
 
         A file whose length and time of change are as noted is unchanged; one whose time alone differs is
         compared by its digest. A file under a new name with the content of one that is gone has moved: its
-        answers get the new name.
+        answers get the new name. So do those of a file that is named by another path than before.
         """
+        self._respell(items)
         moved: dict[str, str] = {}
         for item in items:
             old = self._moved_from(item, taken=moved.values())
@@ -190,6 +192,24 @@ class AnswerLog:
             return bool(done.digest) and digest_of(item.path) == done.digest
         except OSError:
             return False
+
+    def _respell(self, items: Sequence[Item]) -> None:
+        """Let what is noted about a file by other paths than an item's count as that item's, once."""
+        before = len(self._done)
+        names = {item.path for item in items}
+        others = [image for image in self._done if image not in names]
+        here = {os.path.realpath(item.path): item.path for item in items} if others else {}
+        new_name: dict[str, str] = {}
+        for old in others:
+            new = here.get(os.path.realpath(old))
+            if new is None:
+                continue
+            done = self._done.pop(old)
+            if new not in self._done:
+                self._done[new] = replace(done, image=new)
+                new_name[old] = new
+        if len(self._done) < before or new_name:
+            self._rewrite(new_name)
 
     def _moved_from(self, item: Item, taken: Collection[str]) -> str | None:
         if item.path in self._done:
