@@ -230,12 +230,13 @@ def test_a_file_that_kills_its_process_is_named_and_the_run_goes_on(tmp_path: Pa
 
 
 @pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="looks for processes in Linux's /proc")
-def test_a_run_that_is_killed_leaves_no_process_behind(tmp_path: Path) -> None:
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_a_run_that_is_killed_leaves_no_process_behind(tmp_path: Path, jobs: int) -> None:
     for shade in range(40):
         a_picture(tmp_path / "p" / f"{shade}.png", shade)
     mark = f"LASTLOOK_MARK={tmp_path}"
     here = Path(__file__).parent
-    code = SLOW_RUN.format(paths=[str(here), str(here.parent)])
+    code = SLOW_RUN.format(paths=[str(here), str(here.parent)], jobs=jobs)
     process = subprocess.Popen(
         [sys.executable, "-c", code, str(tmp_path / "p"), str(tmp_path / "a.jsonl")],
         env=os.environ | dict([mark.split("=", 1)]),
@@ -275,7 +276,7 @@ import test_vision_label as t
 from vision.label import label
 from vision.ledger import AnswerLog
 with AnswerLog(Path(sys.argv[2]), resume=True) as log:
-    label(t.items_of(Path(sys.argv[1])), t.slow_shades, log=log)
+    label(t.items_of(Path(sys.argv[1])), t.slow_shades, log=log, jobs={jobs})
 """
 
 
@@ -284,7 +285,7 @@ def test_kill_9_leaves_a_readable_output_that_resume_completes(tmp_path: Path) -
     for shade in range(40):
         a_picture(pictures / f"{shade:02}.png", shade)
     here = Path(__file__).parent
-    code = SLOW_RUN.format(paths=[str(here), str(here.parent)])
+    code = SLOW_RUN.format(paths=[str(here), str(here.parent)], jobs=1)
     for _ in range(2):
         process = subprocess.Popen([sys.executable, "-c", code, str(pictures), str(out)])
         before = out.stat().st_size if out.exists() else 0

@@ -19,7 +19,7 @@ from models.errors import LastlookError
 from vision.apart import KILLS_ITS_PROCESS, own_process
 from vision.gather import Item, Problem
 from vision.ledger import AnswerLog, digest_of
-from vision.pool_end import in_pool, running
+from vision.pool_end import in_pool, orphans_end, running
 from vision.sources import MissingExtraError
 
 Json = dict[str, Any]
@@ -165,7 +165,7 @@ def _pooled(
 
     # a deque must not change under the pool, and the pool reads ahead: give it a copy
     waiting = tuple(items)
-    with parallel_config(backend=backend, n_jobs=jobs, **options):
+    with parallel_config(backend=backend, n_jobs=jobs, **orphans_end(backend), **options):
         pool = Parallel(
             n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=_under_way(jobs), max_nbytes=None
         )

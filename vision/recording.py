@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.apart import KILLS_ITS_PROCESS, own_process
-from vision.pool_end import in_pool, running
+from vision.pool_end import in_pool, orphans_end, running
 from vision.recording_frames import Facts, Picture, facts_of, frames_between
 from vision.shown import Reading, Shown, reading_of, shown_cases
 
@@ -113,7 +113,7 @@ def _pooled(
 ) -> Iterator[Stretch]:
     from joblib import Parallel, delayed, parallel_config
 
-    with parallel_config(backend=backend, n_jobs=jobs, **options):
+    with parallel_config(backend=backend, n_jobs=jobs, **orphans_end(backend), **options):
         pool = Parallel(n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=2 * jobs)
         tasks = (delayed(in_pool)(scan, path, start_s, end_s, reader) for start_s, end_s in stretches)
         with running(lambda: pool(tasks)) as results:
