@@ -27,7 +27,8 @@ from vision.paths import is_file, kind_at
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """What the ledger knows of one file; ``retry`` when its error may not lie with the file."""
+    """What the ledger knows of one file; ``retry`` when its error may not lie with the file, ``partly`` what
+    could not be read of one that was read otherwise."""
 
     image: str
     bytes: int
@@ -37,6 +38,7 @@ class Done:
     lines: int
     error: str | None = None
     retry: bool = False
+    partly: str | None = None
 
 
 def ledger_of(out: Path) -> Path:
@@ -159,6 +161,11 @@ class AnswerLog:
         notes = (self._done.get(item.path) for item in items)
         return [Problem(done.image, done.error) for done in notes if done and done.error]
 
+    def known_damage(self, items: Sequence[Item]) -> list[Problem]:
+        """Files of ``items`` of which an earlier run could read a part only."""
+        notes = (self._done.get(item.path) for item in items)
+        return [Problem(done.image, done.partly) for done in notes if done and done.partly]
+
     def write(
         self,
         item: Item,
@@ -167,10 +174,12 @@ class AnswerLog:
         digest: str = "",
         error: str | None = None,
         retry: bool = False,
+        partly: str | None = None,
     ) -> None:
         """Append the answers of one file, then note that it is done."""
         text = "".join(json.dumps(one, ensure_ascii=False) + "\n" for one in answers)
-        done = Done(item.path, item.bytes, item.mtime_ns, digest, self.options, len(answers), error, retry)
+        facts = (item.path, item.bytes, item.mtime_ns, digest, self.options)
+        done = Done(*facts, len(answers), error, retry, partly)
         try:
             _append(self._answers_fd, encoded(text))
             _append(self._ledger_fd, (json.dumps(asdict(done)) + "\n").encode("ascii"))
