@@ -14,6 +14,7 @@ COMMAND_MODULES: Final = (
     "vision.cli_read",
     "vision.cli_engine",
     "vision.cli_find",
+    "vision.cli_check",
     "vision.cli_case",
     "vision.cli_sequence",
     "vision.cli_calibrate",
