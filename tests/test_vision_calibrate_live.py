@@ -142,6 +142,36 @@ def test_the_window_is_closed_however_the_sitting_is_left(
     assert window.closed == 1
 
 
+def stopped_after(looks: list[SimpleNamespace], monkeypatch: pytest.MonkeyPatch, **options: bool):
+    """Calibrate without a window before a camera that shows ``looks``; then comes Ctrl-C."""
+    given = iter(looks)
+
+    def read(_: np.ndarray) -> SimpleNamespace:
+        look = next(given, None)
+        if look is None:
+            raise KeyboardInterrupt
+        return look
+
+    monkeypatch.setattr(vision.stream, "FrameStream", FakeStream)
+    return profile_from_camera("mine", "0", window=False, read=read, **options)
+
+
+def test_ctrl_c_keeps_the_pictures_taken(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    from test_calibration_collect import turn_with
+
+    top, bottom = (a_look("noon", turn_with(*faces)) for faces in ((0, 1, 2), (3, 4, 5)))
+    made = stopped_after([top, top], monkeypatch)
+    assert len(made.kept) == 1 and made.profile.name == "mine"
+    assert "of 1 picture (" in capsys.readouterr().err
+    with pytest.raises(KeyboardInterrupt):
+        stopped_after([top], monkeypatch)
+    with pytest.raises(LastlookError, match=r"without .*; the profile 'mine' stays as it was"):
+        stopped_after([top, top], monkeypatch, replaces=True)
+    assert len(stopped_after([top, top, bottom, bottom], monkeypatch, replaces=True).kept) == 2
+
+
 def test_what_a_key_did_stays_to_be_read(monkeypatch: pytest.MonkeyPatch) -> None:
     look = a_look("noon", 0)
     words = sit(monkeypatch, FakeWindow("", "u", *[""] * 30, "q"), [look, look])

@@ -230,12 +230,13 @@ def test_a_file_that_kills_its_process_is_named_and_the_run_goes_on(tmp_path: Pa
 
 
 @pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="looks for processes in Linux's /proc")
-def test_a_run_that_is_killed_leaves_no_process_behind(tmp_path: Path) -> None:
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_a_run_that_is_killed_leaves_no_process_behind(tmp_path: Path, jobs: int) -> None:
     for shade in range(40):
         a_picture(tmp_path / "p" / f"{shade}.png", shade)
     mark = f"LASTLOOK_MARK={tmp_path}"
     here = Path(__file__).parent
-    code = SLOW_RUN.format(paths=[str(here), str(here.parent)])
+    code = SLOW_RUN.format(paths=[str(here), str(here.parent)], jobs=jobs)
     process = subprocess.Popen(
         [sys.executable, "-c", code, str(tmp_path / "p"), str(tmp_path / "a.jsonl")],
         env=os.environ | dict([mark.split("=", 1)]),
@@ -275,7 +276,7 @@ import test_vision_label as t
 from vision.label import label
 from vision.ledger import AnswerLog
 with AnswerLog(Path(sys.argv[2]), resume=True) as log:
-    label(t.items_of(Path(sys.argv[1])), t.slow_shades, log=log)
+    label(t.items_of(Path(sys.argv[1])), t.slow_shades, log=log, jobs={jobs})
 """
 
 
@@ -284,7 +285,7 @@ def test_kill_9_leaves_a_readable_output_that_resume_completes(tmp_path: Path) -
     for shade in range(40):
         a_picture(pictures / f"{shade:02}.png", shade)
     here = Path(__file__).parent
-    code = SLOW_RUN.format(paths=[str(here), str(here.parent)])
+    code = SLOW_RUN.format(paths=[str(here), str(here.parent)], jobs=1)
     for _ in range(2):
         process = subprocess.Popen([sys.executable, "-c", code, str(pictures), str(out)])
         before = out.stat().st_size if out.exists() else 0
@@ -395,6 +396,47 @@ def test_answers_read_with_other_files_of_the_user_are_not_kept(
         assert [one != other for one, other in zip(old, new, strict=True)] == [tells, tells], change
         old = new
     assert Settings(PhotoReader(profile="default")).marks != old[1]
+
+
+def test_a_file_counts_once_however_its_path_is_spelled(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file is what the system says it is: links, ``..`` and where one stands change nothing about it."""
+    pictures, linked = tmp_path / "p", tmp_path / "linked"
+    for shade in range(3):
+        a_picture(pictures / f"{shade}.png", shade)
+    linked.symlink_to(pictures)
+    (tmp_path / "a link.jsonl").symlink_to(tmp_path / "a.jsonl")
+    monkeypatch.chdir(tmp_path)
+    drawing = Settings(replace(SHADES, annotate_to="drawn"))
+    todo = 3
+    for folder in ("p", "./p", pictures, linked, "p/../linked", pictures):
+        for out in (Path("a.jsonl"), Path("a link.jsonl")):
+            items = items_of(Path(folder) / "0.png", folder)
+            with AnswerLog(out, resume=out.exists(), lacking=drawing.lacks) as log:
+                assert label(items, drawing.photos, log=log).files == todo
+            answers = {line["image"]: line["case"]["code"] for line in read_lines(out)}
+            assert answers == {item.path: CODES[k] for k, item in enumerate(items)}
+            assert len(list(read_lines(out))) == len(list(Path("drawn").iterdir())) == 3
+            todo = 0
+
+
+def test_what_was_noted_twice_is_kept_once_and_a_link_led_elsewhere_is_read_again(tmp_path: Path) -> None:
+    one, other = (a_picture(tmp_path / f"{shade}.png", shade) for shade in range(2))
+    out, link = tmp_path / "a.jsonl", tmp_path / "link.png"
+    link.symlink_to(one)
+    with AnswerLog(out) as log:
+        for path in (one, link):
+            log.write(items_of(path)[0], SHADES(items_of(path)[0]))
+    with AnswerLog(out, resume=True) as log:
+        assert label(items_of(one), SHADES, log=log).files == 0
+        assert [line["image"] for line in read_lines(out)] == [str(one)]
+        assert label(items_of(link), SHADES, log=log).files == 0
+    link.unlink()
+    link.symlink_to(other)
+    with AnswerLog(out, resume=True) as log:
+        assert label(items_of(other), SHADES, log=log).files == 1
+    assert [(line["image"], line["case"]["code"]) for line in read_lines(out)] == [(str(other), CODES[1])]
 
 
 def test_files_alike_that_moved_are_taken_up_one_to_one(tmp_path: Path) -> None:

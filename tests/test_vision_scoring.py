@@ -203,18 +203,18 @@ def test_answers_cut_anywhere_are_gone_on_from(tmp_path_factory: pytest.TempPath
     path = tmp_path_factory.mktemp("kept") / "answers.jsonl"
     first = KeptAnswers(path, {})
     for answer in ANSWERS:
-        first.keep(answer, answer.image[-3:])
+        first.keep(answer, answer.image)
     whole = path.read_bytes()
     path.write_bytes(whole[: cut % (len(whole) + 1)])
     again = KeptAnswers(path, {})
     assert whole.startswith(path.read_bytes())
     for answer in ANSWERS:
-        if again.known(answer.image, answer.image[-3:]) is None:
-            again.keep(answer, answer.image[-3:])
+        if again.known(answer.image, answer.image) is None:
+            again.keep(answer, answer.image)
     assert path.read_bytes() == whole
     last = KeptAnswers(path, {})
     for answer in ANSWERS:
-        kept = last.known(answer.image, answer.image[-3:])
+        kept = last.known(answer.image, answer.image)
         assert kept is not None and answer_to_json(kept) == answer_to_json(answer)
         assert last.known(answer.image, "another") is None
 
@@ -240,6 +240,26 @@ def test_answers_of_another_profile_stay_and_do_not_count(
         before = kept.read_bytes() if kept.exists() else b""
         score_folder(samples, answers=kept, as_json=True, profile=profile)
         assert read == [profile] * expected and kept.read_bytes().startswith(before)
+
+
+def test_answers_count_wherever_the_folder_lies_and_however_it_is_spelled(
+    samples: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(vision.report, "_reader", perfect)
+    kept = tmp_path / "answers.jsonl"
+    score_folder(samples, answers=kept, as_json=True)
+    before = kept.read_bytes()
+
+    def never(_: str | None):
+        return lambda truth: pytest.fail(f"{truth.picture} was read again")
+
+    monkeypatch.setattr(vision.report, "_reader", never)
+    monkeypatch.chdir(samples)
+    (tmp_path / "link").symlink_to(samples)
+    shutil.copytree(samples, moved := tmp_path / "moved", ignore=shutil.ignore_patterns("link", "moved"))
+    for folder in (Path(), tmp_path / "link", samples / ".." / samples.name, moved):
+        score_folder(folder, answers=kept, as_json=True)
+        assert kept.read_bytes() == before
 
 
 def test_a_picture_that_changed_or_could_not_be_read_is_read_again(

@@ -14,7 +14,8 @@ from vision.help_text import let_help_flow, name_values
 COMMANDS: Final = {
     "vision.cli_read": ("read", "score"),
     "vision.cli_engine": ("apply",),
-    "vision.cli_find": ("find", "check"),
+    "vision.cli_find": ("find",),
+    "vision.cli_check": ("check",),
     "vision.cli_case": ("case", "cases"),
     "vision.cli_sequence": ("sequence",),
     "vision.cli_calibrate": ("calibrate",),

@@ -16,10 +16,12 @@ from models.errors import LastlookError
 from vision.lettering import BOLD, Lettering
 from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB
 from vision.sitting import WANTED, Sitting
+from vision.streams import complain
 from vision.wording import counted
 
 if TYPE_CHECKING:
     from vision.live import Window
+    from vision.stream import FrameStream
 
 Image = NDArray[np.uint8]
 KEPT_UP: Final = 12
@@ -90,11 +92,14 @@ def profile_from_camera(
     colours: Sequence[str] | None = None,
     scheme: Sequence[int] | None = None,
     window: bool = True,
+    replaces: bool = False,
     read: Callable[..., Any] | None = None,
 ) -> Collected:
     """The live road. Without a window pictures are taken until all colours were seen or the source ends.
 
-    Raises LastlookError when the source cannot be opened, no window can, or too little was shown.
+    Ctrl-C ends it as well: the profile is made of the pictures taken until then, but where it ``replaces``
+    another only when they show all colours. Raises LastlookError when the source cannot be opened, no window
+    can, or too little was shown; KeyboardInterrupt when it was stopped before the first picture.
     """
     from vision.stream import FrameStream
     from vision.stream_source import source_named
@@ -105,48 +110,80 @@ def profile_from_camera(
         read = read_whole
     base = default_profile()
     sitting, names = Sitting(base), tuple(colours or base.colours)
-    words, kept_up, gave_up = "waiting for the camera", 0, ""
-    picture: Image | None = None
-    with ExitStack() as opened:
-        shown = opened.enter_context(_window()) if window else None
-        # a recording is not to run away while a picture of it is read
-        stream = FrameStream(
-            source_named(source),
-            pace="every" if shown is None else "clock",
-            give_up_s=PATIENCE_S if shown is None else None,
-        )
-        opened.enter_context(stream)
-        while shown is not None or not sitting.complete:
-            ended = stream.ended  # before the events are read: the last one says why
-            frame = stream.next_frame(1.0 if shown is None else 0.03)
-            events = [event for event in stream.events() if event.kind not in ("opened", "ended")]
-            gave_up = next((event.text for event in events if event.kind == "gave-up"), gave_up)
-            said = [event.text for event in events]
-            if frame is not None:
-                picture = frame.image_bgr
-                said.append(sitting.offer(read(picture)))
-                kept_up = max(0, kept_up - 1)
-            elif ended:
-                break
-            for text in said:
-                if shown is None and text != words:
-                    sys.stderr.write(f"{text}\n")
-                words = words if kept_up and not events else text
-            if shown is None:
-                continue
-            key = shown.show(compose(picture, sitting, words, names))
-            if key == "u":
-                words, kept_up = sitting.undo(), KEPT_UP
-            elif key == "f":
-                try:
-                    return sitting.finish(name, colours, scheme)
-                except LastlookError as error:  # the pictures stay: more may do
-                    words, kept_up = str(error), KEPT_UP
-            elif key in ("q", "closed", "escape"):
-                raise LastlookError("calibration was left; nothing was kept")
+
+    def finish() -> Collected:
+        return sitting.finish(name, colours, scheme)
+
+    try:
+        with ExitStack() as opened:
+            shown = opened.enter_context(_window()) if window else None
+            # a recording is not to run away while a picture of it is read
+            stream = FrameStream(
+                source_named(source),
+                pace="every" if shown is None else "clock",
+                give_up_s=PATIENCE_S if shown is None else None,
+            )
+            opened.enter_context(stream)
+            made, gave_up = _sit(sitting, stream, shown, read, names, finish)
+    except KeyboardInterrupt:
+        if not sitting.taken:
+            raise
+        many = counted(len(sitting.taken), "picture")
+        unseen = ", ".join(names[k] for k, times in enumerate(sitting.seen_in()) if not times)
+        if replaces and unseen:
+            raise LastlookError(
+                f"stopped after {many} without {unseen}; the profile {name!r} stays as it was"
+            ) from None
+        complain(f"stopped; making the profile of {many} (Ctrl-C again leaves without one)")
+        return finish()
     if gave_up and not sitting.taken:
         raise LastlookError(gave_up)
-    return sitting.finish(name, colours, scheme)
+    return made or finish()
+
+
+def _sit(
+    sitting: Sitting,
+    stream: FrameStream,
+    shown: Window | None,
+    read: Callable[..., Any],
+    names: Sequence[str],
+    finish: Callable[[], Collected],
+) -> tuple[Collected | None, str]:
+    """Offer frames to the sitting until it is over: what a key made of it, and why the source gave up.
+
+    Raises LastlookError when the window was left.
+    """
+    words, kept_up, gave_up = "waiting for the camera", 0, ""
+    picture: Image | None = None
+    while shown is not None or not sitting.complete:
+        ended = stream.ended  # before the events are read: the last one says why
+        frame = stream.next_frame(1.0 if shown is None else 0.03)
+        events = [event for event in stream.events() if event.kind not in ("opened", "ended")]
+        gave_up = next((event.text for event in events if event.kind == "gave-up"), gave_up)
+        said = [event.text for event in events]
+        if frame is not None:
+            picture = frame.image_bgr
+            said.append(sitting.offer(read(picture)))
+            kept_up = max(0, kept_up - 1)
+        elif ended:
+            break
+        for text in said:
+            if shown is None and text != words:
+                sys.stderr.write(f"{text}\n")
+            words = words if kept_up and not events else text
+        if shown is None:
+            continue
+        key = shown.show(compose(picture, sitting, words, names))
+        if key == "u":
+            words, kept_up = sitting.undo(), KEPT_UP
+        elif key == "f":
+            try:
+                return finish(), gave_up
+            except LastlookError as error:  # the pictures stay: more may do
+                words, kept_up = str(error), KEPT_UP
+        elif key in ("q", "closed", "escape"):
+            raise LastlookError("calibration was left; nothing was kept")
+    return None, gave_up
 
 
 def _window() -> Window:

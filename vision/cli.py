@@ -12,6 +12,7 @@ import re
 import sys
 
 from models.errors import LastlookError
+from vision.stops import Stops
 
 TYPE_CHECKING = False  # typing alone takes long enough to load for Ctrl-C to fall into it
 if TYPE_CHECKING:
@@ -94,9 +95,9 @@ def _plain(words: str) -> str:
 
 def main() -> None:
     """Entry point of the ``lastlook`` command."""
+    stops = Stops()
     try:
-        import signal
-
+        stops.listen()
         from vision.streams import guard_streams
 
         guard_streams()
@@ -104,10 +105,7 @@ def main() -> None:
     except KeyboardInterrupt:  # between two lines of this module
         sys.stderr.write("lastlook: stopped\n")
         status = 1
-    import signal
-
-    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
-        signal.signal(signal.SIGINT, signal.SIG_DFL)  # all is done: another Ctrl-C only ends it at once
+    stops.let_go()
     sys.exit(status)
 
 

@@ -61,7 +61,8 @@ def calibrate(
 ) -> None:
     """Learn the colours of one cube: two pictures of it solved, from opposite corners, are enough.
 
-    Pictures that do not agree with the others are named and left out. A truth file beside a picture ('review'
+    Pictures that do not agree with the others are named and left out. With --camera, Ctrl-C ends the sitting
+    and makes the profile of the pictures taken until then. A truth file beside a picture ('review'
     writes them) says what its stickers are, in the names of --colours.
     """
     from models.errors import UsageError
@@ -89,7 +90,10 @@ def calibrate(
     wanted: list[Wanted] = [("--picture", picture, "picture")]
     check_outputs(wanted, [*files, *frames])
     check_folders(wanted)
-    made = _made(name, files, camera, pick, face or [], size or 4, colours, scheme, window=not no_window)
+    made = _made(
+        name, files, camera, pick, face or [], size or 4, colours, scheme,
+        window=not no_window, replaces=target.exists(),
+    )  # fmt: skip
     made.profile.save(target)
     _tell(made, target, picture)
 
@@ -105,6 +109,7 @@ def _made(
     scheme: str | None,
     *,
     window: bool,
+    replaces: bool,
 ) -> Collected:
     from rich.console import Console
     from rich.markup import escape
@@ -132,7 +137,9 @@ def _made(
         from vision.streams import tell_if_pipe
 
         tell_if_pipe(camera)
-        return profile_from_camera(name, camera, colours=names, scheme=order, window=window)
+        return profile_from_camera(
+            name, camera, colours=names, scheme=order, window=window, replaces=replaces
+        )
     with console.status("looking at the pictures") as status:
         return profile_from_photos(
             name,

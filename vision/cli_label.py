@@ -99,8 +99,8 @@ def label_command(
     """Name the case in every picture and list the cases shown in recordings.
 
     Answers are written as they come; stop with Ctrl-C and go on with --resume. Files that cannot be read
-    are listed at the end. Exit status: 0 all files were read, 1 some could not be, something could not be
-    written beside the answers or the run was stopped, 4 no picture or recording was found.
+    are listed at the end. Exit status: 0 all files were read, 1 some could not be or in part only, something
+    could not be written beside the answers or the run was stopped, 4 no picture or recording was found.
     """
     from models.errors import UsageError
     from vision.gather import gather
@@ -156,7 +156,7 @@ def label_command(
     _summary(tally, settings)
     if profile not in (None, "default") and not tally.stopped:
         _learn(answers, settings, str(profile), really=learn)
-    if tally.stopped or tally.problems or tally.unwritten:
+    if tally.stopped or tally.problems or tally.partly or tally.unwritten:
         raise typer.Exit(1)
 
 
@@ -173,6 +173,7 @@ def _summary(tally: Tally, settings: Settings) -> None:
         before = [f"{tally.skipped:,} done before"] if tally.skipped else []
         typer.echo(f"{counted(tally.files, 'file')}: {', '.join([*counts, *before])}", err=True)
     _list_problems(tally.problems)
+    _list_problems(tally.partly, "damaged; answered by what could be read")
     _list_problems(tally.unwritten, "read, but not all that was asked for could be written")
     if tally.stopped:
         how = (

@@ -20,7 +20,8 @@ class InUse:
     """
 
     def __init__(self, path: Path) -> None:
-        self._beside = path.with_name(f"{path.name}.lock")
+        real = Path(os.path.realpath(path))  # by a link it is the same file
+        self._beside = real.with_name(f"{real.name}.lock")
         taken = f"{path}: another run is writing it; wait until it has ended, or name another file"
         if sys.platform == "win32":
             try:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import Any, Final
@@ -22,7 +23,7 @@ _ROOM_BYTES: Final = 16_384
 
 
 class KeptAnswers:
-    """The file ``path``: answers by picture, more with :meth:`keep`.
+    """The file ``path``: answers by what is in a picture, wherever that lies; more with :meth:`keep`.
 
     ``read_with`` (plain data) is all that changes an answer but the picture itself. Answers that were read
     with something else stay in the file and do not count. Without a path nothing is kept. Raises
@@ -30,20 +31,20 @@ class KeptAnswers:
     """
 
     def __init__(self, path: Path | None, read_with: Mapping[str, Any]) -> None:
-        self._known: dict[str, tuple[str, Answer]] = {}
+        self._known: dict[str, Answer] = {}
         self._path = path
         self._read_with = read_with
         if path is not None:
             self._take_up(path)
 
     def known(self, image: str, digest: str) -> Answer | None:
-        """The answer for a picture of that name and content (``vision.ledger.digest_of``), if any."""
-        kept_digest, answer = self._known.get(image, ("", None))
-        return answer if kept_digest == digest else None
+        """The answer for a picture of that content (``vision.ledger.digest_of``), if any, under that name."""
+        answer = self._known.get(digest)
+        return None if answer is None else replace(answer, image=image)
 
     def keep(self, answer: Answer, digest: str) -> None:
         """Take one more answer in; raises LastlookError when it cannot be written."""
-        self._known[answer.image] = digest, answer
+        self._known[digest] = answer
         if self._path is None:
             return
         told = {**answer_to_json(answer), "digest": digest, "read_with": self._read_with}
@@ -91,7 +92,7 @@ class KeptAnswers:
             one = parse_json(line)
             answer = answer_from_json(one)
             if one.get("read_with") == self._read_with and isinstance(one.get("digest"), str):
-                self._known[answer.image] = one["digest"], answer
+                self._known[one["digest"]] = answer
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             raise LastlookError(
                 f"{self._path}: line {number} is no answer ({_in_words(error)}); delete the line or name"

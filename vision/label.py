@@ -19,7 +19,7 @@ from models.errors import LastlookError
 from vision.apart import KILLS_ITS_PROCESS, own_process
 from vision.gather import Item, Problem
 from vision.ledger import AnswerLog, digest_of
-from vision.pool_end import in_pool, running
+from vision.pool_end import in_pool, orphans_end, running
 from vision.sources import MissingExtraError
 
 Json = dict[str, Any]
@@ -38,6 +38,8 @@ class Outcome:
     """The error may lie with the program or the machine: a resumed run tries the file again."""
     unwritten: str | None = None
     """What could not be written beside the answers, which are good, in one line."""
+    partly: str | None = None
+    """What could not be read of a file that was read otherwise, in one line."""
 
 
 class UnwrittenError(LastlookError):
@@ -48,11 +50,19 @@ class UnwrittenError(LastlookError):
         self.answers = tuple(answers)
 
 
+class PartlyReadError(LastlookError):
+    """A file is damaged; ``answers`` are about what could be read of it."""
+
+    def __init__(self, answers: Sequence[Json], text: str) -> None:
+        super().__init__(text)
+        self.answers = tuple(answers)
+
+
 @dataclass(slots=True)
 class Tally:
     """Counts of a run: files; pictures named, not settled and without a cube; recordings and the cases shown
-    in them; files done before; the files that gave no answer, and those beside which something was not
-    written."""
+    in them; files done before; the files that gave no answer, those read in part, and those beside which
+    something was not written."""
 
     files: int = 0
     named: int = 0
@@ -63,6 +73,7 @@ class Tally:
     skipped: int = 0
     stopped: bool = False
     problems: list[Problem] = field(default_factory=list)
+    partly: list[Problem] = field(default_factory=list)
     unwritten: list[Problem] = field(default_factory=list)
 
     def add(self, outcome: Outcome) -> None:
@@ -71,6 +82,8 @@ class Tally:
         if outcome.error is not None:
             self.problems.append(Problem(outcome.item.path, outcome.error))
             return
+        if outcome.partly is not None:
+            self.partly.append(Problem(outcome.item.path, outcome.partly))
         if outcome.unwritten is not None:
             self.unwritten.append(Problem(outcome.item.path, outcome.unwritten))
         if outcome.item.kind == "recording":
@@ -103,6 +116,8 @@ def read_one(item: Item, reader: Reader) -> Outcome:
     try:
         digest = digest_of(item.path)
         return Outcome(item, tuple(reader(item)), digest)
+    except PartlyReadError as error:
+        return Outcome(item, error.answers, digest, partly=" ".join(str(error).split()))
     except UnwrittenError as error:
         return Outcome(item, error.answers, digest, unwritten=" ".join(str(error).split()))
     except LastlookError as error:
@@ -165,7 +180,7 @@ def _pooled(
 
     # a deque must not change under the pool, and the pool reads ahead: give it a copy
     waiting = tuple(items)
-    with parallel_config(backend=backend, n_jobs=jobs, **options):
+    with parallel_config(backend=backend, n_jobs=jobs, **orphans_end(backend), **options):
         pool = Parallel(
             n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=_under_way(jobs), max_nbytes=None
         )
@@ -215,7 +230,9 @@ def label(
     tally = Tally(skipped=len(items) - len(todo))
     if log is not None:
         waiting = {item.path for item in todo}
-        tally.problems += log.known_problems([item for item in items if item.path not in waiting])
+        known = [item for item in items if item.path not in waiting]
+        tally.problems += log.known_problems(known)
+        tally.partly += log.known_damage(known)
     try:
         for kind, group in groupby(todo, key=lambda item: item.kind):
             if kind == "picture":
@@ -233,6 +250,7 @@ def label(
                             digest=outcome.digest,
                             error=outcome.error,
                             retry=outcome.retry,
+                            partly=outcome.partly,
                         )
                     tally.add(outcome)
                     if on_outcome is not None:

@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
+from vision.damage import damage_words
 from vision.filing import Plan, plan
 from vision.filing_steps import carry_out
 from vision.gather import Gathered, Item, Order
-from vision.label import Json, Outcome, Tally, UnwrittenError, label
+from vision.label import Json, Outcome, PartlyReadError, Tally, UnwrittenError, label
 from vision.ledger import AnswerLog, encoded, ledger_of, read_lines
 from vision.outputs import Wanted
 from vision.paths import is_file, make_folder
@@ -141,10 +142,13 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
                 on_progress=lambda done, total: progress.on_recording(item, done, total),
             )
             try:
-                return write_recording(item, indexed.shown, settings)
+                answers = write_recording(item, indexed.shown, settings)
             except LastlookError as error:
                 answers = [one.to_json_dict(item.path) for one in indexed.shown]
                 raise UnwrittenError(answers, str(error)) from None
+            if indexed.lost:
+                raise PartlyReadError(answers, damage_words(indexed.lost, indexed.seconds))
+            return answers
 
         with AnswerLog(out, options=settings.marks, resume=settings.resume, lacking=settings.lacks) as log:
             tally = label(

@@ -27,7 +27,8 @@ from vision.paths import is_file, kind_at
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """What the ledger knows of one file; ``retry`` when its error may not lie with the file."""
+    """What the ledger knows of one file; ``retry`` when its error may not lie with the file, ``partly`` what
+    could not be read of one that was read otherwise."""
 
     image: str
     bytes: int
@@ -37,11 +38,13 @@ class Done:
     lines: int
     error: str | None = None
     retry: bool = False
+    partly: str | None = None
 
 
 def ledger_of(out: Path) -> Path:
-    """The ledger beside a file of answers."""
-    return out.with_name(out.name + ".ledger")
+    """The ledger beside a file of answers; beside the file itself where ``out`` is a link to it."""
+    real = Path(os.path.realpath(out))
+    return real.with_name(real.name + ".ledger")
 
 
 def digest_of(path: str | Path) -> str:
@@ -137,8 +140,9 @@ class AnswerLog:
 
         A file whose length and time of change are as noted is unchanged; one whose time alone differs is
         compared by its digest. A file under a new name with the content of one that is gone has moved: its
-        answers get the new name.
+        answers get the new name. So do those of a file that is named by another path than before.
         """
+        self._respell(items)
         moved: dict[str, str] = {}
         for item in items:
             old = self._moved_from(item, taken=moved.values())
@@ -157,6 +161,11 @@ class AnswerLog:
         notes = (self._done.get(item.path) for item in items)
         return [Problem(done.image, done.error) for done in notes if done and done.error]
 
+    def known_damage(self, items: Sequence[Item]) -> list[Problem]:
+        """Files of ``items`` of which an earlier run could read a part only."""
+        notes = (self._done.get(item.path) for item in items)
+        return [Problem(done.image, done.partly) for done in notes if done and done.partly]
+
     def write(
         self,
         item: Item,
@@ -165,10 +174,12 @@ class AnswerLog:
         digest: str = "",
         error: str | None = None,
         retry: bool = False,
+        partly: str | None = None,
     ) -> None:
         """Append the answers of one file, then note that it is done."""
         text = "".join(json.dumps(one, ensure_ascii=False) + "\n" for one in answers)
-        done = Done(item.path, item.bytes, item.mtime_ns, digest, self.options, len(answers), error, retry)
+        facts = (item.path, item.bytes, item.mtime_ns, digest, self.options)
+        done = Done(*facts, len(answers), error, retry, partly)
         try:
             _append(self._answers_fd, encoded(text))
             _append(self._ledger_fd, (json.dumps(asdict(done)) + "\n").encode("ascii"))
@@ -190,6 +201,24 @@ class AnswerLog:
             return bool(done.digest) and digest_of(item.path) == done.digest
         except OSError:
             return False
+
+    def _respell(self, items: Sequence[Item]) -> None:
+        """Let what is noted about a file by other paths than an item's count as that item's, once."""
+        before = len(self._done)
+        names = {item.path for item in items}
+        others = [image for image in self._done if image not in names]
+        here = {os.path.realpath(item.path): item.path for item in items} if others else {}
+        new_name: dict[str, str] = {}
+        for old in others:
+            new = here.get(os.path.realpath(old))
+            if new is None:
+                continue
+            done = self._done.pop(old)
+            if new not in self._done:
+                self._done[new] = replace(done, image=new)
+                new_name[old] = new
+        if len(self._done) < before or new_name:
+            self._rewrite(new_name)
 
     def _moved_from(self, item: Item, taken: Collection[str]) -> str | None:
         if item.path in self._done:

@@ -119,10 +119,10 @@ def annotated_path(folder: Path, item: Item) -> Path:
 
 
 def path_mark(item: Item) -> str:
-    """Six hex digits that stand for the file's whole path."""
+    """Six hex digits that stand for the file's whole path, however it was spelled."""
     import hashlib
 
-    return hashlib.blake2b(os.fsencode(Path(item.path).absolute()), digest_size=3).hexdigest()
+    return hashlib.blake2b(os.fsencode(os.path.realpath(item.path)), digest_size=3).hexdigest()
 
 
 def _has_enough(answer: Answer | None) -> bool:

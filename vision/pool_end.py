@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import signal
+import sys
 import threading
+import time
 import warnings
 from collections.abc import Callable, Generator, Iterator
 from typing import Any, Final, TypeVar
@@ -13,12 +16,36 @@ Result = TypeVar("Result")
 MANAGER: Final = "ExecutorManagerThread"
 """Name of the thread with which the pool hands out work; a pool ended early may leave it with a KeyError."""
 
+PARENT_S: Final = 1.0
+"""How often a process of a pool looks whether the one that made the pool is there."""
+
 
 def in_pool(work: Callable[..., Result], *arguments: Any) -> Result:
     """Do ``work`` in a process of a pool, which leaves Ctrl-C to the process that made the pool."""
     with contextlib.suppress(ValueError):  # not the main thread: a pool of threads
         signal.signal(signal.SIGINT, signal.SIG_IGN)
     return work(*arguments)
+
+
+def orphans_end(backend: str) -> dict[str, Any]:
+    """Options for a joblib backend: its processes end when this one has ended in whatever way.
+
+    Only those of "loky" are this process's own; on others, and on Windows, where an orphan keeps its parent's
+    number, nothing is done.
+    """
+    is_ours = backend == "loky" and sys.platform != "win32"
+    return {"initializer": _end_with, "initargs": (os.getpid(),)} if is_ours else {}
+
+
+def _end_with(parent: int) -> None:
+    """End this process when it is no longer the child of that one."""
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(PARENT_S)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 @contextlib.contextmanager

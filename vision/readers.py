@@ -14,9 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError
+from vision.damage import breaks_off, length_s, tried_on
 from vision.frame_pixels import as_bgr, is_grey
 from vision.sources import load_photo
 from vision.stream_source import Source, frame_paths
+from vision.wording import counted
 
 Image = NDArray[np.uint8]
 
@@ -101,6 +103,7 @@ class _CaptureReader:
         self._rate = frame_rate
         self._count = 0
         self._last_s = -1.0
+        self._remarks: list[str] = []
         if source.kind == "camera":
             camera_problem = _camera_problem(int(source.where))
             if camera_problem:
@@ -134,6 +137,7 @@ class _CaptureReader:
                 f"{source.name}: {width:.0f} x {height:.0f} pixels a frame is over the limit; scale it down",
                 final=True,
             )
+        self._whole_s = length_s(self._capture)
         told_rate = self._capture.get(cv2.CAP_PROP_FPS)
         if 1 <= told_rate <= 1000:
             self._rate = told_rate
@@ -141,10 +145,17 @@ class _CaptureReader:
     def read(self) -> tuple[Image, float | None] | None:
         import cv2
 
-        image = self._grabbed() if self.finite else self._seen_live()
+        bad, image = tried_on(self._grabbed) if self.finite else (0, self._seen_live())
         if image is None:
             if self._count == 0:
                 raise StreamFaultError(_unopened(self._source), final=self._source.finite)
+            until_s = self._last_s + 1 / self._rate
+            if self.finite and breaks_off(until_s, self._whole_s):
+                frames, where = counted(self._count, "frame"), f"at {until_s:.2f} s of {self._whole_s:.2f} s"
+                raise StreamFaultError(
+                    f"{self._source.name}: breaks off after {frames}, {where}; all before that was read",
+                    final=True,
+                )
             return None
         self._count += 1
         if not self.finite:
@@ -152,6 +163,11 @@ class _CaptureReader:
         place_s = self._capture.get(cv2.CAP_PROP_POS_MSEC) / 1000
         if place_s <= self._last_s:  # a container without usable times
             place_s = self._last_s + 1 / self._rate if self._last_s >= 0 else 0.0
+        if bad:
+            frames = counted(bad, "frame")
+            self._remarks.append(
+                f"{self._source.name}: {frames} before {place_s:.2f} s cannot be decoded; left out"
+            )
         self._last_s = place_s
         return image, place_s
 
@@ -194,7 +210,8 @@ class _CaptureReader:
         return image
 
     def remarks(self) -> list[str]:
-        return []
+        told, self._remarks = self._remarks, []
+        return told
 
     def close(self) -> None:
         self._capture.release()

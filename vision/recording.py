@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.apart import KILLS_ITS_PROCESS, own_process
-from vision.pool_end import in_pool, running
+from vision.damage import Span, merged
+from vision.pool_end import in_pool, orphans_end, running
 from vision.recording_frames import Facts, Picture, facts_of, frames_between
 from vision.shown import Reading, Shown, reading_of, shown_cases
 
@@ -38,12 +39,13 @@ SAME_LEVELS: Final = 6.0
 
 @dataclass(frozen=True, slots=True)
 class Indexed:
-    """The cases shown in a recording, with how many frames were looked at and read."""
+    """The cases shown in a recording, how many frames were looked at and read, and where none could be."""
 
     shown: tuple[Shown, ...]
     seconds: float
     frames_looked_at: int
     frames_read: int
+    lost: tuple[Span, ...] = ()
 
 
 def index_recording(
@@ -62,6 +64,7 @@ def index_recording(
     Raises LastlookError when the recording cannot be played, or brings the process that plays it down.
     """
     readings: list[Reading] = []
+    lost: list[Span] = []
     looked_at = read = 0
     last_s = 0.0
     try:
@@ -75,6 +78,7 @@ def index_recording(
                 scanned = _pooled(str(path), stretches, reader, jobs, backend, backend_options or {})
             for (_, until_s), stretch in zip(stretches, scanned, strict=True):
                 readings += stretch.readings
+                lost += stretch.lost
                 looked_at += stretch.frames_looked_at
                 read += stretch.frames_read
                 last_s = max(last_s, stretch.last_s)
@@ -84,7 +88,8 @@ def index_recording(
         raise LastlookError(f"{path}: {KILLS_ITS_PROCESS}") from None
     readings.sort(key=lambda one: one.at_s)
     end_s = max(facts.seconds, last_s)
-    return Indexed(tuple(shown_cases(readings, until_s=end_s)), end_s, looked_at, read)
+    shown = tuple(shown_cases(readings, until_s=end_s))
+    return Indexed(shown, end_s, looked_at, read, merged(lost))
 
 
 def _stretches(seconds: float) -> list[tuple[float, float]]:
@@ -101,6 +106,7 @@ class Stretch:
     frames_looked_at: int = 0
     frames_read: int = 0
     last_s: float = 0.0
+    lost: list[Span] = field(default_factory=list)
 
 
 def _pooled(
@@ -113,7 +119,7 @@ def _pooled(
 ) -> Iterator[Stretch]:
     from joblib import Parallel, delayed, parallel_config
 
-    with parallel_config(backend=backend, n_jobs=jobs, **options):
+    with parallel_config(backend=backend, n_jobs=jobs, **orphans_end(backend), **options):
         pool = Parallel(n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=2 * jobs)
         tasks = (delayed(in_pool)(scan, path, start_s, end_s, reader) for start_s, end_s in stretches)
         with running(lambda: pool(tasks)) as results:
@@ -123,7 +129,7 @@ def _pooled(
 def scan(path: str, start_s: float, end_s: float, reader: FrameReader) -> Stretch:
     """Readings of the frames of ``path`` with start_s <= time < end_s, in order of time."""
     scanner = _Scanner(reader)
-    for at_s, frame, scale in frames_between(path, start_s, end_s):
+    for at_s, frame, scale in frames_between(path, start_s, end_s, scanner.stretch.lost):
         scanner.scale = scale
         scanner.look(at_s, frame)
     scanner.finish()

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError
+from vision.damage import Span, breaks_off, length_s, tried_on
 from vision.readers import MAX_FRAME_PIXELS
 
 Picture = NDArray[np.uint8]
@@ -35,23 +36,23 @@ def facts_of(path: str | Path) -> Facts:
     import cv2
 
     with _opened(path) as capture:
-        rate = capture.get(cv2.CAP_PROP_FPS)
-        count = capture.get(cv2.CAP_PROP_FRAME_COUNT)
         width, height = (int(capture.get(p)) for p in (cv2.CAP_PROP_FRAME_WIDTH, cv2.CAP_PROP_FRAME_HEIGHT))
         if width * height > MAX_FRAME_PIXELS:
             raise LastlookError(
                 f"{path}: frames of {width} x {height} are too large; save it at 1920 x 1080 or less"
             )
-        if not capture.grab():
+        if not _grabbed(capture)[1]:
             raise LastlookError(f"{path}: holds no frame that can be read; save it again as MP4 (H.264)")
-        seconds = count / rate if rate > 0 and count > 0 else 0.0
-        return Facts(float(seconds) if np.isfinite(seconds) else 0.0, width, height)
+        return Facts(length_s(capture), width, height)
 
 
-def frames_between(path: str, start_s: float, end_s: float) -> Iterator[tuple[float, Picture, float]]:
+def frames_between(
+    path: str, start_s: float, end_s: float, lost: list[Span]
+) -> Iterator[tuple[float, Picture, float]]:
     """About ten frames a second in [start_s, end_s): time, picture, and how much smaller it was made.
 
-    Pictures are at most 1280 pixels long; the scale is 1 where nothing had to be done.
+    Pictures are at most 1280 pixels long; the scale is 1 where nothing had to be done. Where nothing could be
+    decoded is added to ``lost``.
     """
     import cv2
 
@@ -61,19 +62,42 @@ def frames_between(path: str, start_s: float, end_s: float) -> Iterator[tuple[fl
         rate = capture.get(cv2.CAP_PROP_FPS)
         step_s = 1.0 / rate if 1.0 <= rate <= 480.0 else 1.0 / 30.0
         due_s, index = start_s, round(capture.get(cv2.CAP_PROP_POS_FRAMES))
-        while capture.grab():
+        until_s = start_s  # where the frame before ends
+        while (grabbed := _grabbed(capture))[1]:
             at_s = capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0
             if at_s <= 0.0 and index > 0:  # a container without times
                 at_s = index * step_s
             index += 1
+            if grabbed[0]:
+                lost.append((until_s, max(until_s, at_s)))
+            until_s = max(until_s, at_s + step_s)
             if at_s >= end_s - 1e-6:
                 return
             if at_s < due_s - step_s / 2:
                 continue
-            ok, frame = capture.retrieve()
-            if ok and frame is not None:
+            frame = _retrieved(capture)
+            if frame is not None:
                 yield at_s, *_bounded(frame)
             due_s = max(due_s + LOOK_S, at_s)
+        wanted_s = min(end_s, length_s(capture))
+        if breaks_off(until_s, wanted_s):
+            lost.append((until_s, wanted_s))
+
+
+def _grabbed(capture: Any) -> tuple[int, bool | None]:
+    """Go to the next frame that can be decoded: how many before it cannot, and whether there is one."""
+    return tried_on(lambda: capture.grab() or None)
+
+
+def _retrieved(capture: Any) -> Any:
+    """The picture of the frame that was grabbed, None where it cannot be decoded."""
+    import cv2
+
+    try:
+        ok, frame = capture.retrieve()
+    except cv2.error:
+        return None
+    return frame if ok else None
 
 
 def _seek(capture: Any, start_s: float) -> None:
@@ -106,7 +130,9 @@ def _opened(path: str | Path) -> Iterator[Any]:
     capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1])
     try:
         if not capture.isOpened():
-            raise LastlookError(f"{path}: cannot be played; save it again as MP4 (H.264)")
+            raise LastlookError(
+                f"{path}: cannot be played (cut short, or of a rare kind); copy it again, or save it as MP4"
+            )
         yield capture
     finally:
         capture.release()

@@ -217,6 +217,8 @@ def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> 
         print(_summary_line(session), file=out, flush=True)
     if failed and (session.frames == 0 or not finite):
         raise LastlookError(failed)
+    if failed:
+        complain(failed)
     if session.settled:
         return 0
     return 3 if session.tracked else 4
