@@ -23,7 +23,7 @@ from models.decode_scores import log_sum
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Weights:
     """What the two opinions count beside each other: numbers, or arrays (N,) where it differs by sticker.
 
