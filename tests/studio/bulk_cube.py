@@ -12,17 +12,20 @@ import numpy as np
 
 FACES = "URFDLB"
 CUBE_FLOATS = 256
-# usual shades (sRGB), in the order white yellow red orange blue green; starting points for the jitter only
+# usual shades (sRGB, from memory, no source), in the order white yellow red orange blue green: the jitter starts
+# from them
 USUAL = np.array(
     [
         [0.93, 0.93, 0.92],
         [0.98, 0.85, 0.10],
         [0.78, 0.08, 0.12],
-        [0.98, 0.48, 0.08],
+        [0.98, 0.41, 0.07],
         [0.06, 0.26, 0.72],
         [0.05, 0.60, 0.25],
     ]
 )
+# yellows are sold from golden to lemon: shift of their hue, in turns (from memory, no source)
+YELLOW_HUES = (-0.036, 0.012)
 Rng = np.random.Generator
 
 
@@ -64,6 +67,8 @@ def sample_palette(rng: Rng) -> tuple[np.ndarray, str]:
     cols = []
     for i, base in enumerate(USUAL):
         h, s, v = colorsys.rgb_to_hsv(*base)
+        if i == 1:
+            h += rng.uniform(*YELLOW_HUES)
         c = np.array(
             colorsys.hsv_to_rgb(h, min(1.0, s * g_s), min(1.0, (v + (0.1 if kind == "pastel" else 0)) * g_v))
         )

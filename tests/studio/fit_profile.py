@@ -1,12 +1,13 @@
 """Fit the built-in profile: calibration/data/default_profile.json.
 
-    python tests/studio/fit_profile.py STICKERS.npz PHOTOS OUT.json [--bulk 250] [--steps 10]
+    python tests/studio/fit_profile.py STICKERS.npz PHOTOS OUT.json [--bulk 250] [--steps 10] [--scatter OLD]
 
 STICKERS.npz comes from bulk_stickers.py; PHOTOS is a folder of pictures with truth beside each (TRUTH.md),
 sampled where the finder puts the cube. Every third photo by the hash of its name, and every third bulk
 picture, is left out: tests/bench_reading.py reports on those. The covariances are fitted (see
 calibration/learning.py); the shares of glare and outliers and the temperature below were chosen by the
-likelihood of the true case on the other two thirds.
+likelihood of the true case on the other two thirds. With --scatter only the colours' means and how they vary
+between pictures are taken from the fit, the scatter of faces, cells and stickers from another profile.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ import numpy as np
 from calibration.colour import log_light, srgb_to_linear
 from calibration.learning import LabelledPicture, fit_model
 from calibration.modes import PIXEL_NOISE, SPREAD_SHARE
-from calibration.profile import COLOURS, ColourModel, Profile
+from calibration.profile import COLOURS, ColourModel, Profile, load_profile
 
 FLOOR = 0.02
 LEVELS = np.array([0.0, 0.1, 0.35, 1.2, 0.0, -0.06, -0.2])
@@ -162,6 +163,7 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("--bulk", type=int, default=250)
     parser.add_argument("--steps", type=int, default=10)
+    parser.add_argument("--scatter", type=Path, help="profile whose scatter within pictures is kept")
     o = parser.parse_args()
     bulk, photos = from_bulk(o.stickers, o.bulk), from_photos(o.photos)
     print(f"{len(bulk)} bulk pictures, {len(photos)} photos")
@@ -173,6 +175,9 @@ def main() -> None:
         outlier_share=OUTLIER_SHARE,
         temperature=TEMPERATURE,
     )
+    if o.scatter is not None:
+        kept = load_profile(o.scatter).model
+        model = replace(kept, mean=model.mean, picture_cov=model.picture_cov)
     Profile("default", model, note=NOTE).save(o.out)
 
 
