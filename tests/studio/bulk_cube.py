@@ -12,8 +12,8 @@ import numpy as np
 
 FACES = "URFDLB"
 CUBE_FLOATS = 256
-# usual shades (sRGB, from memory, no source), in the order white yellow red orange blue green: the jitter starts
-# from them
+# usual shades (sRGB, from memory, no source), in the order white yellow red orange blue green, from which the
+# jitter starts
 USUAL = np.array(
     [
         [0.93, 0.93, 0.92],
