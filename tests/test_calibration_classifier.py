@@ -7,28 +7,37 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sklearn.discriminant_analysis import QuadraticDiscriminantAnalysis
 
-from calibration.classifier import GaussianClasses, inverse_and_log_det, sticker_loglik
+from calibration.classifier import (
+    GaussianClasses,
+    StickerScores,
+    inverse_and_log_det,
+    sticker_loglik,
+)
 from calibration.profile import default_profile
 
 MODEL = default_profile().model
-FACES = np.array([0, 0, 0], dtype=np.intp)
 
 
-def scored(features: np.ndarray, noise: float = 1e-4) -> np.ndarray:
-    """Log-likelihoods (N, 6) of features under the default classes, one face, light as usual."""
+def scores(features: np.ndarray, noise: float = 1e-4, cells: np.ndarray = MODEL.mean) -> StickerScores:
+    """Scores of features (N, 3) on one face where the colours lie at ``cells`` (6, 3)."""
     count = len(features)
     out = sticker_loglik(
         MODEL,
         features,
         np.zeros(count, dtype=np.intp),
-        MODEL.mean[None, None],
+        cells[None, None],
         np.zeros((1, 1, 6, 3, 3)),
         np.full((count, 3), noise),
         np.full(count, MODEL.outlier_share),
         MODEL.glare_share[None, None],
     )
     assert out.share.min() >= 0 and out.share.sum(axis=-1).max() <= 1 + 1e-6
-    return out.loglik[0]
+    return out
+
+
+def scored(features: np.ndarray, noise: float = 1e-4, cells: np.ndarray = MODEL.mean) -> np.ndarray:
+    """Log-likelihoods (N, 6), as :func:`scores`."""
+    return scores(features, noise, cells).loglik[0]
 
 
 def test_gaussian_classes_predict_what_scikit_learn_predicts() -> None:
@@ -83,11 +92,7 @@ def test_noisier_pixels_are_weaker_evidence() -> None:
 
 def expected(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Centre and slope (6, G, 3) of cells (6, 3)."""
-    one = np.zeros((1, 3))
-    out = sticker_loglik(
-        MODEL, one, FACES[:1], cells[None, None], np.zeros((1, 1, 6, 3, 3)), one + 1e-4,
-        np.full(1, MODEL.outlier_share), MODEL.glare_share[None, None],
-    )  # fmt: skip
+    out = scores(np.zeros((1, 3)), cells=cells)
     return out.centre[0, 0], out.slope[0, 0]
 
 
@@ -113,16 +118,9 @@ def test_a_channel_that_is_black_on_two_faces_does_not_speak_against_their_colou
     """A yellow whose blue the camera's curve has crushed to nothing, though the face is a bright one."""
     yellow = np.exp(MODEL.mean[1]) - MODEL.floor
     crushed = np.log(np.array([[yellow[0], yellow[1], 0.0]]) + MODEL.floor)
-    bright, dark = MODEL.mean.copy(), MODEL.mean.copy()
-    bright[1] = [MODEL.mean[1, 0], MODEL.mean[1, 1], np.log(MODEL.floor) + 0.05]
-    dark[1] = [MODEL.mean[1, 0], MODEL.mean[1, 1], np.log(MODEL.floor) - 1.0]
-    told = [
-        sticker_loglik(
-            MODEL, crushed, FACES[:1], cells[None, None], np.zeros((1, 1, 6, 3, 3)), np.full((1, 3), 1e-4),
-            np.full(1, MODEL.outlier_share), MODEL.glare_share[None, None],
-        ).loglik[0, 0]
-        for cells in (bright, dark)
-    ]  # fmt: skip
-    for loglik in told:
+    for black in (np.log(MODEL.floor) + 0.05, np.log(MODEL.floor) - 1.0):  # of a bright face, of a dark one
+        cells = MODEL.mean.copy()
+        cells[1, 2] = black
+        loglik = scored(crushed, cells=cells)[0]
         assert loglik.argmax() == 1
         assert loglik[1] > np.delete(loglik, 1).max() + 3.0
