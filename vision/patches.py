@@ -36,6 +36,8 @@ OPENED: Final = 0.12
 """A side seen under a smaller cosine is opened about the edge to the top until it is seen under this."""
 JUST_HIDDEN: Final = -0.15
 """So far out of view a side is looked at: a pose that is off by some degrees does not tell."""
+RIM_HIDDEN: Final = -0.3
+"""So far where the rim about the top is known: stickers and bevels of a side stand out beyond its edge."""
 LEAST_TOP: Final = 0.35
 """No side is opened where the top is seen, from the middle of the edge, under a smaller cosine."""
 
@@ -55,15 +57,17 @@ def middles(face: int, n: int) -> NDArray[np.float64]:
     return frozen(face_points(face, columns, rows))
 
 
-def opened_rows(pose: CubePose, side: int, cosine: float) -> NDArray[np.float64] | None:
+def opened_rows(
+    pose: CubePose, side: int, cosine: float, least: float = JUST_HIDDEN
+) -> NDArray[np.float64] | None:
     """Direction (3,), in cube axes, of a side's rows with the side opened until it is seen under ``OPENED``.
 
     ``cosine`` is how squarely the side is seen now. Where that is hardly, a small error of the pose turns it
     out of view or shrinks its stickers to nothing: opened about its edge to the top, which is well known, the
     side shows what lies beyond that edge in the picture. None where the side is seen well, where the top is
-    not, and far out of view.
+    not, and far out of view (``least``).
     """
-    if not JUST_HIDDEN < cosine < OPENED:
+    if not least < cosine < OPENED:
         return None
     to_eye = pose.eye_xyz - (FACE_ORIGINS[side] + FACE_COLUMNS[side] / 2)
     to_eye /= np.linalg.norm(to_eye)

@@ -22,7 +22,7 @@ from calibration.samples import LEAST_COVERAGE, StickerSamples
 from calibration.second_opinion import BOTTOM, SIDES, TOP, TOP_SHARE
 from models.cube import frozen
 from vision.attention import attended, linear, normalised, stored_weights
-from vision.patches import OPENED, cell_patches, middles, opened_rows, ray_frame
+from vision.patches import JUST_HIDDEN, OPENED, RIM_HIDDEN, cell_patches, middles, opened_rows, ray_frame
 from vision.pose import FACE_NORMALS, CubePose, face_cosines
 
 Floats = NDArray[np.float32]
@@ -54,11 +54,14 @@ class Look:
                 where that is not open: only the rim of U and the first rows of the two sides seen best are
     seen        (6, n, n) share 0..1 of each sticker that nothing covers; 1 where it did not look
     opened      the sides that were opened, as they are seen at a slant or the pose has them out of view
+    knows_rims  whether the network was asked in training about stickers of opened sides that are out of view:
+                then its word on them is taken as it is
     """
 
     log_shares: Floats
     seen: Floats
     opened: tuple[int, ...] = ()
+    knows_rims: bool = False
 
     def uncovered(self, samples: StickerSamples) -> StickerSamples:
         """The samples, with less of what the network takes for a hand or another thing in the way."""
@@ -71,6 +74,8 @@ class Look:
         opened = list(self.opened)
         counts[opened] = True
         told: Floats = np.where(counts[..., None], self.log_shares, np.float32(0))
+        if self.knows_rims:
+            return told
         shares, said = np.exp(self.log_shares[opened, 0]), self.seen[opened, 0, :, None]
         seen = said / (said + OVERSEEN * (1 - said))
         told[opened, 0] = np.log(seen * shares + (1 - seen) * UNSEEN_SHARES)
@@ -91,18 +96,30 @@ def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
     """
     n = pose.size
     cosines = face_cosines(pose)
-    best = sorted(SIDES, key=lambda face: -cosines[face])[:2]
-    if n > 5 or cosines[0] <= LEAST_COSINE or (n == 2 and cosines[best[0]] <= LEAST_COSINE):
+    ranked = sorted(SIDES, key=lambda face: -cosines[face])
+    if n > 5 or cosines[0] <= LEAST_COSINE or (n == 2 and cosines[ranked[0]] <= LEAST_COSINE):
         return None
-    opened = {face: opened_rows(pose, face, float(cosines[face])) for face in best}
-    faces = [0, *(face for face in best if cosines[face] > LEAST_COSINE or opened[face] is not None)]
-    tokens = _tokens(image_bgr, pose, faces, cosines, opened)
-    logits = _forward(tokens, _weights(has_middle=n > 2)).reshape(len(faces), n, n, _COLOURS + 1)
+    knows_rims = n > 2
+    least = RIM_HIDDEN if knows_rims else JUST_HIDDEN
+    opened = {face: opened_rows(pose, face, float(cosines[face]), least) for face in ranked}
+    best, others = (
+        [face for face in pair if cosines[face] > LEAST_COSINE or opened[face] is not None]
+        for pair in (ranked[:2], ranked[2:])
+    )
     log_shares, seen = np.zeros((6, n, n, 6), np.float32), np.ones((6, n, n), np.float32)
-    log_shares[faces] = _by_face(logits[..., :_COLOURS], faces)
+    # from straight above the other two sides show as rims as well: they are looked at by themselves
+    looks = (
+        [([0, *best], [0, *best]), ([0, *others], others)] if others and knows_rims else [([0, *best],) * 2]
+    )
+    for faces, asked in looks:
+        tokens = _tokens(image_bgr, pose, faces, cosines, opened)
+        logits = _forward(tokens, _weights(has_middle=n > 2)).reshape(len(faces), n, n, _COLOURS + 1)
+        of_asked = logits[len(faces) - len(asked) :]
+        log_shares[asked] = _by_face(of_asked[..., :_COLOURS], faces)
+        seen[asked] = 1.0 / (1.0 + np.exp(-np.clip(of_asked[..., -1], -30.0, 30.0)))
     log_shares[~_is_open(n)] = 0.0
-    seen[faces] = 1.0 / (1.0 + np.exp(-np.clip(logits[..., -1], -30.0, 30.0)))
-    return Look(log_shares, seen, tuple(face for face in faces if opened.get(face) is not None))
+    sides = tuple(face for _, asked in looks for face in asked if opened.get(face) is not None)
+    return Look(log_shares, seen, sides, knows_rims)
 
 
 def _by_face(logits: Floats, faces: list[int]) -> Floats:

@@ -37,7 +37,7 @@ HD void shade_cube(const float* q, const Hit& h, Surface& s) {
         if (!on) { s.albedo = ld(q + 82); return; }
     } else {
         sd = rounded_square(u, v, q[5], q[6] * q[5]);
-        on = sd < 0 && up > 0.75f;
+        on = q[87] > 0 ? h.cell >> 12 && sd < 0.02f : sd < 0 && up > 0.75f;
     }
     if (!on) { s.albedo = s.albedo * (0.9f + 0.2f * grain); return; }
     s.sticker = 1 + id;

@@ -35,7 +35,7 @@ from state import FACES, NORMALS, Layer, layer_facelets, random_layer, solved_fa
 
 USUAL = np.array([COLOURS.index(name) for name in SCHEME])
 #: numbers of a cube's block (bulk_tracer.h) that belong to the cube, not to where and how it stands
-BODY = [*range(4, 14), 15, 50, 51, *range(64, 87)]
+BODY = [*range(4, 14), 15, 50, 51, *range(64, 88)]
 #: least share of the top face that is in view in a picture that is to be read
 TOP_SEEN = 0.42
 #: least light on a face of the solved cube, beside the one lit most
@@ -86,6 +86,7 @@ def put(
             break
     block[BODY] = body.block[BODY]
     block[2:4] = body.block[2:4] * side / 6.0
+    block[87] = body.block[87] * side / 6.0
     grid = np.zeros((6, 5, 5), np.float32)
     grid[:, :n, :n] = facelets
     block[96:246] = grid.ravel()

@@ -180,7 +180,7 @@ struct Hit {
     V n;       // geometric normal, world
     V p;       // local point: prim frame, or cubie frame
     V nl;      // local normal
-    int cell;  // cube: ix | iy<<4 | iz<<8
+    int cell;  // cube: ix | iy<<4 | iz<<8, and one more than the face of a raised sticker << 12
 };
 
 // ---- prims ---------------------------------------------------------------------------------------------------
@@ -258,11 +258,14 @@ HD float hit_prim(const float* q, V o, V d, float tmax, Hit& h, bool shadow) {
 // layout: 0 n 1 half edge 2 half gap 3 bevel radius 4 stickerless 5 sticker half size (of cubie half) 6 sticker corner
 // 7 rim strength 8 roughness 9 F0 10-12 plastic 13 plastic roughness 14 id 15 seed 16-18 centre 19-27 rows world->cube
 // 28 groups 29 axis 30+4g: lo hi cos sin   50 wear 51 marks 52+4m: sticker kind size angle   64-81 palette
-// 82-84 inner colour 85 tile tilt 86 crown 96+face*25+row*5+col colour index
+// 82-84 inner colour 85 tile tilt 86 crown 87 thickness of stickers, 0: painted on 96+face*25+row*5+col colour index
 HD V turn_axis(V v, int axis, float c, float s) {  // right-handed turn about +axis
     if (axis == 0) return mk(v.x, c * v.y - s * v.z, s * v.y + c * v.z);
     if (axis == 1) return mk(c * v.x + s * v.z, v.y, -s * v.x + c * v.z);
     return mk(c * v.x - s * v.y, s * v.x + c * v.y, v.z);
+}
+HD V face_n(int f) {
+    return f == 0 ? mk(0, 1, 0) : f == 1 ? mk(1, 0, 0) : f == 2 ? mk(0, 0, 1) : f == 3 ? mk(0, -1, 0) : f == 4 ? mk(-1, 0, 0) : mk(0, 0, -1);
 }
 HD float hit_cube(const float* q, V o, V d, float tmax, Hit& h) {
     V c = ld(q + 16);
@@ -270,7 +273,7 @@ HD float hit_cube(const float* q, V o, V d, float tmax, Hit& h) {
     V oc = o - c;
     float b = dot(oc, d);
     V m = oc - d * b;
-    float R = H * 1.7625f, k = R * R - dot(m, m);
+    float thick = q[87], R = (H + thick) * 1.7625f, k = R * R - dot(m, m);
     if (k < 0) return -1;
     k = sqrtf(k);
     if (-b + k < 0 || -b - k > tmax) return -1;
@@ -286,8 +289,11 @@ HD float hit_cube(const float* q, V o, V d, float tmax, Hit& h) {
         V o2 = turn_axis(ol, axis, G[2], -G[3]), d2 = turn_axis(dl, axis, G[2], -G[3]);
         d2 = mk(safe(d2.x), safe(d2.y), safe(d2.z));
         float l0 = G[0] * s - H, l1 = G[1] * s - H;
-        V lo = mk(axis == 0 ? l0 : -H, axis == 1 ? l0 : -H, axis == 2 ? l0 : -H);
-        V hi = mk(axis == 0 ? l1 : H, axis == 1 ? l1 : H, axis == 2 ? l1 : H);
+        if (G[0] < 0.5f) l0 -= thick;
+        if (G[1] > n - 0.5f) l1 += thick;
+        float W = H + thick;
+        V lo = mk(axis == 0 ? l0 : -W, axis == 1 ? l0 : -W, axis == 2 ? l0 : -W);
+        V hi = mk(axis == 0 ? l1 : W, axis == 1 ? l1 : W, axis == 2 ? l1 : W);
         V inv = mk(1 / d2.x, 1 / d2.y, 1 / d2.z);
         float tn, tf;
         if (!slab(o2, inv, lo, hi, tn, tf)) continue;
@@ -302,20 +308,29 @@ HD float hit_cube(const float* q, V o, V d, float tmax, Hit& h) {
         V p0 = o2 + d2 * tn;
         for (int step = 0; step < 3 * 5 + 2; step++) {
             V cc = mk((ix + 0.5f) * s - H, (iy + 0.5f) * s - H, (iz + 0.5f) * s - H);
-            float t = round_box(p0 - cc, d2, size, rad);
-            if (t > -1e-4f) {
-                float tt = t + tn + shift;
-                if (tt > EPS && tt < best) {
-                    best = tt;
-                    found = true;
-                    V pl = p0 - cc + d2 * t;
-                    h.p = pl;
-                    h.nl = round_box_normal(pl, size);
-                    h.n = rot_t(q + 19, turn_axis(h.nl, axis, G[2], G[3]));
-                    h.cell = ix | (iy << 4) | (iz << 8);
-                    break;
+            int outer[3] = {iy == n - 1 ? 0 : iy == 0 ? 3 : -1, ix == n - 1 ? 1 : ix == 0 ? 4 : -1, iz == n - 1 ? 2 : iz == 0 ? 5 : -1};
+            bool here = false;
+            for (int part = thick > 0 ? 2 : -1; part >= -1; part--) {  // up to three stickers, then the body
+                int f = part < 0 ? -1 : outer[part];
+                if (part >= 0 && f < 0) continue;
+                V at = p0 - cc, half = size;
+                float r = rad;
+                if (f >= 0) {
+                    r = 0.5f * thick;
+                    float a = q[5] * s * 0.5f - r;
+                    half = mk(part == 1 ? r : a, part == 0 ? r : a, part == 2 ? r : a);
+                    at = at - face_n(f) * (sz + rad);
                 }
+                float t = round_box(at, d2, half, r), tt = t + tn + shift;
+                if (t <= -1e-4f || tt <= EPS || tt >= best) continue;
+                best = tt;
+                found = here = true;
+                h.p = p0 - cc + d2 * t;
+                h.nl = round_box_normal(at + d2 * t, half);
+                h.n = rot_t(q + 19, turn_axis(h.nl, axis, G[2], G[3]));
+                h.cell = ix | (iy << 4) | (iz << 8) | ((f + 1) << 12);
             }
+            if (here) break;
             float tx = ((ix + (d2.x > 0 ? 1 : 0)) * s - H - o2.x) * inv.x;
             float ty = ((iy + (d2.y > 0 ? 1 : 0)) * s - H - o2.y) * inv.y;
             float tz = ((iz + (d2.z > 0 ? 1 : 0)) * s - H - o2.z) * inv.z;
@@ -330,8 +345,8 @@ HD float hit_cube(const float* q, V o, V d, float tmax, Hit& h) {
 HD int cube_face(const float* q, const Hit& h, float& u, float& v, int& row, int& col, float& up) {
     int n = (int)q[0], ix = h.cell & 15, iy = (h.cell >> 4) & 15, iz = (h.cell >> 8) & 15;
     float s2 = 0.5f * 2 * q[1] / n;
-    int f = -1;
-    up = 0.2f;
+    int f = (h.cell >> 12) - 1;
+    up = f < 0 ? 0.2f : 1.f;
     if (iy == n - 1 && h.nl.y > up) { f = 0; up = h.nl.y; }
     if (ix == n - 1 && h.nl.x > up) { f = 1; up = h.nl.x; }
     if (iz == n - 1 && h.nl.z > up) { f = 2; up = h.nl.z; }
@@ -351,9 +366,6 @@ HD int cube_face(const float* q, const Hit& h, float& u, float& v, int& row, int
 }
 HD V face_u(int f) { return f == 1 ? mk(0, 0, -1) : f == 4 ? mk(0, 0, 1) : f == 5 ? mk(-1, 0, 0) : mk(1, 0, 0); }
 HD V face_v(int f) { return f == 0 ? mk(0, 0, 1) : f == 3 ? mk(0, 0, -1) : mk(0, -1, 0); }
-HD V face_n(int f) {
-    return f == 0 ? mk(0, 1, 0) : f == 1 ? mk(1, 0, 0) : f == 2 ? mk(0, 0, 1) : f == 3 ? mk(0, -1, 0) : f == 4 ? mk(-1, 0, 0) : mk(0, 0, -1);
-}
 HD float rounded_square(float u, float v, float a, float r) {
     float x = fabsf(u) - a + r, y = fabsf(v) - a + r;
     float ex = fmaxf(x, 0), ey = fmaxf(y, 0);

@@ -232,7 +232,7 @@ HD void sticker_seen(const Scene& S, int cube, int s, int W, int H, float& share
     xy[0] = xy[1] = -1e4f;
     if (row >= n || col >= n) return;
     float Hf = q[1], pitch = 2 * Hf / n;
-    float face_h = Hf - q[2];
+    float face_h = Hf - q[2] + q[87];
     float reach = q[4] > 0.5f ? 0.8f : q[5] * 0.9f;
     V fn = face_n(f), fu = face_u(f), fv = face_v(f), cam = ld(S.cam + 13);
     V cell = fn * (Hf - 0.5f * pitch) + fu * ((col + 0.5f) * pitch - Hf) + fv * ((row + 0.5f) * pitch - Hf);

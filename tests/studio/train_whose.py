@@ -27,7 +27,9 @@ from train_finder import Average
 from whose_net import (
     CELLS,
     COLOURS,
+    LEAST_COSINE,
     NUMBERS,
+    OPENED,
     PATCH,
     PIXELS,
     SLOTS,
@@ -39,11 +41,16 @@ from whose_net import (
 )
 
 HALF_A_STICKER = 0.5
+#: share of looks at the two sides that are seen least
+FARTHER = 0.2
 
 
-def asked(feed: Feed, pick: Tensor, face: Tensor, known: Tensor, shown: Tensor) -> tuple[Tensor, ...]:
+def asked(
+    feed: Feed, pick: Tensor, face: Tensor, known: Tensor, shown: Tensor, opened: Tensor
+) -> tuple[Tensor, ...]:
     """Whose colour each token has (B, 75), 0 to 3 as the network's outputs, whether that is asked for, and
-    its share in view."""
+    its share in view. Of sides that are ``opened`` (B, 75) it is asked whatever is in view: what stands out
+    of a side shows where none of its stickers' faces do."""
     b = len(pick)
     colours = feed.facelets[pick].long()
     index = face[:, :, None, None].expand(b, 3, 5, 5)
@@ -56,7 +63,7 @@ def asked(feed: Feed, pick: Tensor, face: Tensor, known: Tensor, shown: Tensor) 
     whose = torch.full_like(own, COLOURS - 1)
     for slot in range(SLOTS):
         whose[(own == below[:, slot, None]) & is_shown[:, slot, None]] = slot
-    return whose, shown & ~known & (seen > 0.08), seen
+    return whose, shown & ~known & ((seen > 0.08) | opened), seen
 
 
 def usable(feed: Feed, pick: Tensor) -> Tensor:
@@ -66,8 +73,8 @@ def usable(feed: Feed, pick: Tensor) -> Tensor:
     return (feed.facelets[pick, 0, 1, 1] >= 0) & wanted & (feed.seen[pick, 0].sum((1, 2)) > HALF_A_STICKER)
 
 
-#: which of a token's numbers says that its colour is known
-KNOWN = 7
+#: which of a token's numbers say that it is of the top, that its colour is known, how squarely it is seen
+ON_TOP, KNOWN, COSINE = 6, 7, 8
 
 
 class Ring:
@@ -154,12 +161,17 @@ def mirrored(tokens: Tensor) -> Tensor:
     return torch.where(torch.rand(b, 1, 1, device=tokens.device) < 0.5, out, tokens)
 
 
+def seen_under(tokens: Tensor, cosine: float) -> Tensor:
+    """Which tokens (B, 75) are of a side that is seen under a smaller cosine."""
+    return (tokens[..., PIXELS + ON_TOP] < 0.5) & (tokens[..., PIXELS + COSINE] < cosine)
+
+
 def looked_at(feed: Feed, pick: Tensor, picture: Tensor, level_jitter: float) -> tuple[Tensor, ...]:
     """Tokens, which are shown, truth, which are asked for, and share in view, under slightly wrong poses."""
     cubes = feed.cubes(pick, torch.zeros_like(pick))
     cubes = jittered(cubes, 1.0 / cubes.size.float())
-    tokens, shown, face, known = tokens_of(picture, cubes, level_jitter)
-    truth, use, seen = asked(feed, pick, face, known, shown)
+    tokens, shown, face, known = tokens_of(picture, cubes, level_jitter, FARTHER)
+    truth, use, seen = asked(feed, pick, face, known, shown, seen_under(tokens, OPENED))
     return tokens, shown, truth, use, seen
 
 
@@ -178,7 +190,7 @@ def losses(net: ColourNet, looks: tuple[Tensor, ...]) -> tuple[Tensor, Tensor, T
 def held_out(net: ColourNet, feed: Feed) -> dict[str, float]:
     """Numbers on scenes that training never drew; ``top`` ones are of the top's colour or not alone."""
     net.eval()
-    tolds, truths = [], []
+    tolds, truths, hidden = [], [], []
     rows = feed.held_out()
     for pick in rows[usable(feed, rows)].split(64):
         picture = feed.photograph(pick, int(pick[0])).half() / 255 - 0.5
@@ -186,7 +198,8 @@ def held_out(net: ColourNet, feed: Feed) -> dict[str, float]:
         use = looks[3]
         tolds.append(losses(net, looks)[2][use])
         truths.append(looks[2][use])
-    told, truth = torch.cat(tolds), torch.cat(truths)
+        hidden.append(seen_under(looks[0], LEAST_COSINE)[use])
+    told, truth, out_of_view = torch.cat(tolds), torch.cat(truths), torch.cat(hidden)
     flag = told[:, 0] - told[:, 1:].logsumexp(1)
     is_top = truth == 0
     wrong = (flag > 0) != is_top
@@ -195,6 +208,8 @@ def held_out(net: ColourNet, feed: Feed) -> dict[str, float]:
         "stickers": len(flag),
         "nats": round(float(functional.nll_loss(told, truth)), 4),
         "wrong": round(float((told.argmax(1) != truth).float().mean()), 4),
+        "hidden": int(out_of_view.sum()),
+        "hidden_nats": round(float(functional.nll_loss(told[out_of_view], truth[out_of_view])), 4),
         "top_nats": round(float(functional.binary_cross_entropy_with_logits(flag, is_top.float())), 4),
         "top_wrong": round(float(wrong.float().mean()), 4),
         "top_sure": round(float(sure.float().mean()), 4),
@@ -218,6 +233,7 @@ def main() -> None:
     parser.add_argument("--rate", type=float, default=1.5e-3)
     parser.add_argument("--renew", type=float, default=0.0, help="share of time for new scenes in the end")
     parser.add_argument("--shadows", type=float, default=0.2, help="share of pictures with a shadow's edge")
+    parser.add_argument("--steep", type=float, default=0.3, help="share of pictures from steeply above")
     parser.add_argument("--sizes", type=int, nargs="*", default=[], help="layers, as usual where left out")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--start", type=Path, help="whose_colour.npz to go on from")
@@ -236,7 +252,7 @@ def main() -> None:
         args.out / "build",
         loose=True,
         pool=1,
-        views=Views(steep=0.16, partly_out=0.08, sizes=tuple(args.sizes)),
+        views=Views(steep=args.steep, partly_out=0.08, sizes=tuple(args.sizes)),
         renew=args.renew,
         shadows=args.shadows,
     )

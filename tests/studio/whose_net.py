@@ -23,7 +23,7 @@ COLOURS = 4
 LEAST_COSINE = 0.03
 #: sides seen at more of a slant are opened about the top's edge so far; so far out of view they are looked
 #: at; not where the top is seen at such a slant (as vision/patches.py has them)
-OPENED, JUST_HIDDEN, LEAST_TOP = 0.12, -0.15, 0.35
+OPENED, JUST_HIDDEN, LEAST_TOP = 0.12, -0.3, 0.35
 WIDTH, LAYERS, HEADS = 96, 6, 4
 
 
@@ -93,10 +93,11 @@ def jittered(cubes: Cubes, sticker: Tensor) -> Cubes:
 
 
 def tokens_of(
-    picture: Tensor, cubes: Cubes, level_jitter: float = 0.0
+    picture: Tensor, cubes: Cubes, level_jitter: float = 0.0, farther: float = 0.0
 ) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """Tokens (B, 75, 396), whether there is one (B, 75), its face (B, 3), and its sticker is of known colour
-    (B, 75), from pictures (B, 3, H, W) BGR in -0.5..0.5."""
+    (B, 75), from pictures (B, 3, H, W) BGR in -0.5..0.5. ``farther``: share of pictures whose top is looked
+    at with the two sides that are seen least."""
     device, b = picture.device, len(cubes.size)
     printed = PRINTED.to(device)
     origin, column, row = printed[:, 0] / 2, printed[:, 1], printed[:, 2]
@@ -106,7 +107,10 @@ def tokens_of(
     cosine = (to_eye * normal).sum(-1) / to_eye.norm(dim=-1)  # (B, 6)
     sides = cosine.clone()
     sides[:, [0, 3]] = -9
-    face = torch.cat([torch.zeros(b, 1, dtype=torch.long, device=device), sides.topk(2, 1).indices], 1)
+    ranked = sides.topk(4, 1).indices
+    least = torch.rand(b, 1, device=device) < farther
+    pair = torch.where(least, ranked[:, 2:], ranked[:, :2])
+    face = torch.cat([torch.zeros(b, 1, dtype=torch.long, device=device), pair], 1)
     cos = cosine.gather(1, face)
     opened, slant, is_shown = opened_rows(face, cos, eye)
     n = cubes.size.float()[:, None, None]
