@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
+from vision.begun import Begun, begun_of
 from vision.damage import damage_words
 from vision.filing import Plan, plan
 from vision.filing_steps import carry_out
@@ -90,10 +91,11 @@ class Settings:
 
     def outputs(self) -> list[Wanted]:
         """The files that the run writes under names of the person's choice."""
-        ledger = None if self.out is None else ledger_of(self.out)
+        ledger, begun = (None, None) if self.out is None else (ledger_of(self.out), begun_of(self.out))
         return [
             ("--out", self.out, "answers"),
             ("the ledger of --out", ledger, "answers"),
+            ("the recordings begun of --out", begun, "answers"),
             ("--csv", self.csv, "table"),
             ("--page", self.page, "page"),
         ]
@@ -139,6 +141,8 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
                 jobs=settings.jobs,
                 backend=backend,
                 backend_options=options,
+                known=begun.known(item),
+                on_stretch=lambda span, stretch: begun.keep(item, span, stretch),
                 on_progress=lambda done, total: progress.on_recording(item, done, total),
             )
             try:
@@ -150,17 +154,37 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
                 raise PartlyReadError(answers, damage_words(indexed.lost, indexed.seconds))
             return answers
 
-        with AnswerLog(out, options=settings.marks, resume=settings.resume, lacking=settings.lacks) as log:
+        again: set[Item] = set()
+        """Those that a resumed run takes up once more."""
+
+        def written(outcome: Outcome) -> None:
+            if outcome.retry or outcome.unwritten is not None:
+                again.add(outcome.item)
+            elif outcome.item.kind == "recording":
+                begun.let_go(outcome.item)
+            progress.on_outcome(outcome)
+
+        marks = settings.marks
+        with AnswerLog(out, options=marks, resume=settings.resume, lacking=settings.lacks) as log:
+            begun = Begun(
+                None if settings.out is None else begun_of(out),
+                options=marks,
+                with_stills=settings.stills_to is not None,
+                resume=settings.resume,
+            )
             tally = label(
                 gathered.ordered(settings.order),
                 settings.photos,
                 recording_reader=recording,
                 log=log,
-                on_outcome=progress.on_outcome,
+                on_outcome=written,
                 jobs=settings.jobs,
                 backend=backend,
                 backend_options=options,
             )
+            for item in () if tally.stopped else gathered.items:
+                if item.kind == "recording" and item not in again:
+                    begun.let_go(item)
         tally.problems[:0] = gathered.problems
         answers = list(read_lines(out))
     if settings.csv is not None:

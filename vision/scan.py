@@ -8,6 +8,7 @@ so a boundary is known to a tenth of a second.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
@@ -16,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.damage import Span
-from vision.recording_frames import Picture, frames_between
+from vision.recording_frames import Picture, Playing
 from vision.shown import Reading, reading_of
 
 FrameReader = Callable[[Picture], Mapping[str, Any]]
@@ -39,15 +40,46 @@ class Stretch:
     frames_read: int = 0
     last_s: float = 0.0
     lost: list[Span] = field(default_factory=list)
+    next_s: float | None = None
+    """When the first frame behind it is shown; None where the recording ends in it."""
 
 
 def scan(path: str, start_s: float, end_s: float, reader: FrameReader) -> Stretch:
     """Readings of the frames of ``path`` with start_s <= time < end_s, in order of time."""
+    with contextlib.closing(Playing(path, start_s)) as playing:
+        return _scanned(playing, start_s, end_s, reader)
+
+
+def scan_on(path: str, from_s: float, start_s: float, end_s: float, reader: FrameReader) -> Stretch:
+    """As :func:`scan`, for stretches behind each other of a part in which no moment can be sought.
+
+    The part begins at ``from_s``. The recording is left open in this process for the stretch behind; where it
+    was not, it is played from ``from_s`` to ``start_s`` without being read.
+    """
+    reached_s, playing = _left_open.pop((path, from_s), (from_s, None))
+    if playing is None or reached_s > start_s:
+        playing = Playing(path, from_s)
+    with contextlib.ExitStack() as closing:
+        closing.callback(playing.close)
+        stretch = _scanned(playing, start_s, end_s, reader)
+        if stretch.next_s is not None:
+            _left_open.clear()
+            _left_open[path, from_s] = end_s, playing
+            closing.pop_all()
+    return stretch
+
+
+_left_open: dict[tuple[str, float], tuple[float, Playing]] = {}
+"""One recording at most: its path and the moment from which it is played, and the moment it has come to."""
+
+
+def _scanned(playing: Playing, start_s: float, end_s: float, reader: FrameReader) -> Stretch:
     scanner = _Scanner(reader)
-    for at_s, frame, scale in frames_between(path, start_s, end_s, scanner.stretch.lost):
+    for at_s, frame, scale in playing.frames(start_s, end_s, scanner.stretch.lost):
         scanner.scale = scale
         scanner.look(at_s, frame)
     scanner.finish()
+    scanner.stretch.next_s = playing.next_s
     return scanner.stretch
 
 
