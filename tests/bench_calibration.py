@@ -61,7 +61,7 @@ class Seen:
 def pictures_in(folder: Path, least_px: float, alone: bool) -> list[Seen]:
     """Find and sample every picture of a folder; truth is laid on by where its stickers lie."""
     from vision.locate import find_cubes
-    from vision.pipeline import sampled
+    from vision.one_cube import sampled
     from vision.sources import load_photo
 
     out = []

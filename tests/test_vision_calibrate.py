@@ -39,8 +39,9 @@ from vision.calibrate_window import Picking, zoom_of
 from vision.calibrate_window import compose as compose_picking
 from vision.cli import run
 from vision.lettering import BOLD, Lettering
+from vision.one_cube import Read
 from vision.panel import INK, PAPER, RULE, STICKER_RGB
-from vision.pipeline import Read, read_whole
+from vision.pipeline import read_whole
 from vision.profile_picture import profile_image, profile_text
 from vision.profiles import load_named, profile_names, profile_path
 

@@ -21,7 +21,7 @@ from calibration.samples import CLIPPED_FROM, StickerSamples
 from models.errors import LastlookError, UsageError
 
 if TYPE_CHECKING:
-    from vision.pipeline import Read
+    from vision.one_cube import Read
 
 Image = NDArray[np.uint8]
 LONG_SIDE_PX: Final = 2000

@@ -41,7 +41,7 @@ class Sitting:
     looks: int = 0
 
     def offer(self, read: Any) -> str:
-        """One look (a ``vision.pipeline.Read``); takes a sample when it should. Returns what to tell."""
+        """One look (a ``vision.one_cube.Read``); takes a sample when it should. Returns what to tell."""
         self.looks += 1
         top = read.answer.top
         if read.samples is None or top is None:

@@ -19,7 +19,7 @@ from vision.truth_file import is_truth, truth_path
 
 if TYPE_CHECKING:
     from vision.answer import Answer
-    from vision.pipeline import Read
+    from vision.one_cube import Read
 
 Labels = NDArray[np.intp]
 _AROUND: Final = "BRFL"
