@@ -18,21 +18,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.crop import CROP_EDGES, MAP_PX, SIZES, Crop, Floats, field_of, sample
 from vision.orientation import likely_orientations, told_tensor, turn_towards
 from vision.placement import NONE, POINTS_A_LINE, Marks, Placement, Sides, marks_of
 from vision.pose import CubePose
 from vision.rim import rim_gaps
 
-Floats = NDArray[np.float32]
 _Rim = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 
-#: side of the square crop in cube edges, of the network's input and of its maps in pixels
-CROP_EDGES = 2.4
-INPUT_PX = 128
-MAP_PX = 64
-SIZES = (2, 3, 4, 5)
-#: from a map's pixel, flat, to it and its neighbours to the right, below and both, (4, 1)
-_CORNERS = np.array([[0], [1], [MAP_PX], [MAP_PX + 1]])
 #: a lattice whose edges lie on the edge map so well needs no other start; no other perspective
 _GOOD_EDGE, _FAIR_EDGE = 0.78, 0.72
 #: the least that is taken of a step
@@ -51,30 +44,6 @@ _FOCAL_MEAN, _FOCAL_SPREAD = float(np.log(0.8)), 0.35
 
 
 @dataclass(frozen=True, eq=False)
-class Crop:
-    """A square piece of the picture and what the network says of it.
-
-    ``maps`` (4, 64, 64) probabilities of edge, seam, corner and visible surface; ``numbers`` (24,) as the
-    network gives them; a pixel (x, y) of the picture lies at ``(x - left) * scale`` of the map.
-    """
-
-    left: float
-    top: float
-    scale: float
-    maps: Floats
-    numbers: Floats
-
-    @property
-    def cube_probability(self) -> float:
-        """What the network gives for a cube being here, 0..1."""
-        return float(1 / (1 + np.exp(-self.numbers[23])))
-
-    def at(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Pixels (..., 2) of the picture in the map's."""
-        return np.asarray((xy - np.array([self.left, self.top])) * self.scale)
-
-
-@dataclass(frozen=True, eq=False)
 class Fitted:
     """A pose, the share of its lattice that the maps bear out and the probability that it is a cube's, both
     0..1, and the map of its surface."""
@@ -83,32 +52,6 @@ class Fitted:
     line_score: float
     cube_probability: float
     surface: Floats
-
-
-def _sample(field: Floats, which: NDArray[np.int64], xy: NDArray[np.float64]) -> Floats:
-    """Bilinear values (C, N) at map pixels (2, N) (corner of the first pixel at 0, 0).
-
-    ``field`` (C, K * 64 * 64) holds K maps one after the other, ``which`` (N,) says which each point is read
-    from.
-    """
-    at = np.minimum(np.maximum(xy - 0.5, 0), MAP_PX - 1.001)
-    low = at.astype(np.int64)
-    fx, fy = (at - low).astype(np.float32)
-    index = (which * MAP_PX + low[1]) * MAP_PX + low[0]
-    corners = field.take(_CORNERS + index, axis=1)
-    across = corners[:, ::2] * (1 - fx) + corners[:, 1::2] * fx
-    return np.asarray(across[:, 0] * (1 - fy) + across[:, 1] * fy)
-
-
-def _field(line_map: Floats, blur: float) -> Floats:
-    """A map (64, 64) of lines with its gradient, (3, 64 * 64): value, d/dx, d/dy."""
-    v = cv2.GaussianBlur(line_map, (0, 0), blur) if blur else line_map
-    out = np.zeros((3, *v.shape), np.float32)
-    out[0] = v
-    out[1, :, 1:-1] = (v[:, 2:] - v[:, :-2]) / 2
-    out[2, 1:-1] = (v[2:] - v[:-2]) / 2
-    out /= max(float(v.max()), 0.05)
-    return out.reshape(3, -1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +84,7 @@ def _improve(
     for _ in range(steps):
         laid = _outlined(place, told) if sharp else _inside(place, told, seams=False)
         count = len(laid.marks.weight)
-        values = _sample(field, laid.marks.which, laid.xy[:, :count])
+        values = sample(field, laid.marks.which, laid.xy[:, :count])
         gaps, pulls, weight = values[0] - 1, values[1:], laid.marks.weight
         if laid.rim is not None:
             out, beyond, counts = laid.rim
@@ -251,7 +194,7 @@ def _hold(
 def _line_score(place: Placement, told: _Told, field: Floats) -> tuple[float, float]:
     """Mean height of the edge map along edges, of the seam map along seams."""
     laid = _inside(place, told, seams=True)
-    values = _sample(field[:1], laid.marks.which, laid.xy)[0]
+    values = sample(field[:1], laid.marks.which, laid.xy)[0]
     on_edge = laid.marks.which == 0
     return float(values[on_edge].mean()), float(values[~on_edge].mean())
 
@@ -282,8 +225,8 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
     logits = numbers[19:23]
     n = size if size in SIZES else SIZES[int(np.argmax(logits))]
     told = _Told(crop, told_tensor(numbers[:15]), n, float(max(picture_wh)))
-    coarse = _field(crop.maps[0], 2.0)
-    fine = np.concatenate([_field(line_map, 0.0) for line_map in crop.maps[:2]], axis=1)
+    coarse = field_of(crop.maps[0], 2.0)
+    fine = np.concatenate([field_of(line_map, 0.0) for line_map in crop.maps[:2]], axis=1)
     best: tuple[float, Placement, float, float] | None = None
     for base, shift in _starts(numbers[:15]):
         if shift and best is not None and best[2] > _FAIR_EDGE:

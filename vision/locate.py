@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.fit import CROP_EDGES, MAP_PX, Crop, Fitted, fit_pose
+from vision.crop import CROP_EDGES, MAP_PX, Crop
+from vision.fit import Fitted, fit_pose
 from vision.motion import Lens
 from vision.networks import Picture, Place, apart, look_closely, propose
 from vision.pose import CubePose
