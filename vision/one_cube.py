@@ -30,8 +30,8 @@ from vision.whose_colour import look_at
 from vision.wording import little_seen
 
 if TYPE_CHECKING:
-    from models.decode import Posterior
     from models.library import Library
+    from models.posterior import Posterior
 
 #: what cannot be read counts as a cube from this probability of the finder on
 SURE_CUBE = 0.5

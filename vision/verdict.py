@@ -11,10 +11,10 @@ from calibration.profile import Profile
 from calibration.reading import SEEN_FROM, Reading
 from calibration.samples import StickerSamples
 from models.cases import CASES, Case, case_of
-from models.decode import Posterior
 from models.decode_doubt import is_doubted, misfits
 from models.decode_permutation import permutation_posterior
 from models.decode_view import permutation_view
+from models.posterior import Posterior
 from vision.answer import Candidate, NamedCase, Quad, Reason, StateSeen, TopFace
 from vision.pose import FACES, CubePose
 from vision.wording import counted, little_seen
