@@ -20,8 +20,8 @@ from models.errors import UsageError
 from vision.answer import Answer, Candidate, NamedCase
 from vision.begun import Begun, begun_of
 from vision.gather import Item, gather
+from vision.json_lines import read_lines
 from vision.label_run import Progress, Settings, run
-from vision.ledger import read_lines
 from vision.photo_reader import PhotoReader
 from vision.scan import Stretch
 from vision.shown import reading_of

@@ -31,10 +31,11 @@ from models.errors import LastlookError, UsageError
 from vision.answer import Answer, Candidate, NamedCase, TopFace
 from vision.answer_json import answer_from_json, answer_to_json
 from vision.gather import Item, gather
+from vision.json_lines import read_lines
 from vision.label import label, outcomes, read_one
 from vision.label_run import Progress, Settings, write_recording
 from vision.label_run import run as label_run
-from vision.ledger import AnswerLog, read_lines
+from vision.ledger import AnswerLog
 from vision.photo_reader import PhotoReader
 from vision.pool_end import held_back
 from vision.profiles import profile_path

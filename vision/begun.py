@@ -18,7 +18,7 @@ from models.errors import UsageError
 from models.files import write_atomically
 from vision.damage import Span
 from vision.gather import Item
-from vision.ledger import encoded, read_lines
+from vision.json_lines import encoded, read_lines
 from vision.scan import Stretch
 from vision.shown import Reading, reading_of
 

@@ -15,7 +15,7 @@ from models.files import write_atomically
 from models.json_text import parse_json
 from vision.answer import Answer
 from vision.answer_json import answer_from_json, answer_to_json
-from vision.ledger import encoded
+from vision.json_lines import encoded
 
 _BEGINS: Final = b'{"image": '
 _ROOM_BYTES: Final = 16_384

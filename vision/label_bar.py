@@ -56,7 +56,7 @@ class Bar:
         import json
         from time import monotonic
 
-        from vision.ledger import encoded
+        from vision.json_lines import encoded
 
         self._seen += 1
         rate = self._seen / max(monotonic() - self._began, 1e-3)

@@ -19,8 +19,9 @@ from vision.damage import damage_words
 from vision.filing import Plan, plan
 from vision.filing_steps import carry_out
 from vision.gather import Gathered, Item, Order
+from vision.json_lines import encoded, read_lines
 from vision.label import Json, Outcome, PartlyReadError, Tally, UnwrittenError, label
-from vision.ledger import AnswerLog, encoded, ledger_of, read_lines
+from vision.ledger import AnswerLog, ledger_of
 from vision.outputs import Wanted
 from vision.paths import is_file, make_folder
 from vision.photo_reader import FrameAnswers, PhotoReader, annotated_path, path_mark
