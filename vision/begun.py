@@ -8,7 +8,6 @@ scanned again.
 from __future__ import annotations
 
 import base64
-import json
 import os
 from collections.abc import Mapping
 from pathlib import Path
@@ -18,7 +17,7 @@ from models.errors import UsageError
 from models.files import write_atomically
 from vision.damage import Span
 from vision.gather import Item
-from vision.json_lines import encoded, read_lines
+from vision.json_lines import json_line, read_lines
 from vision.scan import Stretch
 from vision.shown import Reading, reading_of
 
@@ -76,7 +75,7 @@ class Begun:
         told = {**self._facts(item), "span": span, "stretch": _stretch_to_json(stretch, self._with_stills)}
         try:
             with self._path.open("ab") as file:
-                file.write(encoded(json.dumps(told) + "\n"))
+                file.write(json_line(told) + b"\n")
         except OSError:
             self._path = None
 
@@ -90,7 +89,7 @@ class Begun:
         image = self._facts(item)["image"]
         rest = [line for line in read_lines(self._path) if line.get("image") != image]
         if rest:
-            write_atomically(self._path, encoded("".join(json.dumps(line) + "\n" for line in rest)))
+            write_atomically(self._path, b"".join(json_line(line) + b"\n" for line in rest))
         else:
             self._path.unlink()
 

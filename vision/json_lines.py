@@ -1,7 +1,8 @@
-"""Files of JSON, one object a line, to which a run appends: a kill cuts the last line short at most."""
+"""Lines of JSON, and files of them to which a run appends: a kill cuts the last line short at most."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,12 @@ def parsed(line: bytes) -> dict[str, Any] | None:
     return one if isinstance(one, dict) else None
 
 
-def encoded(text: str) -> bytes:
-    """UTF-8 of JSON or a table; a byte of a file name that is no UTF-8 stands as a JSON escape (\\udcff)."""
+def json_line(value: Any, *, indent: int | None = None) -> bytes:
+    """``value`` as JSON in UTF-8 without the line break, whatever the encoding of standard output."""
+    return utf8(json.dumps(value, ensure_ascii=False, indent=indent))
+
+
+def utf8(text: str) -> bytes:
+    """UTF-8 of JSON or a table. A byte of a file name that is no UTF-8 stands as a JSON escape (\\udcff), so
+    the name comes back as it was."""
     return text.encode("utf-8", "backslashreplace")

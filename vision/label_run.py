@@ -19,7 +19,7 @@ from vision.damage import damage_words
 from vision.filing import Plan, plan
 from vision.filing_steps import carry_out
 from vision.gather import Gathered, Item, Order
-from vision.json_lines import encoded, read_lines
+from vision.json_lines import read_lines, utf8
 from vision.label import Json, Outcome, PartlyReadError, Tally, UnwrittenError, label
 from vision.ledger import AnswerLog, ledger_of
 from vision.outputs import Wanted
@@ -268,7 +268,7 @@ def dask_client(address: str) -> Any:
 
 def _write(path: Path, text: str) -> None:
     make_folder(path.parent)
-    write_atomically(path, encoded(text))
+    write_atomically(path, utf8(text))
 
 
 def surest(answers: list[Json], most: int) -> list[str]:

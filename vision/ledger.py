@@ -21,7 +21,7 @@ from models.errors import LastlookError, UsageError
 from models.files import write_atomically
 from vision.gather import Item, Problem
 from vision.in_use import InUse
-from vision.json_lines import encoded, parsed, read_lines
+from vision.json_lines import json_line, parsed, read_lines
 from vision.paths import is_file, kind_at
 
 
@@ -158,11 +158,11 @@ class AnswerLog:
         partly: str | None = None,
     ) -> None:
         """Append the answers of one file, then note that it is done."""
-        text = "".join(json.dumps(one, ensure_ascii=False) + "\n" for one in answers)
+        lines = b"".join(json_line(one) + b"\n" for one in answers)
         facts = (item.path, item.bytes, item.mtime_ns, digest, self.options)
         done = Done(*facts, len(answers), error, retry, partly)
         try:
-            _append(self._answers_fd, encoded(text))
+            _append(self._answers_fd, lines)
             _append(self._ledger_fd, (json.dumps(asdict(done)) + "\n").encode("ascii"))
         except OSError as fault:
             raise LastlookError(
@@ -266,7 +266,7 @@ class AnswerLog:
                 image = str(one.get("image"))
                 if image in new_name:
                     one["image"] = image = new_name[image]
-                    line = encoded(json.dumps(one, ensure_ascii=False) + "\n")
+                    line = json_line(one) + b"\n"
                 if image in self._done:
                     kept += line
         old_fds = (getattr(self, "_answers_fd", None), getattr(self, "_ledger_fd", None))
