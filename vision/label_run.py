@@ -10,7 +10,7 @@ from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
 from glob import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
@@ -27,9 +27,6 @@ from vision.paths import is_file, make_folder
 from vision.photo_reader import FrameAnswers, PhotoReader, annotated_path, path_mark
 from vision.recording import index_recording
 from vision.shown import Shown, chapter_lines, shown_csv, webvtt_chapters
-
-if TYPE_CHECKING:
-    from calibration.learn import Seen
 
 CHAPTERS: Final = ".chapters"
 FILING_LOG: Final = "lastlook-filing.jsonl"
@@ -269,38 +266,3 @@ def dask_client(address: str) -> Any:
 def _write(path: Path, text: str) -> None:
     make_folder(path.parent)
     write_atomically(path, utf8(text))
-
-
-def surest(answers: list[Json], most: int) -> list[str]:
-    """Up to ``most`` pictures that are sure enough to teach, from all over the run."""
-    from calibration.learn import LEAST_SURE
-
-    sure = [
-        str(one["image"])
-        for one in answers
-        if one.get("ok") and "start" not in one and one["case"]["probability"] >= LEAST_SURE
-    ]
-    return sure[:: max(1, len(sure) // most)][:most]
-
-
-def look_again(image: str, photos: PhotoReader) -> Seen | None:
-    """A picture read once more, as it was read, with what it was read from; None where it cannot be had."""
-    from calibration.learn import Seen
-    from vision.photo_reader import LEAST_LONG_SIDES_PX, loaded_profile
-    from vision.pipeline import read_whole
-    from vision.sources import load_photo
-
-    try:
-        photo = load_photo(image, min_long_side=LEAST_LONG_SIDES_PX[0])
-    except LastlookError:
-        return None
-    whole = read_whole(
-        photo.image_bgr,
-        profile=loaded_profile(photos.profile),
-        size=photos.size,
-        front=photos.front,
-        image=image,
-    )
-    if whole.samples is None or whole.reading is None:
-        return None
-    return Seen(Path(image).name, whole.samples, whole.reading)
