@@ -495,6 +495,15 @@ def test_recordings_of_one_name_keep_their_chapters_and_stills_apart(tmp_path: P
     assert written[0][0]["still"] != written[1][0]["still"]
 
 
+def test_a_folder_of_stills_that_cannot_be_made_is_told_as_one_line(tmp_path: Path) -> None:
+    """Not as an error of the recording, whose answers are good."""
+    (tmp_path / "in-the-way").write_bytes(b"-")
+    best = Reading(1.5, {"e0-h": 1.0}, True, {}, b"x")
+    wanted = Settings(SHADES, stills_to=tmp_path / "in-the-way" / "stills")
+    with pytest.raises(LastlookError, match="in-the-way"):
+        write_recording(Item("a.mp4", "recording", 1, 1), (Shown("e0-h", 1.0, 2.0, 1.0, best),), wanted)
+
+
 def test_chapters_that_cannot_be_written_cost_no_answer_and_are_made_later(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -216,7 +216,7 @@ def write_recording(item: Item, shown: tuple[Shown, ...], settings: Settings) ->
         still = None
         if settings.stills_to is not None and one.best.still_jpeg:
             target = settings.stills_to / f"{stem}-{number:03}-{one.code}.jpg"
-            target.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(target.parent)
             write_atomically(target, one.best.still_jpeg)
             still = str(target)
         answers.append(one.to_json_dict(item.path, still))
