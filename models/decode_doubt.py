@@ -25,8 +25,8 @@ from models.layer_tables import (
     corner_positions,
     edge_positions,
 )
-from models.notation import FACES
 from models.posterior import Posterior
+from models.turns import FACES
 
 DOUBT_NATS: Final = {
     "row": 5.0, "centres": 3.0, "split": 2.0, "slot": 1.4, "pieces": 1.4, "scrambled": 1.4, "any": 1.4,

@@ -91,7 +91,7 @@ def laid_on(pose: CubePose, truth: dict[str, Any], least_px: float) -> tuple[np.
     """The true colours (6, n, n) of the stickers of a pose, -1 where they are not known, and how many of each
     face (6,) lie on the true top."""
     from calibration.profile import COLOURS
-    from models.notation import FACES
+    from models.turns import FACES
     from vision.patches import middles
 
     n = pose.size

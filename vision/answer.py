@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal, get_args
 
-from models.notation import FACES
+from models.turns import FACES
 
 Point = tuple[float, float]
 Quad = tuple[Point, Point, Point, Point]

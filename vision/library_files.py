@@ -26,8 +26,8 @@ from vision.streams import complain
 if TYPE_CHECKING:
     from models.effort import EffortModel
     from models.library import Library
-    from models.notation import Moves
     from models.sequences import BadEntry
+    from models.turns import Moves
 
 
 def cache_folder() -> Path:

@@ -14,9 +14,10 @@ from calibration.own import read_by_profile
 from calibration.profile import Profile
 from calibration.reading import Reading
 from calibration.samples import LEAST_COVERAGE, StickerSamples
+from models.turns import FACES
 from vision.answer import Answer, Candidate, ShownSequence
 from vision.locate import Found, FoundCube
-from vision.pose import FACE_COLUMNS, FACE_ORIGINS, FACE_ROWS, FACES, CubePose
+from vision.pose import FACE_COLUMNS, FACE_ORIGINS, FACE_ROWS, CubePose
 from vision.sample import sample_stickers
 from vision.verdict import (
     LEAST_TOP_SEEN,

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import cube
-from models.notation import FACES as FACES
+from models.turns import FACES
 
 Floats = NDArray[np.float64]
 

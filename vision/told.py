@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from models.cube import rotation_permutations
 from models.errors import LastlookError
-from models.notation import FACES
+from models.turns import FACES
 from vision.paths import is_file
 from vision.settle import settle
 from vision.truth import Truth, truth_of

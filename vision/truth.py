@@ -26,7 +26,7 @@ from typing import Any, Final
 
 from calibration.profile import COLOURS
 from models.errors import LastlookError
-from models.notation import FACES
+from models.turns import FACES
 from vision.answer import Reason, Rows
 from vision.paths import is_file
 from vision.sources import SUFFIXES

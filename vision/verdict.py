@@ -15,8 +15,9 @@ from models.decode_doubt import is_doubted, misfits
 from models.decode_permutation import permutation_posterior
 from models.decode_view import permutation_view
 from models.posterior import Posterior
+from models.turns import FACES
 from vision.answer import Candidate, NamedCase, Quad, Reason, StateSeen, TopFace
-from vision.pose import FACES, CubePose
+from vision.pose import CubePose
 from vision.wording import counted, little_seen
 
 #: a case is named from this posterior probability on; `lastlook score` prints what other choices would cost
