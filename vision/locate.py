@@ -76,7 +76,7 @@ class FoundCube:
     @property
     def edge_px(self) -> float:
         """Pixels per cube edge at the cube's centre."""
-        return float(self.pose.focal_px / np.linalg.norm(self.pose.translation))
+        return self.pose.edge_px
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +99,7 @@ def onto_seams(image_bgr: Picture, pose: CubePose, surface: Surface) -> CubePose
     """The pose laid onto the seams that can be made out in the picture; as it was where they are too few."""
     high, wide = image_bgr.shape[:2]
     outline = pose.quads_xy(pose.in_view())
-    edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+    edge_px = pose.edge_px
     left, top = (outline.min(0) - 0.15 * edge_px).tolist()
     right, bottom = (outline.max(0) + 0.15 * edge_px).tolist()
     (x0, x1), (y0, y1) = stretch(left, right, wide), stretch(top, bottom, high)
@@ -172,13 +172,12 @@ def find_cubes(
 
 def _is_at(cube: FoundCube, x: float, y: float, edge_px: float) -> bool:
     """Whether a place lies so near a cube that they are one."""
-    own = cube.pose.project(np.zeros((1, 3)))[0]
-    return float(np.hypot(own[0] - x, own[1] - y)) < 0.6 * max(cube.edge_px, edge_px)
+    own_x, own_y = cube.pose.middle_xy
+    return float(np.hypot(own_x - x, own_y - y)) < 0.6 * max(cube.edge_px, edge_px)
 
 
 def _is_same(cube: FoundCube, other: FoundCube) -> bool:
-    x, y = (float(v) for v in other.pose.project(np.zeros((1, 3)))[0])
-    return _is_at(cube, x, y, other.edge_px)
+    return _is_at(cube, *other.pose.middle_xy, other.edge_px)
 
 
 def _looked_at(
@@ -266,8 +265,7 @@ def _look_again(
         if best is None or best[0] < 0.5 * AGAIN_SCORE:
             return None
         pose = best[1].pose
-        x, y = (float(v) for v in pose.project(np.zeros((1, 3)))[0])
-        consider(x, y, pose.focal_px / float(np.linalg.norm(pose.translation)))
+        consider(*pose.middle_xy, pose.edge_px)
     assert best is not None
     if best[0] < AGAIN_SCORE:
         return None

@@ -36,7 +36,7 @@ def read_in_other_crops(
     if reading.posterior.log_evidence_any - reading.posterior.log_evidence > HOPELESS_NATS:
         return None
     began = time.perf_counter()
-    x, y = (float(v) for v in cube.pose.project(np.zeros((1, 3)))[0])
+    x, y = cube.pose.middle_xy
     named: list[Read] = []
     for k, (right, down, scale) in enumerate(OTHER_CROPS):
         if len(named) + len(OTHER_CROPS) - k < AGREEING:

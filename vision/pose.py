@@ -122,6 +122,17 @@ class CubePose:
         return np.asarray(flat)
 
     @property
+    def edge_px(self) -> float:
+        """Pixels per cube edge at the cube's centre."""
+        return float(self.focal_px / np.linalg.norm(self.translation))
+
+    @property
+    def middle_xy(self) -> tuple[float, float]:
+        """The pixel at which the cube's centre is seen."""
+        x, y = self.project(np.zeros((1, 3)))[0].tolist()
+        return x, y
+
+    @property
     def eye_xyz(self) -> Floats:
         """The camera's place in cube axes, (3,)."""
         return np.asarray(-self.rotation.T @ self.translation)

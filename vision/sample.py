@@ -50,7 +50,7 @@ def sample_stickers(
         return StickerSamples(linear, spread, coverage, clipped)
     (x0, x1), (y0, y1) = handy(x0, x1, wide), handy(y0, y1, high)
     piece: Any = image_bgr[y0:y1, x0:x1]
-    edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+    edge_px = pose.edge_px
     shrink = min(1.0, _STICKER_PX * n / edge_px)
     if shrink < 0.8:
         piece = shrunk(piece, max(1, round((x1 - x0) * shrink)), max(1, round((y1 - y0) * shrink)))

@@ -135,7 +135,7 @@ def _tokens(
 ) -> Floats:
     """(F n n, 396): pixels -0.5..0.5 in BGR, then place and normal along the ray, and six numbers."""
     n = pose.size
-    edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+    edge_px = pose.edge_px
     turned = ray_frame(pose) @ pose.rotation
     patches = np.empty((len(faces), n, n, len(MARGINS), PATCH, PATCH, 3), np.float32)
     numbers = np.empty((len(faces), n, n, 12), np.float32)
