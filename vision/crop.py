@@ -26,9 +26,7 @@ class Crop:
 
     ``maps`` (4, 64, 64) are probabilities of edge, seam, corner and visible surface; a pixel (x, y) of the
     picture lies at ``((x - left) * scale, (y - top) * scale)`` of them. ``numbers`` (24,) are as the network
-    gives them: 15 of the orientation (``vision.orientation``), how far the cube's middle is from the crop's
-    in crop sides (x, y), the log of its edge in crop sides / CROP_EDGES, the log of 1 / distance in edges, a
-    logit for each of SIZES, and the logit of a cube being here.
+    gives them; the properties say what they are.
     """
 
     left: float
@@ -38,8 +36,43 @@ class Crop:
     numbers: Floats
 
     @property
+    def side_px(self) -> float:
+        """The side of the square, in pixels of the picture."""
+        return MAP_PX / self.scale
+
+    @property
+    def orientation(self) -> Floats:
+        """The name (15,) of the cube's orientation (:mod:`vision.orientation`)."""
+        return self.numbers[:15]
+
+    @property
+    def off_middle(self) -> Floats:
+        """How far the cube's middle (x, y) is from the crop's, in sides of the crop."""
+        return self.numbers[15:17]
+
+    @property
+    def log_edge(self) -> float:
+        """The log of the cube's edge, as a multiple of the one for which the crop would be cut like this."""
+        return float(self.numbers[17])
+
+    @property
+    def log_perspective(self) -> float:
+        """The log of 1 / the cube's distance in edges."""
+        return float(self.numbers[18])
+
+    @property
+    def size_logits(self) -> Floats:
+        """A logit (4,) for each of SIZES."""
+        return self.numbers[19:23]
+
+    @property
+    def cube_logit(self) -> float:
+        """The network's word on a cube being here, as a logit."""
+        return float(self.numbers[23])
+
+    @property
     def cube_probability(self) -> float:
-        """What the network gives for a cube being here, 0..1."""
+        """The same, 0..1."""
         return float(1 / (1 + np.exp(-self.numbers[23])))
 
     def at(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -216,19 +216,18 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
     ``picture_wh`` is the whole picture's width and height in pixels (the principal point is taken to be its
     middle); ``size`` fixes the number of layers, otherwise the network's word is taken.
     """
-    numbers = crop.numbers
-    side = MAP_PX / crop.scale
-    centre = np.array([crop.left, crop.top]) + (numbers[15:17] + 0.5) * side
-    log_edge = float(numbers[17]) + np.log(side / CROP_EDGES)
-    perspective = min(max(float(numbers[18]), math.log(0.03)), math.log(0.55))
+    side = crop.side_px
+    centre = np.array([crop.left, crop.top]) + (crop.off_middle + 0.5) * side
+    log_edge = crop.log_edge + np.log(side / CROP_EDGES)
+    perspective = min(max(crop.log_perspective, math.log(0.03)), math.log(0.55))
     principal = np.array([picture_wh[0] / 2, picture_wh[1] / 2])
-    logits = numbers[19:23]
+    logits = crop.size_logits
     n = size if size in SIZES else SIZES[int(np.argmax(logits))]
-    told = _Told(crop, told_tensor(numbers[:15]), n, float(max(picture_wh)))
+    told = _Told(crop, told_tensor(crop.orientation), n, float(max(picture_wh)))
     coarse = field_of(crop.maps[0], 2.0)
     fine = np.concatenate([field_of(line_map, 0.0) for line_map in crop.maps[:2]], axis=1)
     best: tuple[float, Placement, float, float] | None = None
-    for base, shift in _starts(numbers[:15]):
+    for base, shift in _starts(crop.orientation):
         if shift and best is not None and best[2] > _FAIR_EDGE:
             break
         place = Placement(base, centre, log_edge, perspective + shift, principal)

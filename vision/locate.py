@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.crop import CROP_EDGES, MAP_PX, Crop
+from vision.crop import CROP_EDGES, Crop
 from vision.fit import Fitted, fit_pose
 from vision.motion import Lens
 from vision.networks import Picture, Place, apart, look_closely, propose
@@ -190,7 +190,7 @@ def _looked_at(
     doubtful: list[tuple[Place, float]] = []
     for place in places:
         crop = _centred(image_bgr, *place[1:])
-        word = float(crop.numbers[23])
+        word = crop.cube_logit
         if crop.cube_probability >= least and word > DOUBTFUL_LOGIT:  # a fit only takes from it
             found = _found(image_bgr, fit_pose(crop, wide_high, size), crop)
             if found.probability >= least:
@@ -226,13 +226,12 @@ def _from_nearer(image_bgr: Picture, most: int) -> list[Place]:
 def _centred(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop:
     """A close look at a place, taken anew where the cube lies off the crop's middle or of another size."""
     crop = look_closely(image_bgr, x, y, edge_px)
-    off = float(np.hypot(*crop.numbers[15:17]))
-    if abs(float(crop.numbers[17])) <= 0.25 and off <= 0.15:
+    right, down = crop.off_middle.tolist()
+    if abs(crop.log_edge) <= 0.25 and float(np.hypot(right, down)) <= 0.15:
         return crop
-    side = MAP_PX / crop.scale
-    x = crop.left + (float(crop.numbers[15]) + 0.5) * side
-    y = crop.top + (float(crop.numbers[16]) + 0.5) * side
-    return look_closely(image_bgr, x, y, float(np.exp(crop.numbers[17])) * side / CROP_EDGES)
+    side = crop.side_px
+    x, y = crop.left + (right + 0.5) * side, crop.top + (down + 0.5) * side
+    return look_closely(image_bgr, x, y, float(np.exp(crop.log_edge)) * side / CROP_EDGES)
 
 
 def _look_again(
