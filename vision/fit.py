@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from vision.crop import CROP_EDGES, MAP_PX, SIZES, Crop, Floats, field_of, sample
 from vision.orientation import likely_orientations, told_tensor, turn_towards
 from vision.placement import NONE, POINTS_A_LINE, Marks, Placement, Sides, marks_of
-from vision.pose import CubePose
+from vision.pose import SEEN_COSINE, CubePose
 from vision.rim import rim_gaps
 
 _Rim = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
@@ -33,9 +33,9 @@ _LEAST_SHARE = 0.25
 #: what the network's word on the orientation weighs, beside one point of the lattice; half of it where the
 #: orientation is so far off, in radians: such a word may be wrong
 _TOLD_WEIGHT, _TOLD_REACH_RAD = 0.1, 0.1
-#: faces turned to the camera more squarely than this are seen; hidden ones may come into view from there on
-#: where the surface reaches so far beyond the edge before them, in pixels of the map
-SEEN_COSINE, _JUST_HIDDEN_COSINE, _BEYOND_PX = 0.03, -0.2, 0.4
+#: faces that are not seen may come into view from this cosine on, where the surface reaches so far beyond the
+#: edge before them, in pixels of the map
+_JUST_HIDDEN_COSINE, _BEYOND_PX = -0.2, 0.4
 #: what a point of the outline weighs whose gap to the rim is one pixel of the map; how far inside the box the
 #: rim of a cube with rounded edges lies, in cube edges (measured on traced ones: bevels of 0.5 to 5 %)
 _RIM_WEIGHT, _RIM_INSET = 0.4, 0.015

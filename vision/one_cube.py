@@ -15,7 +15,7 @@ from calibration.profile import Profile
 from calibration.reading import Reading
 from calibration.samples import LEAST_COVERAGE, StickerSamples
 from models.turns import FACES
-from vision.answer import Answer, Candidate, ShownSequence
+from vision.answer import Answer, Candidate, ShownSequence, quad_of
 from vision.locate import Found, FoundCube
 from vision.pose import FACE_COLUMNS, FACE_ORIGINS, FACE_ROWS, CubePose
 from vision.sample import sample_stickers
@@ -24,7 +24,6 @@ from vision.verdict import (
     contradiction_nats,
     judged,
     left_permutation,
-    quad_of,
     refusal,
 )
 from vision.whose_colour import look_at
@@ -196,5 +195,7 @@ def _base(image: str, pose: CubePose, found: Found, cube: FoundCube) -> dict[str
         FACES[face]: tuple(tuple((x, y) for x, y in row) for row in grid)
         for face, grid in zip(faces, points, strict=True)
     }
-    others = tuple(quad_of(other.pose) for other in found.cubes if other is not cube)
+    others = tuple(
+        quad_of(other.pose.face_quad_xy("U").tolist()) for other in found.cubes if other is not cube
+    )
     return {"image": image, "size": pose.size, "grids": grids, "others": others}

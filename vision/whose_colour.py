@@ -23,7 +23,7 @@ from calibration.second_opinion import BOTTOM, SIDES, TOP, TOP_SHARE
 from models.cube import frozen
 from vision.attention import attended, linear, normalised, stored_weights
 from vision.patches import OPENED, cell_patches, middles, opened_rows, ray_frame
-from vision.pose import FACE_NORMALS, CubePose, face_cosines
+from vision.pose import FACE_NORMALS, SEEN_COSINE, CubePose, face_cosines
 
 Floats = NDArray[np.float32]
 
@@ -31,7 +31,6 @@ PATCH: Final = 8
 """Pixels along a sticker's patches."""
 MARGINS: Final = (0.1, 0.6)
 """What its two patches show beyond the sticker's cell, in cells."""
-LEAST_COSINE: Final = 0.03
 BELIEVED: Final = 2.0
 """A sticker counts as covered, at least in part, where the network sees less than one in this of it."""
 UNSAID: Final = -30.0
@@ -92,10 +91,10 @@ def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
     n = pose.size
     cosines = face_cosines(pose)
     best = sorted(SIDES, key=lambda face: -cosines[face])[:2]
-    if n > 5 or cosines[0] <= LEAST_COSINE or (n == 2 and cosines[best[0]] <= LEAST_COSINE):
+    if n > 5 or cosines[0] <= SEEN_COSINE or (n == 2 and cosines[best[0]] <= SEEN_COSINE):
         return None
     opened = {face: opened_rows(pose, face, float(cosines[face])) for face in best}
-    faces = [0, *(face for face in best if cosines[face] > LEAST_COSINE or opened[face] is not None)]
+    faces = [0, *(face for face in best if cosines[face] > SEEN_COSINE or opened[face] is not None)]
     tokens = _tokens(image_bgr, pose, faces, cosines, opened)
     logits = _forward(tokens, _weights(has_middle=n > 2)).reshape(len(faces), n, n, _COLOURS + 1)
     log_shares, seen = np.zeros((6, n, n, 6), np.float32), np.ones((6, n, n), np.float32)
