@@ -6,7 +6,7 @@ side, or one after the other. What was read in all of them together says which c
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +18,7 @@ import numpy as np
 from models.errors import LastlookError
 from vision.apart import KILLS_ITS_PROCESS, own_process
 from vision.damage import Span, merged
-from vision.pool_end import in_pool, orphans_end, running
+from vision.pool_end import pooled
 from vision.recording_frames import Facts, facts_of
 from vision.scan import FrameReader, Stretch, scan, scan_on
 from vision.shown import Shown, shown_cases
@@ -85,7 +85,13 @@ def index_recording(
             if len(todo) <= 1 or (jobs == 1 and backend == "loky"):
                 scanned = (apart(*task) for _, task in todo)
             else:
-                scanned = _pooled([task for _, task in todo], jobs, backend, backend_options or {})
+                scanned = pooled(
+                    [task for _, task in todo],
+                    jobs=jobs,
+                    ahead=2 * jobs,
+                    backend=backend,
+                    options=backend_options or {},
+                )
             for (span, _), stretch in zip(todo, scanned, strict=True):
                 take(span, stretch)
             while (next_s := found[last].next_s) is not None and next_s < LATEST_S:
@@ -114,15 +120,3 @@ def _spans(seconds: float) -> list[Span]:
     wrong one, and no moment of it can be sought then."""
     edges_s = [0.0, *np.arange(STRETCH_S, max(seconds - STRETCH_S / 2, 0.0), STRETCH_S).tolist()]
     return list(zip(edges_s, [*edges_s[1:], edges_s[-1] + 2 * STRETCH_S], strict=True))
-
-
-def _pooled(
-    tasks: Sequence[tuple[Any, ...]], jobs: int, backend: str, options: dict[str, Any]
-) -> Iterator[Stretch]:
-    """What the tasks (functions and their arguments) give, in their order."""
-    from joblib import Parallel, delayed, parallel_config
-
-    with parallel_config(backend=backend, n_jobs=jobs, **orphans_end(backend), **options):
-        pool = Parallel(n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=2 * jobs)
-        with running(lambda: pool(delayed(in_pool)(*task) for task in tasks)) as results:
-            yield from results
