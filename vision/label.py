@@ -42,20 +42,20 @@ class Outcome:
     """What could not be read of a file that was read otherwise, in one line."""
 
 
-class UnwrittenError(LastlookError):
-    """A file was read; what was to be written beside its ``answers`` could not be."""
+class _AnsweredError(LastlookError):
+    """Something went wrong with a file that was read all the same; ``answers`` are what came of it."""
 
     def __init__(self, answers: Sequence[Json], text: str) -> None:
         super().__init__(text)
         self.answers = tuple(answers)
 
 
-class PartlyReadError(LastlookError):
-    """A file is damaged; ``answers`` are about what could be read of it."""
+class UnwrittenError(_AnsweredError):
+    """What was to be written beside the answers of a file could not be."""
 
-    def __init__(self, answers: Sequence[Json], text: str) -> None:
-        super().__init__(text)
-        self.answers = tuple(answers)
+
+class PartlyReadError(_AnsweredError):
+    """A file is damaged; the answers are about what could be read of it."""
 
 
 @dataclass(slots=True)
