@@ -18,7 +18,7 @@ from calibration.profile import ColourModel, ColourSample, Profile
 from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples
 from models.decode_doubt import is_doubted
-from models.notation import FACES
+from models.turns import FACES
 
 Ints = NDArray[np.intp]
 

@@ -13,8 +13,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from models.decode import MIRROR_PRIOR, Posterior
+from models.decode import MIRROR_PRIOR
 from models.decode_scores import Scored, log_sum
+from models.posterior import Posterior
 
 Floats = NDArray[np.float64]
 

@@ -33,7 +33,7 @@ from calibration.samples import MAX_SAMPLES
 from models.errors import LastlookError
 from models.files import replacing
 from models.json_text import parse_json
-from models.notation import FACES
+from models.turns import FACES
 
 Floats = NDArray[np.float64]
 

@@ -24,8 +24,9 @@ from calibration.samples import StickerSamples
 from calibration.second_opinion import joined, weights_for
 from calibration.steps import Fit, refitted, told_by
 from calibration.unbound import unbound_evidence
-from models.decode import Posterior, decode_each
+from models.decode import decode_each
 from models.decode_scores import log_sum
+from models.posterior import Posterior
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -49,7 +50,7 @@ SETTLED_SHARE = 0.05
 class Reading:
     """What one picture's stickers say.
 
-    posterior      models.decode.Posterior, the modes mixed
+    posterior      models.posterior.Posterior, the modes mixed
     loglik         (6, n, n, 6) log-likelihoods under the best mode's light, nats, 0 where nothing was seen
     joined_loglik  (6, n, n, 6) the same with a second opinion weighed in, where there is one
     class_features (6, 6, 3) expected log light of each colour on each pose face under that light

@@ -13,8 +13,8 @@ from models.effort import EffortModel, load_effort
 from models.errors import LayerError
 from models.layer import LastLayer, rotation_back
 from models.layer_tables import edge_positions
-from models.notation import FACES, Moves
 from models.permutation import SOLVED_CODE, permutation_of
+from models.turns import FACES, Moves
 
 ANGLE_TURNS = ("", "y", "y2", "y'")
 """The rotation that brings a case from its own frame to how it lies, by angle."""

@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import UsageError
-from models.notation import FACES, MAX_SIZE, MIN_SIZE, Moves, Turn, parse_moves
+from models.notation import parse_moves
+from models.turns import FACES, MAX_SIZE, MIN_SIZE, Moves, Turn
 
 IntArray = NDArray[np.int64]
 FaceletArray = NDArray[np.int8]

@@ -1,6 +1,6 @@
 """Whether the picture shows a last layer at all, and what does not fit.
 
-Functions over a `models.decode.Posterior`; all log values are in nats.
+Functions over a `models.posterior.Posterior`; all log values are in nats.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cube import frozen
-from models.decode import MIRROR_PRIOR, Posterior
+from models.decode import MIRROR_PRIOR
 from models.decode_scores import FloatArray, Scored, log_sum
 from models.decode_slot import slot_evidence
 from models.decode_tables import IntArray, Tables
@@ -25,7 +25,8 @@ from models.layer_tables import (
     corner_positions,
     edge_positions,
 )
-from models.notation import FACES
+from models.posterior import Posterior
+from models.turns import FACES
 
 DOUBT_NATS: Final = {
     "row": 5.0, "centres": 3.0, "split": 2.0, "slot": 1.4, "pieces": 1.4, "scrambled": 1.4, "any": 1.4,

@@ -9,12 +9,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from models.decode import Posterior
 from models.decode_scores import FloatArray, Scored
 from models.decode_tables import PERMUTATIONS
 from models.layer import LastLayer
 from models.layer_tables import MIRRORED_CORNERS, MIRRORED_EDGES
 from models.permutation import PERMUTATION_CASES, class_index_of
+from models.posterior import Posterior
 
 IntArray = NDArray[np.int64]
 TOLD_FROM: Final = 0.9

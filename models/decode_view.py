@@ -1,6 +1,6 @@
 """Which side to show next: how much a look at each would tell.
 
-Functions over a `models.decode.Posterior`; all log values are in nats.
+Functions over a `models.posterior.Posterior`; all log values are in nats.
 """
 
 from __future__ import annotations
@@ -12,12 +12,12 @@ from typing import Final
 import numpy as np
 
 from models.cube import frozen
-from models.decode import Posterior, case_table
 from models.decode_permutation import arrangements
 from models.decode_scores import FloatArray
 from models.decode_tables import CORNERS_SHOW, EDGES_SHOW, IntArray
 from models.layer_tables import CORNER_HOMES, EDGE_HOMES
 from models.permutation import PERMUTATION_CASES
+from models.posterior import Posterior, case_table
 
 LEAST_GAIN: Final = 0.05
 """Nats that a look must promise, to be asked for."""

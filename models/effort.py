@@ -20,8 +20,8 @@ from itertools import pairwise
 from pathlib import Path
 
 from models.errors import LastlookError
-from models.notation import Moves, Turn
 from models.toml_files import parse_toml, read_text
+from models.turns import Moves, Turn
 
 _PLACE = {"R": "side", "L": "side", "U": "top", "F": "front", "D": "bottom", "B": "back"}
 # The hand of a clockwise quarter; the counter-clockwise one is the other hand's where the table says so.

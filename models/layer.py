@@ -45,7 +45,7 @@ from models.layer_tables import (
     is_legal,
     permutation_index,
 )
-from models.notation import FACES, Moves
+from models.turns import FACES, Moves
 
 
 @dataclass(frozen=True)

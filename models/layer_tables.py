@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cube import FaceletArray, IntArray, check_size, frozen
-from models.notation import FACES
+from models.turns import FACES
 
 CORNER_SLOTS = ("UFR", "UFL", "UBL", "UBR")
 EDGE_SLOTS = ("UF", "UR", "UB", "UL")

@@ -24,10 +24,11 @@ from models.effort import EffortModel, load_effort
 from models.files import replacing
 from models.layer import LastLayer, upright
 from models.layer_tables import corner_positions, edge_positions, has_edges
-from models.notation import Moves, parse_moves
+from models.notation import parse_moves
 from models.permutation import permutation_of
 from models.sequences import BadEntry, Entry, built_in_texts, read_entries
 from models.toml_files import FileError, read_text
+from models.turns import Moves
 
 _CACHE_FORMAT = 5
 _TURNS = tuple(parse_moves(turn) for turn in ("", "U", "U2", "U'"))

@@ -15,7 +15,8 @@ from pathlib import Path
 from models.cases import CASE_LIST
 from models.files import write_atomically
 from models.permutation import PERMUTATION_CASES, SOLVED_CODE
-from models.search import NO_CORE, Core, Found, Result, all_odd_codes, core_variants, find
+from models.search import all_odd_codes, find
+from models.search_result import NO_CORE, Core, Found, Result, core_variants
 from models.sequences import read_cores, write_block
 
 _HEADER = """# Made by lastlook's own search: python -m models.library_build {part}

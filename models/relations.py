@@ -16,9 +16,9 @@ from models.cases import CASE_LIST, CASES, case_index_of, mirror_of
 from models.layer import upright
 from models.layer_tables import PERMUTATIONS
 from models.library import Library
-from models.notation import Moves
 from models.permutation import PERMUTATION_CASES, permutation_of
 from models.sequences import Entry, solved_class
+from models.turns import Moves
 
 
 @lru_cache(maxsize=256)

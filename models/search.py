@@ -22,16 +22,15 @@ from models.cases import CASE_LIST, CASES
 from models.effort import EffortModel, load_effort
 from models.errors import LayerError, UsageError
 from models.layer import upright
-from models.notation import Turn
 from models.permutation import PERMUTATION_CASES, SOLVED_CODE
 from models.search_halves import Halves
 from models.search_meet import meetings
 from models.search_rank import Ranked
-from models.search_result import NO_CORE, CaseResult, Core, Found, Progress, Result, core_variants
+from models.search_result import NO_CORE, CaseResult, Core, Progress, Result
 from models.search_space import OUTER, enumerate_space, estimate, is_outer, turn_set
 from models.sequences import NEEDS_NO_SEQUENCE, solved_class
+from models.turns import Turn
 
-__all__ = ["NO_CORE", "Core", "Found", "Result", "all_odd_codes", "core_variants", "find"]
 # a sequence takes about this many bytes while it is searched: positions, parent, keys and their order
 _BYTES_A_SEQUENCE = 130
 MEMORY_LIMIT_BYTES = 8 << 30

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.effort import EffortModel
-from models.notation import Moves
 from models.search_space import Space, is_top_turn
+from models.turns import Moves
 
 FloatArray = NDArray[np.float32]
 

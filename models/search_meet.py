@@ -15,11 +15,11 @@ from models.cases import CASE_LIST, CASES, case_index_of
 from models.cube import IntArray, moves_permutation, turn_permutation
 from models.layer import LastLayer
 from models.layer_tables import corner_positions, edge_positions
-from models.notation import Moves, Turn
 from models.permutation import PERMUTATION_CASES, class_index_of
 from models.search_halves import FloatArray, Halves, without_top_turns
 from models.search_result import Core
 from models.search_space import KeyArray, Space, destination, follows
+from models.turns import Moves, Turn
 
 _BATCH = 1 << 18
 _ORIENTED = CASES["e0-solved"].index

@@ -10,12 +10,12 @@ import numpy as np
 from models.cube import IntArray, moves_permutation
 from models.effort import EffortModel
 from models.errors import LastlookError
-from models.notation import Moves
 from models.search_halves import without_top_turns
 from models.search_meet import TARGETS, Meetings, pick
 from models.search_result import Found, Result
 from models.search_space import Space
 from models.sequences import solved_class
+from models.turns import Moves
 
 
 class Ranked:

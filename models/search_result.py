@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from models.notation import Moves, Turn
 from models.permutation import PERMUTATION_CASES
 from models.sequences import holds_on_every_size
+from models.turns import Moves, Turn
 
 Progress = Callable[[float, str], None]
 """Called with the share done (0..1) and a few words."""
@@ -42,7 +42,7 @@ def core_variants(
             for angle in angles:
                 moves = core.moves.mirrored() if mirror else core.moves
                 moves = moves.inverse() if inverse else moves
-                moves = moves.rotated(("", "y", "y2", "y'")[angle % 4])
+                moves = moves.rotated(Moves((Turn("y", angle % 4),) if angle % 4 else ()))
                 out.setdefault(moves, Core(core.name, moves, mirror, inverse, angle % 4))
     return tuple(out.values())
 

@@ -22,8 +22,9 @@ from numpy.typing import NDArray
 from models.cube import frozen, invert, sticker_positions, turn_permutation
 from models.errors import NotationError, UsageError
 from models.layer_tables import corner_positions, edge_positions
-from models.notation import Moves, Turn, parse_moves
+from models.notation import parse_moves
 from models.search_result import Progress
+from models.turns import Moves, Turn
 
 IndexArray = NDArray[np.int32]
 KeyArray = NDArray[np.uint64]

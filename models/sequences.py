@@ -10,9 +10,10 @@ from pathlib import Path
 from models.cases import CASES, case_of
 from models.errors import LastlookError
 from models.layer import LastLayer, upright
-from models.notation import MAX_SIZE, MIN_SIZE, Moves, Turn, parse_moves
+from models.notation import parse_moves
 from models.permutation import PERMUTATION_CASES, SOLVED_CODE, permutation_of
 from models.toml_files import read_blocks, read_text
+from models.turns import MAX_SIZE, MIN_SIZE, Moves, Turn
 
 NEEDS_NO_SEQUENCE = ("e0-solved", SOLVED_CODE)
 _KEYS = {"code", "turns", "source", "proof", "proof_size", "core", "note"}

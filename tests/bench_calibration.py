@@ -61,7 +61,7 @@ class Seen:
 def pictures_in(folder: Path, least_px: float, alone: bool) -> list[Seen]:
     """Find and sample every picture of a folder; truth is laid on by where its stickers lie."""
     from vision.locate import find_cubes
-    from vision.pipeline import sampled
+    from vision.one_cube import sampled
     from vision.sources import load_photo
 
     out = []
@@ -91,7 +91,7 @@ def laid_on(pose: CubePose, truth: dict[str, Any], least_px: float) -> tuple[np.
     """The true colours (6, n, n) of the stickers of a pose, -1 where they are not known, and how many of each
     face (6,) lie on the true top."""
     from calibration.profile import COLOURS
-    from models.notation import FACES
+    from models.turns import FACES
     from vision.patches import middles
 
     n = pose.size

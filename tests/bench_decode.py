@@ -19,12 +19,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from models.decode import Posterior, decode
+from models.decode import decode
 from models.decode_doubt import alternatives, misfits
 from models.decode_view import next_view
 from models.layer import LastLayer
 from models.layer_tables import corner_positions, corner_stickers, edge_positions, edge_stickers, legal_mask
 from models.library import Library, load_library
+from models.posterior import Posterior
 
 SCHEME = (0, 2, 5, 1, 3, 4)
 

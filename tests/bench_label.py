@@ -25,8 +25,9 @@ import numpy as np
 
 from models.errors import LastlookError
 from vision.gather import gather
+from vision.json_lines import read_lines
 from vision.label import label, outcomes, read_one
-from vision.ledger import AnswerLog, read_lines
+from vision.ledger import AnswerLog
 from vision.photo_reader import FrameAnswers, PhotoReader
 from vision.recording import index_recording
 from vision.truth import truth_of

@@ -17,7 +17,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from models.search import Core, all_odd_codes, find
+from models.search import all_odd_codes, find
+from models.search_result import Core
 from models.search_space import OUTER, destination, enumerate_space, turn_set
 from models.sequences import read_cores
 

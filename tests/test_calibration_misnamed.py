@@ -11,7 +11,8 @@ from sticker_maker import albedo, make_samples, random_layer
 from calibration.misnamed import naming_nats, with_doubt
 from calibration.profile import SCHEME
 from calibration.reading import read_stickers
-from models.decode import MIRROR_PRIOR, Posterior, decode
+from models.decode import MIRROR_PRIOR, decode
+from models.posterior import Posterior
 
 MIRRORED_SCHEME = (SCHEME[0], SCHEME[4], SCHEME[2], SCHEME[3], SCHEME[1], SCHEME[5])
 

@@ -25,7 +25,8 @@ from models.cases import (
 )
 from models.layer import LastLayer
 from models.layer_tables import CORNER_TWISTS, EDGE_FLIPS, legal_mask
-from models.notation import FACES, parse_moves
+from models.notation import parse_moves
+from models.turns import FACES
 
 SIDE_OF = {"front": "F", "left": "L", "back": "B", "right": "R"}
 WORD_OF = {"front": "in front", "left": "on the left", "back": "at the back", "right": "on the right"}

@@ -15,10 +15,11 @@ from models.cube import Cube, rotation_moves
 from models.errors import UsageError
 from models.layer import LastLayer
 from models.library import Library, load_library
-from models.notation import Moves, parse_moves
+from models.notation import parse_moves
 from models.permutation import permutation_codes_for
 from models.relations import carried_over, inverse_partners, mirror_code
 from models.sequences import read_cores, solved_class, widened
+from models.turns import Moves
 
 KEYS = ["size", "solves", "from", "preserves", "disturbs", "twist", "flip", "obtm", "etm", "effort"]
 SUNE = parse_moves("R U R' U R U2 R'")

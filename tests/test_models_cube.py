@@ -20,7 +20,8 @@ from models.cube import (
     turn_permutation,
 )
 from models.errors import UsageError
-from models.notation import FACES, Moves, Turn, parse_moves
+from models.notation import parse_moves
+from models.turns import FACES, Moves, Turn
 
 SIZES = range(2, 8)
 

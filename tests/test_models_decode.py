@@ -13,12 +13,13 @@ from scipy.special import logsumexp
 
 from models.cases import CASE_LIST, case_index_of, case_of
 from models.cube import rotation_permutations
-from models.decode import Posterior, decode, decode_each
+from models.decode import decode, decode_each
 from models.decode_permutation import permutation_candidates, permutation_posterior
 from models.decode_tables import face_map, frame_stickers
 from models.layer import LastLayer
 from models.layer_tables import corner_positions, corner_stickers, edge_positions, edge_stickers, legal_mask
 from models.permutation import permutation_of
+from models.posterior import Posterior
 
 SCHEME = (0, 2, 5, 1, 3, 4)
 Array = NDArray[np.float64]

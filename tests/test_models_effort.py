@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from models.effort import EffortError, EffortModel, hand_of, load_effort, place_of
 from models.errors import LastlookError
-from models.notation import Moves, Turn, parse_moves
+from models.notation import parse_moves
 from models.toml_files import MAX_FILE_BYTES
+from models.turns import Moves, Turn
 
 turns = st.builds(
     lambda base, quarters, depth: Turn(base, quarters, depth if base in "URFDLB" else 1),

@@ -29,7 +29,8 @@ from models.layer_tables import (
     legal_mask,
     state_count,
 )
-from models.notation import FACES, Moves, parse_moves
+from models.notation import parse_moves
+from models.turns import FACES, Moves
 
 CORE = parse_moves("Rw U2 x Rw U2 Rw U2 Rw' U2 Lw U2 Rw' U2 Rw U2 Rw' U2 Rw'")  # common practice, no source
 SWAP = "2R2 U2 2R2 Uw2 2R2 2U2"  # two opposite edges change places; common practice, no source

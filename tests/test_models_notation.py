@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from models.cube import moves_permutation, sticker_positions
 from models.errors import NotationError
-from models.notation import FACES, Moves, Turn, parse_moves
+from models.notation import parse_moves
+from models.turns import FACES, Moves, Turn
 
 SUFFIXES = ("", "2", "'")
 
@@ -127,7 +128,7 @@ def test_article_12a5_and_12a6_on_worked_lists(text: str, obtm: int, etm: int) -
 @settings(deadline=None)
 def test_counts_add_up_and_survive_mirror_inverse_and_rotation(a: Moves, b: Moves) -> None:
     assert (a + b).obtm == a.obtm + b.obtm and (a + b).etm == a.etm + b.etm
-    for other in (a.inverse(), a.mirrored(), a.rotated("x y")):
+    for other in (a.inverse(), a.mirrored(), a.rotated(parse_moves("x y"))):
         assert (other.obtm, other.etm) == (a.obtm, a.etm)
 
 
@@ -261,10 +262,10 @@ def test_rotated_does_what_rotation_turns_and_rotation_back_do(moves: Moves, r: 
 
 
 def test_a_rotation_by_y_brings_the_back_to_the_right() -> None:
-    assert str(parse_moves("R").rotated("y")) == "B"
-    assert str(parse_moves("Rw U 2F' M x").rotated("y'")) == "Fw U 2L' S' z"
+    assert str(parse_moves("R").rotated(parse_moves("y"))) == "B"
+    assert str(parse_moves("Rw U 2F' M x").rotated(parse_moves("y'"))) == "Fw U 2L' S' z"
     with pytest.raises(ValueError, match="rotation"):
-        parse_moves("R").rotated("U")
+        parse_moves("R").rotated(parse_moves("U"))
 
 
 @given(sequences(max_depth=3), st.integers(4, 5))

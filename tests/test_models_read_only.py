@@ -13,7 +13,8 @@ import pytest
 
 import models
 from models.layer import LastLayer
-from models.notation import Turn, parse_moves
+from models.notation import parse_moves
+from models.turns import Turn
 
 MODULES = [import_module(f"models.{found.name}") for found in pkgutil.iter_modules(models.__path__)]
 SCHEME = (0, 3, 4, 1, 2, 5)

@@ -16,15 +16,16 @@ from models.cube import moves_permutation
 from models.effort import load_effort
 from models.errors import LastlookError, LayerError, UsageError
 from models.layer import LastLayer
-from models.notation import Moves, Turn, parse_moves
+from models.notation import parse_moves
 from models.permutation import permutation_of
-from models.search import NO_CORE, Core, all_odd_codes, core_variants, find
+from models.search import all_odd_codes, find
 from models.search_halves import Halves
 from models.search_meet import _without_seam, meetings
 from models.search_rank import is_padded
-from models.search_result import CaseResult, Result
+from models.search_result import NO_CORE, CaseResult, Core, Result, core_variants
 from models.search_space import OUTER, enumerate_space, estimate, turn_set
 from models.sequences import read_cores, widened
+from models.turns import Moves, Turn
 
 FLIP_ONE = read_cores()["flip-one"]
 CORE = Core("flip-one", FLIP_ONE)

@@ -14,7 +14,8 @@ from models.cube import moves_permutation
 from models.layer import LastLayer
 from models.layer_tables import corner_positions, edge_positions
 from models.notation import parse_moves
-from models.search import Core, all_odd_codes, find
+from models.search import all_odd_codes, find
+from models.search_result import Core
 
 N = 4
 CORE = "Rw U2 x Rw U2 Rw U2 Rw' U2 Lw U2 Rw' U2 Rw U2 Rw' U2 Rw'"

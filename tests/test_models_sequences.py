@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models.cube import Cube
-from models.notation import Moves, Turn
 from models.sequences import widened
+from models.turns import Moves, Turn
 
 IN_HALVES = st.lists(
     st.builds(Turn, st.sampled_from("URFDLB"), st.integers(1, 3), st.integers(1, 2))

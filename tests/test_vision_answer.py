@@ -14,7 +14,7 @@ from truth_answers import answer_of_truth
 
 from calibration.profile import COLOURS
 from models.layer import LastLayer
-from models.notation import FACES
+from models.turns import FACES
 from vision.answer import REASONS, Answer, Candidate, NamedCase, StateSeen, TopFace
 from vision.answer_json import answer_from_json, answer_to_json
 from vision.pose import CubePose

@@ -25,22 +25,16 @@ from calibration.labelling import Shot
 from calibration.profile import COLOURS, SCHEME, default_profile, load_profile
 from calibration.samples import CLIPPED_FROM
 from models.errors import LastlookError, UsageError
-from vision.calibrate import (
-    PickedFace,
-    colour_names,
-    parse_face,
-    profile_from_faces,
-    profile_from_photos,
-    sample_face,
-    scheme_named,
-    shots_of,
-)
+from vision.calibrate import profile_from_photos, shots_of
 from vision.calibrate_window import Picking, zoom_of
 from vision.calibrate_window import compose as compose_picking
 from vision.cli import run
+from vision.colour_words import colour_names, scheme_named
 from vision.lettering import BOLD, Lettering
+from vision.one_cube import Read
 from vision.panel import INK, PAPER, RULE, STICKER_RGB
-from vision.pipeline import Read, read_whole
+from vision.picked_faces import PickedFace, parse_face, profile_from_faces, sample_face
+from vision.pipeline import read_whole
 from vision.profile_picture import profile_image, profile_text
 from vision.profiles import load_named, profile_names, profile_path
 

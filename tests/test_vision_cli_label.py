@@ -18,8 +18,9 @@ from models.cases import CASES
 from vision.cli import run
 from vision.gather import gather
 from vision.label_bar import answer_line
+from vision.one_cube import Read
 from vision.photo_reader import annotated_path
-from vision.pipeline import Read, read_whole
+from vision.pipeline import read_whole
 from vision.profiles import profile_path
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"

@@ -12,7 +12,7 @@ from rich.style import Style
 
 from models.cases import CASES
 from models.layer import LastLayer
-from models.notation import FACES
+from models.turns import FACES
 from vision.diagram import EXTENT, LIT, Ink, case_image, case_shapes, case_svg
 from vision.diagram_text import FULL, HALF, diagram_cells, draw_case
 

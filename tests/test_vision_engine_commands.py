@@ -20,7 +20,8 @@ from models.cube import Cube
 from models.layer import LastLayer
 from models.library import load_library
 from models.permutation import PERMUTATION_CASES, permutation_codes_for
-from models.search import Result, find
+from models.search import find
+from models.search_result import Result
 from models.sequences import solved_class
 from vision import library_files
 from vision.case_data import permutation_data

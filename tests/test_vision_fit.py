@@ -9,10 +9,12 @@ from drawn_clip import held_pose
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vision.fit import CROP_EDGES, MAP_PX, SIZES, Crop, fit_pose
+from models.turns import FACES
+from vision.crop import CROP_EDGES, MAP_PX, SIZES, Crop
+from vision.fit import fit_pose
 from vision.orientation import orientation_monomials, told_tensor, turn_towards
 from vision.placement import lattice
-from vision.pose import FACE_NORMALS, FACES, CubePose, cube_rotations
+from vision.pose import FACE_NORMALS, CubePose, cube_rotations
 from vision.rim import rim_gaps
 
 

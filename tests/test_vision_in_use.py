@@ -11,7 +11,8 @@ import pytest
 from models.errors import LastlookError
 from vision.gather import Item
 from vision.in_use import InUse
-from vision.ledger import AnswerLog, read_lines
+from vision.json_lines import read_lines
+from vision.ledger import AnswerLog
 
 ROOT = Path(__file__).parent.parent
 ITEM = Item("a.jpg", "picture", 1, 1)

@@ -31,10 +31,11 @@ from models.errors import LastlookError, UsageError
 from vision.answer import Answer, Candidate, NamedCase, TopFace
 from vision.answer_json import answer_from_json, answer_to_json
 from vision.gather import Item, gather
+from vision.json_lines import read_lines
 from vision.label import label, outcomes, read_one
 from vision.label_run import Progress, Settings, write_recording
 from vision.label_run import run as label_run
-from vision.ledger import AnswerLog, read_lines
+from vision.ledger import AnswerLog
 from vision.photo_reader import PhotoReader
 from vision.pool_end import held_back
 from vision.profiles import profile_path
@@ -492,6 +493,15 @@ def test_recordings_of_one_name_keep_their_chapters_and_stills_apart(tmp_path: P
     written = [write_recording(item, (Shown("e0-h", 1.0, 2.0, 1.0, best),), wanted) for item in items]
     assert len(list(tmp_path.iterdir())) == 2 * 5  # four kinds of chapters and one still of each
     assert written[0][0]["still"] != written[1][0]["still"]
+
+
+def test_a_folder_of_stills_that_cannot_be_made_is_told_as_one_line(tmp_path: Path) -> None:
+    """Not as an error of the recording, whose answers are good."""
+    (tmp_path / "in-the-way").write_bytes(b"-")
+    best = Reading(1.5, {"e0-h": 1.0}, True, {}, b"x")
+    wanted = Settings(SHADES, stills_to=tmp_path / "in-the-way" / "stills")
+    with pytest.raises(LastlookError, match="in-the-way"):
+        write_recording(Item("a.mp4", "recording", 1, 1), (Shown("e0-h", 1.0, 2.0, 1.0, best),), wanted)
 
 
 def test_chapters_that_cannot_be_written_cost_no_answer_and_are_made_later(

@@ -20,7 +20,7 @@ from calibration.schemes import all_schemes
 from models.cases import case_of
 from models.errors import LastlookError, UsageError
 from models.layer import LastLayer
-from models.notation import FACES
+from models.turns import FACES
 from vision.cli import run
 from vision.live_words import shown_at
 from vision.moments import save_moment

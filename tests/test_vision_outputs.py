@@ -66,6 +66,7 @@ def contents(folder: Path) -> dict[str, bytes]:
         "label in -j1 -o new.jsonl --csv new.jsonl",
         "label in -j1 -o new.jsonl --page ./new.jsonl",
         "label in -j1 -o new.jsonl --csv new.jsonl.ledger",
+        "label in -j1 -o new.jsonl --csv new.jsonl.begun",
         "label in -j1 -o old.jsonl --resume --csv old.jsonl",
         "label in -j1 --csv q --page q",
         "label in -j1 --csv in/../q --page q",

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models.turns import FACES
 from vision.patches import (
     JUST_HIDDEN,
     LEAST_TOP,
@@ -17,7 +18,7 @@ from vision.patches import (
     opened_rows,
     ray_frame,
 )
-from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ORIGINS, FACES, CubePose, face_cosines, face_points
+from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ORIGINS, CubePose, face_cosines, face_points
 
 
 def a_pose(seed: int, n: int) -> CubePose:

@@ -8,12 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models.turns import FACES
 from vision.pose import (
     FACE_COLUMNS,
     FACE_NORMALS,
     FACE_ORIGINS,
     FACE_ROWS,
-    FACES,
     CubePose,
     cosines_from,
     cube_rotations,

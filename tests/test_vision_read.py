@@ -19,7 +19,8 @@ from models.layer import LastLayer
 from models.library import load_library
 from vision.answer import Candidate
 from vision.locate import Found, find_cubes
-from vision.pipeline import Read, read_picture, read_whole
+from vision.one_cube import Read
+from vision.pipeline import read_picture, read_whole
 from vision.scoring import Mark, marked
 from vision.sources import load_photo
 from vision.truth import truth_of
@@ -177,7 +178,8 @@ def test_crops_that_are_half_sure_do_not_name_what_the_first_look_thought_unlike
             return replace(read, answer=answer)
 
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("vision.pipeline._read_cube", looked_at)
+            patch.setattr("vision.pipeline.read_cube", looked_at)
+            patch.setattr("vision.other_crops.read_cube", looked_at)
             return read_picture(image).case is not None
 
     assert named(first_look=0.85, crops=0.92)

@@ -18,8 +18,9 @@ from hypothesis import strategies as st
 from models.cases import CASE_LIST
 from models.errors import LastlookError
 from vision.readers import StreamFaultError, open_reader
-from vision.recording import _Scanner, index_recording
+from vision.recording import index_recording
 from vision.recording_frames import facts_of, frame_at
+from vision.scan import _Scanner
 from vision.shown import (
     Reading,
     Shown,

@@ -10,7 +10,7 @@ from calibration.profile import COLOURS, SCHEME
 from models.cases import CASE_LIST, CASES, case_of
 from models.layer import LastLayer
 from models.layer_tables import CORNER_STATES, EDGE_STATES, legal_mask
-from models.notation import FACES
+from models.turns import FACES
 from vision.settle import settle
 
 states = st.builds(

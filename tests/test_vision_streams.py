@@ -15,7 +15,8 @@ import vision.library_files
 import vision.report
 import vision.sources
 from vision.cli import run
-from vision.streams import hushed, json_line
+from vision.json_lines import json_line
+from vision.streams import hushed
 
 ROOT = Path(__file__).parent.parent
 LINUX = pytest.mark.skipif(sys.platform != "linux", reason="needs a shell and /dev/full")

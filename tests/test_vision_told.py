@@ -15,7 +15,8 @@ from calibration.profile import COLOURS, default_profile
 from models.cube import rotation_permutations
 from models.errors import LastlookError
 from vision.calibrate import profile_from_photos, shots_of
-from vision.pipeline import Read, read_whole
+from vision.one_cube import Read
+from vision.pipeline import read_whole
 from vision.sources import load_photo
 from vision.told import _way_by_quad, told_labels
 from vision.truth import truth_of

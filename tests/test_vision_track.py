@@ -15,8 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.cube import moves_permutation
+from models.turns import FACES
 from vision.holding import front_face, labelled, nearest_labelling
-from vision.pose import FACE_NORMALS, FACES, VERTICES, CubePose, cube_rotations
+from vision.pose import FACE_NORMALS, VERTICES, CubePose, cube_rotations
 from vision.seams import seat
 from vision.track import Tracked, Tracker
 from vision.turning import TurnWatch, slices

@@ -14,7 +14,7 @@ from calibration.profile import COLOURS, SCHEME
 from models.cases import case_of
 from models.errors import LastlookError
 from models.layer import LastLayer
-from models.notation import FACES
+from models.turns import FACES
 from vision.truth import fitting_codes, truth_of, truths_in
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"

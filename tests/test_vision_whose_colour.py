@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from calibration.reading import read_stickers
 from calibration.samples import StickerSamples
 from calibration.second_opinion import OF_2, ON_SIDES, ON_TOP, Weights, joined, parted, shifted
+from models.turns import FACES
 from vision.pipeline import read_whole
-from vision.pose import FACES, CubePose
+from vision.pose import CubePose
 from vision.scoring import turn_between
 from vision.truth import truth_of
 from vision.whose_colour import UNSEEN_SHARES, Look, look_at

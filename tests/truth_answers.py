@@ -8,7 +8,7 @@ from pathlib import Path
 
 from models.cases import case_of
 from models.layer import LastLayer
-from models.notation import FACES
+from models.turns import FACES
 from vision.answer import Answer, Candidate, NamedCase, ShownSequence, StateSeen, TopFace
 from vision.overlay import grid_of_quad
 from vision.truth import truth_of

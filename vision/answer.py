@@ -12,9 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Final, Literal, get_args
+from typing import TYPE_CHECKING, Any, Final, Literal, get_args
 
-from models.notation import FACES
+from models.turns import FACES
+
+if TYPE_CHECKING:
+    from models.layer import LastLayer
+    from models.library import Suggestion
 
 Point = tuple[float, float]
 Quad = tuple[Point, Point, Point, Point]
@@ -55,8 +59,8 @@ class StateSeen:
     facelets: Mapping[str, Rows]
 
     @classmethod
-    def from_layer(cls, layer: Any, face_colours: Sequence[str]) -> StateSeen:
-        """From a ``models.layer.LastLayer`` and the colour of each face in the order URFDLB."""
+    def from_layer(cls, layer: LastLayer, face_colours: Sequence[str]) -> StateSeen:
+        """From a state and the colour of each face in the order URFDLB."""
         homes = layer.facelets()
 
         def named(rows: Any) -> Rows:
@@ -107,8 +111,8 @@ class ShownSequence:
     proof: str
 
     @classmethod
-    def from_suggestion(cls, suggestion: Any) -> ShownSequence:
-        """From a ``models.library.Suggestion``: its fields carry the same names."""
+    def from_suggestion(cls, suggestion: Suggestion) -> ShownSequence:
+        """From a suggestion, whose fields carry the same names."""
         return cls(
             turns=str(suggestion.turns),
             first=str(suggestion.first or ""),

@@ -14,7 +14,7 @@ from calibration.collect import Collected
 from calibration.profile import default_profile
 from models.errors import LastlookError
 from vision.lettering import BOLD, Lettering
-from vision.panel import INK, PAPER, QUIET, RULE, STICKER_RGB
+from vision.panel import BAR, INK, PAPER, QUIET, RULE, STICKER_RGB
 from vision.sitting import WANTED, Sitting
 from vision.streams import complain
 from vision.wording import counted
@@ -78,7 +78,7 @@ def compose(frame: Image | None, sitting: Sitting, words: str, colours: Sequence
 def _fitting(words: str, width: int) -> tuple[Lettering, list[str]]:
     """Letters in which ``words`` find room above the colours, and the lines."""
     for size in (22, 19, 16, 14):
-        how = Lettering(size, BOLD, (0, 90, 156))
+        how = Lettering(size, BOLD, BAR)
         lines = how.wrapped(words, width)
         if len(lines) * how.line_height <= _WORDS_ROOM_PX:
             break

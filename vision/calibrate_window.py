@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from calibration.profile import COLOURS
 from models.errors import LastlookError
-from vision.calibrate import PickedFace
 from vision.display import character, display_problem, is_open, small_letter
 from vision.lettering import BOLD, Lettering
 from vision.panel import INK, PAPER, QUIET, STICKER_RGB
+from vision.picked_faces import PickedFace
 
 Image = NDArray[np.uint8]
 TITLE: Final = "lastlook calibrate"

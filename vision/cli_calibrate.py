@@ -114,13 +114,9 @@ def _made(
     from rich.console import Console
     from rich.markup import escape
 
-    from vision.calibrate import (
-        colour_names,
-        parse_face,
-        profile_from_faces,
-        profile_from_photos,
-        scheme_named,
-    )
+    from vision.calibrate import profile_from_photos
+    from vision.colour_words import colour_names, scheme_named
+    from vision.picked_faces import parse_face, profile_from_faces
 
     names = colour_names(colours)
     order = scheme_named(scheme, names)

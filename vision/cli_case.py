@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vision.case_data import case_data, cycles_of, permutation_data
-from vision.streams import json_line
+from vision.json_lines import json_line
 from vision.terminal import say
 
 if TYPE_CHECKING:

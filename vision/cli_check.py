@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from vision.streams import json_line
+from vision.json_lines import json_line
 from vision.terminal import say
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vision.streams import json_line
+from vision.json_lines import json_line
 
 if TYPE_CHECKING:
     from rich.text import Text

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vision.streams import json_line
+from vision.json_lines import json_line
 from vision.terminal import say
 
 if TYPE_CHECKING:
-    from models.notation import Moves
     from models.search_result import Core, Progress, Result
+    from models.turns import Moves
 
 
 def register(app: typer.Typer) -> None:

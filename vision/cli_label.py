@@ -190,7 +190,7 @@ def _learn(answers: list[dict[str, Any]], settings: Settings, profile: str, *, r
     from rich.progress import track
 
     from calibration.learn import MOST_LEARNED, DriftWatch, learned, worth_learning
-    from vision.label_run import look_again, surest
+    from vision.label_learn import look_again, surest
     from vision.profiles import load_named, profile_path
     from vision.wording import counted
 

@@ -30,15 +30,14 @@ def list_profiles() -> None:
     """Names of the profiles, one a line, with sizes and colours."""
     from rich.console import Console
 
-    from vision.profiles import DEFAULT, load_all
+    from vision.profiles import DEFAULT, load_all, sizes_text
     from vision.terminal import say
 
     good, bad = load_all()
     console = Console(highlight=False, soft_wrap=True)
     say(console, f"{DEFAULT}: built in, the six usual colours")
     for profile in good:
-        sizes = ", ".join(f"{n}x{n}x{n}" for n in profile.sizes) or "any size"
-        say(console, f"{profile.name}: {sizes}; {', '.join(profile.colours)}")
+        say(console, f"{profile.name}: {sizes_text(profile)}; {', '.join(profile.colours)}")
     for error in bad:
         complain(error)
     if bad:

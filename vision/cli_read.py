@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vision.cli_options import BestProfileOption, Front, FrontOption, ProfileOption, SizeOption
-from vision.streams import complain, json_line
+from vision.json_lines import json_line
+from vision.streams import complain
 
 if TYPE_CHECKING:
     from collections.abc import Callable

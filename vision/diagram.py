@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from html import escape
 from typing import Any, Final
 
 import numpy as np
@@ -139,7 +140,7 @@ def case_svg(
         f' viewBox="{-EXTENT} {-EXTENT} {2 * EXTENT} {2 * EXTENT}" role="img">'
     ]
     if title:
-        parts.append(f"<title>{_escaped(title)}</title>")
+        parts.append(f"<title>{escape(title, quote=False)}</title>")
     if ink.paper is not None:
         side = 2 * EXTENT
         parts.append(
@@ -189,7 +190,3 @@ def case_image(
 
 def _hex(colour: Colour) -> str:
     return "#{:02x}{:02x}{:02x}".format(*colour)
-
-
-def _escaped(text: str) -> str:
-    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")

@@ -16,8 +16,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from models.decode import Posterior, decode
+from models.decode import decode
 from models.decode_doubt import is_doubted
+from models.posterior import Posterior
 from vision.verdict import LEAST_TOP_DOUBTED, LEAST_TOP_SEEN
 
 Floats = NDArray[np.float64]

@@ -18,21 +18,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.crop import CROP_EDGES, MAP_PX, SIZES, Crop, Floats, field_of, sample
 from vision.orientation import likely_orientations, told_tensor, turn_towards
 from vision.placement import NONE, POINTS_A_LINE, Marks, Placement, Sides, marks_of
-from vision.pose import CubePose
+from vision.pose import SEEN_COSINE, CubePose
 from vision.rim import rim_gaps
 
-Floats = NDArray[np.float32]
 _Rim = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 
-#: side of the square crop in cube edges, of the network's input and of its maps in pixels
-CROP_EDGES = 2.4
-INPUT_PX = 128
-MAP_PX = 64
-SIZES = (2, 3, 4, 5)
-#: from a map's pixel, flat, to it and its neighbours to the right, below and both, (4, 1)
-_CORNERS = np.array([[0], [1], [MAP_PX], [MAP_PX + 1]])
 #: a lattice whose edges lie on the edge map so well needs no other start; no other perspective
 _GOOD_EDGE, _FAIR_EDGE = 0.78, 0.72
 #: the least that is taken of a step
@@ -40,38 +33,14 @@ _LEAST_SHARE = 0.25
 #: what the network's word on the orientation weighs, beside one point of the lattice; half of it where the
 #: orientation is so far off, in radians: such a word may be wrong
 _TOLD_WEIGHT, _TOLD_REACH_RAD = 0.1, 0.1
-#: faces turned to the camera more squarely than this are seen; hidden ones may come into view from there on
-#: where the surface reaches so far beyond the edge before them, in pixels of the map
-SEEN_COSINE, _JUST_HIDDEN_COSINE, _BEYOND_PX = 0.03, -0.2, 0.4
+#: faces that are not seen may come into view from this cosine on, where the surface reaches so far beyond the
+#: edge before them, in pixels of the map
+_JUST_HIDDEN_COSINE, _BEYOND_PX = -0.2, 0.4
 #: what a point of the outline weighs whose gap to the rim is one pixel of the map; how far inside the box the
 #: rim of a cube with rounded edges lies, in cube edges (measured on traced ones: bevels of 0.5 to 5 %)
 _RIM_WEIGHT, _RIM_INSET = 0.4, 0.015
 #: focal length over the longer side: phones 0.67 to 0.78 (24 to 28 mm on 36), webcams 0.65 to 0.95
 _FOCAL_MEAN, _FOCAL_SPREAD = float(np.log(0.8)), 0.35
-
-
-@dataclass(frozen=True, eq=False)
-class Crop:
-    """A square piece of the picture and what the network says of it.
-
-    ``maps`` (4, 64, 64) probabilities of edge, seam, corner and visible surface; ``numbers`` (24,) as the
-    network gives them; a pixel (x, y) of the picture lies at ``(x - left) * scale`` of the map.
-    """
-
-    left: float
-    top: float
-    scale: float
-    maps: Floats
-    numbers: Floats
-
-    @property
-    def cube_probability(self) -> float:
-        """What the network gives for a cube being here, 0..1."""
-        return float(1 / (1 + np.exp(-self.numbers[23])))
-
-    def at(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Pixels (..., 2) of the picture in the map's."""
-        return np.asarray((xy - np.array([self.left, self.top])) * self.scale)
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,32 +52,6 @@ class Fitted:
     line_score: float
     cube_probability: float
     surface: Floats
-
-
-def _sample(field: Floats, which: NDArray[np.int64], xy: NDArray[np.float64]) -> Floats:
-    """Bilinear values (C, N) at map pixels (2, N) (corner of the first pixel at 0, 0).
-
-    ``field`` (C, K * 64 * 64) holds K maps one after the other, ``which`` (N,) says which each point is read
-    from.
-    """
-    at = np.minimum(np.maximum(xy - 0.5, 0), MAP_PX - 1.001)
-    low = at.astype(np.int64)
-    fx, fy = (at - low).astype(np.float32)
-    index = (which * MAP_PX + low[1]) * MAP_PX + low[0]
-    corners = field.take(_CORNERS + index, axis=1)
-    across = corners[:, ::2] * (1 - fx) + corners[:, 1::2] * fx
-    return np.asarray(across[:, 0] * (1 - fy) + across[:, 1] * fy)
-
-
-def _field(line_map: Floats, blur: float) -> Floats:
-    """A map (64, 64) of lines with its gradient, (3, 64 * 64): value, d/dx, d/dy."""
-    v = cv2.GaussianBlur(line_map, (0, 0), blur) if blur else line_map
-    out = np.zeros((3, *v.shape), np.float32)
-    out[0] = v
-    out[1, :, 1:-1] = (v[:, 2:] - v[:, :-2]) / 2
-    out[2, 1:-1] = (v[2:] - v[:-2]) / 2
-    out /= max(float(v.max()), 0.05)
-    return out.reshape(3, -1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +84,7 @@ def _improve(
     for _ in range(steps):
         laid = _outlined(place, told) if sharp else _inside(place, told, seams=False)
         count = len(laid.marks.weight)
-        values = _sample(field, laid.marks.which, laid.xy[:, :count])
+        values = sample(field, laid.marks.which, laid.xy[:, :count])
         gaps, pulls, weight = values[0] - 1, values[1:], laid.marks.weight
         if laid.rim is not None:
             out, beyond, counts = laid.rim
@@ -251,7 +194,7 @@ def _hold(
 def _line_score(place: Placement, told: _Told, field: Floats) -> tuple[float, float]:
     """Mean height of the edge map along edges, of the seam map along seams."""
     laid = _inside(place, told, seams=True)
-    values = _sample(field[:1], laid.marks.which, laid.xy)[0]
+    values = sample(field[:1], laid.marks.which, laid.xy)[0]
     on_edge = laid.marks.which == 0
     return float(values[on_edge].mean()), float(values[~on_edge].mean())
 
@@ -273,19 +216,18 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
     ``picture_wh`` is the whole picture's width and height in pixels (the principal point is taken to be its
     middle); ``size`` fixes the number of layers, otherwise the network's word is taken.
     """
-    numbers = crop.numbers
-    side = MAP_PX / crop.scale
-    centre = np.array([crop.left, crop.top]) + (numbers[15:17] + 0.5) * side
-    log_edge = float(numbers[17]) + np.log(side / CROP_EDGES)
-    perspective = min(max(float(numbers[18]), math.log(0.03)), math.log(0.55))
+    side = crop.side_px
+    centre = np.array([crop.left, crop.top]) + (crop.off_middle + 0.5) * side
+    log_edge = crop.log_edge + np.log(side / CROP_EDGES)
+    perspective = min(max(crop.log_perspective, math.log(0.03)), math.log(0.55))
     principal = np.array([picture_wh[0] / 2, picture_wh[1] / 2])
-    logits = numbers[19:23]
+    logits = crop.size_logits
     n = size if size in SIZES else SIZES[int(np.argmax(logits))]
-    told = _Told(crop, told_tensor(numbers[:15]), n, float(max(picture_wh)))
-    coarse = _field(crop.maps[0], 2.0)
-    fine = np.concatenate([_field(line_map, 0.0) for line_map in crop.maps[:2]], axis=1)
+    told = _Told(crop, told_tensor(crop.orientation), n, float(max(picture_wh)))
+    coarse = field_of(crop.maps[0], 2.0)
+    fine = np.concatenate([field_of(line_map, 0.0) for line_map in crop.maps[:2]], axis=1)
     best: tuple[float, Placement, float, float] | None = None
-    for base, shift in _starts(numbers[:15]):
+    for base, shift in _starts(crop.orientation):
         if shift and best is not None and best[2] > _FAIR_EDGE:
             break
         place = Placement(base, centre, log_edge, perspective + shift, principal)

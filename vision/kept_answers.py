@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import json
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +14,7 @@ from models.files import write_atomically
 from models.json_text import parse_json
 from vision.answer import Answer
 from vision.answer_json import answer_from_json, answer_to_json
-from vision.ledger import encoded
+from vision.json_lines import json_line
 
 _BEGINS: Final = b'{"image": '
 _ROOM_BYTES: Final = 16_384
@@ -48,7 +47,7 @@ class KeptAnswers:
         if self._path is None:
             return
         told = {**answer_to_json(answer), "digest": digest, "read_with": self._read_with}
-        self._append(self._path, encoded(json.dumps(told, ensure_ascii=False) + "\n"))
+        self._append(self._path, json_line(told) + b"\n")
 
     def find_room(self) -> None:
         """Write as much as an answer takes beside the file and let go of it: LastlookError where the disk is

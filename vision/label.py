@@ -19,7 +19,7 @@ from models.errors import LastlookError
 from vision.apart import KILLS_ITS_PROCESS, own_process
 from vision.gather import Item, Problem
 from vision.ledger import AnswerLog, digest_of
-from vision.pool_end import in_pool, orphans_end, running
+from vision.pool_end import pooled
 from vision.sources import MissingExtraError
 
 Json = dict[str, Any]
@@ -42,20 +42,20 @@ class Outcome:
     """What could not be read of a file that was read otherwise, in one line."""
 
 
-class UnwrittenError(LastlookError):
-    """A file was read; what was to be written beside its ``answers`` could not be."""
+class _AnsweredError(LastlookError):
+    """Something went wrong with a file that was read all the same; ``answers`` are what came of it."""
 
     def __init__(self, answers: Sequence[Json], text: str) -> None:
         super().__init__(text)
         self.answers = tuple(answers)
 
 
-class PartlyReadError(LastlookError):
-    """A file is damaged; ``answers`` are about what could be read of it."""
+class UnwrittenError(_AnsweredError):
+    """What was to be written beside the answers of a file could not be."""
 
-    def __init__(self, answers: Sequence[Json], text: str) -> None:
-        super().__init__(text)
-        self.answers = tuple(answers)
+
+class PartlyReadError(_AnsweredError):
+    """A file is damaged; the answers are about what could be read of it."""
 
 
 @dataclass(slots=True)
@@ -156,7 +156,14 @@ def outcomes(
     while queue:
         finished = 0
         try:
-            for outcome in _pooled(queue, reader, jobs, backend, backend_options or {}):
+            # the queue must not change under the pool, which reads ahead: it gets a copy
+            for outcome in pooled(
+                [(read_one, item, reader) for item in queue],
+                jobs=jobs,
+                ahead=_under_way(jobs),
+                backend=backend,
+                options=backend_options or {},
+            ):
                 finished += 1
                 yield outcome
             return
@@ -171,23 +178,6 @@ def outcomes(
 
 def _under_way(jobs: int) -> int:
     return 4 * jobs
-
-
-def _pooled(
-    items: Sequence[Item] | deque[Item], reader: Reader, jobs: int, backend: str, options: dict[str, Any]
-) -> Iterator[Outcome]:
-    from joblib import Parallel, delayed, parallel_config
-
-    # a deque must not change under the pool, and the pool reads ahead: give it a copy
-    waiting = tuple(items)
-    with parallel_config(backend=backend, n_jobs=jobs, **orphans_end(backend), **options):
-        pool = Parallel(
-            n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=_under_way(jobs), max_nbytes=None
-        )
-        with running(lambda: pool(delayed(in_pool)(read_one, item, reader) for item in waiting)) as results:
-            # yield from would close the pool past what ``running`` does about it
-            for outcome in results:  # noqa: UP028
-                yield outcome
 
 
 def _one_by_one(items: Sequence[Item], reader: Reader) -> Iterator[Outcome]:

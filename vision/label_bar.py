@@ -53,10 +53,9 @@ class Bar:
         self._progress.stop()
 
     def file_done(self, outcome: Outcome) -> None:
-        import json
         from time import monotonic
 
-        from vision.ledger import encoded
+        from vision.json_lines import json_line
 
         self._seen += 1
         rate = self._seen / max(monotonic() - self._began, 1e-3)
@@ -66,7 +65,7 @@ class Bar:
             self._recording = None
         if self._out == "-":
             for answer in outcome.answers:
-                typer.echo(encoded(json.dumps(answer, ensure_ascii=False)))
+                typer.echo(json_line(answer))
         elif self._out is None:
             for answer in outcome.answers:
                 typer.echo(answer_line(answer))

@@ -10,24 +10,23 @@ from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
 from glob import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
+from vision.begun import Begun, begun_of
 from vision.damage import damage_words
 from vision.filing import Plan, plan
 from vision.filing_steps import carry_out
 from vision.gather import Gathered, Item, Order
+from vision.json_lines import read_lines, utf8
 from vision.label import Json, Outcome, PartlyReadError, Tally, UnwrittenError, label
-from vision.ledger import AnswerLog, encoded, ledger_of, read_lines
+from vision.ledger import AnswerLog, ledger_of
 from vision.outputs import Wanted
 from vision.paths import is_file, make_folder
 from vision.photo_reader import FrameAnswers, PhotoReader, annotated_path, path_mark
 from vision.recording import index_recording
 from vision.shown import Shown, chapter_lines, shown_csv, webvtt_chapters
-
-if TYPE_CHECKING:
-    from calibration.learn import Seen
 
 CHAPTERS: Final = ".chapters"
 FILING_LOG: Final = "lastlook-filing.jsonl"
@@ -90,10 +89,11 @@ class Settings:
 
     def outputs(self) -> list[Wanted]:
         """The files that the run writes under names of the person's choice."""
-        ledger = None if self.out is None else ledger_of(self.out)
+        ledger, begun = (None, None) if self.out is None else (ledger_of(self.out), begun_of(self.out))
         return [
             ("--out", self.out, "answers"),
             ("the ledger of --out", ledger, "answers"),
+            ("the recordings begun of --out", begun, "answers"),
             ("--csv", self.csv, "table"),
             ("--page", self.page, "page"),
         ]
@@ -139,6 +139,8 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
                 jobs=settings.jobs,
                 backend=backend,
                 backend_options=options,
+                known=begun.known(item),
+                on_stretch=lambda span, stretch: begun.keep(item, span, stretch),
                 on_progress=lambda done, total: progress.on_recording(item, done, total),
             )
             try:
@@ -150,17 +152,37 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
                 raise PartlyReadError(answers, damage_words(indexed.lost, indexed.seconds))
             return answers
 
-        with AnswerLog(out, options=settings.marks, resume=settings.resume, lacking=settings.lacks) as log:
+        again: set[Item] = set()
+        """Those that a resumed run takes up once more."""
+
+        def written(outcome: Outcome) -> None:
+            if outcome.retry or outcome.unwritten is not None:
+                again.add(outcome.item)
+            elif outcome.item.kind == "recording":
+                begun.let_go(outcome.item)
+            progress.on_outcome(outcome)
+
+        marks = settings.marks
+        with AnswerLog(out, options=marks, resume=settings.resume, lacking=settings.lacks) as log:
+            begun = Begun(
+                None if settings.out is None else begun_of(out),
+                options=marks,
+                with_stills=settings.stills_to is not None,
+                resume=settings.resume,
+            )
             tally = label(
                 gathered.ordered(settings.order),
                 settings.photos,
                 recording_reader=recording,
                 log=log,
-                on_outcome=progress.on_outcome,
+                on_outcome=written,
                 jobs=settings.jobs,
                 backend=backend,
                 backend_options=options,
             )
+            for item in () if tally.stopped else gathered.items:
+                if item.kind == "recording" and item not in again:
+                    begun.let_go(item)
         tally.problems[:0] = gathered.problems
         answers = list(read_lines(out))
     if settings.csv is not None:
@@ -194,7 +216,7 @@ def write_recording(item: Item, shown: tuple[Shown, ...], settings: Settings) ->
         still = None
         if settings.stills_to is not None and one.best.still_jpeg:
             target = settings.stills_to / f"{stem}-{number:03}-{one.code}.jpg"
-            target.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(target.parent)
             write_atomically(target, one.best.still_jpeg)
             still = str(target)
         answers.append(one.to_json_dict(item.path, still))
@@ -243,39 +265,4 @@ def dask_client(address: str) -> Any:
 
 def _write(path: Path, text: str) -> None:
     make_folder(path.parent)
-    write_atomically(path, encoded(text))
-
-
-def surest(answers: list[Json], most: int) -> list[str]:
-    """Up to ``most`` pictures that are sure enough to teach, from all over the run."""
-    from calibration.learn import LEAST_SURE
-
-    sure = [
-        str(one["image"])
-        for one in answers
-        if one.get("ok") and "start" not in one and one["case"]["probability"] >= LEAST_SURE
-    ]
-    return sure[:: max(1, len(sure) // most)][:most]
-
-
-def look_again(image: str, photos: PhotoReader) -> Seen | None:
-    """A picture read once more, as it was read, with what it was read from; None where it cannot be had."""
-    from calibration.learn import Seen
-    from vision.photo_reader import LEAST_LONG_SIDES_PX, loaded_profile
-    from vision.pipeline import read_whole
-    from vision.sources import load_photo
-
-    try:
-        photo = load_photo(image, min_long_side=LEAST_LONG_SIDES_PX[0])
-    except LastlookError:
-        return None
-    whole = read_whole(
-        photo.image_bgr,
-        profile=loaded_profile(photos.profile),
-        size=photos.size,
-        front=photos.front,
-        image=image,
-    )
-    if whole.samples is None or whole.reading is None:
-        return None
-    return Seen(Path(image).name, whole.samples, whole.reading)
+    write_atomically(path, utf8(text))

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -19,9 +19,9 @@ from typing import Any
 
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
-from models.json_text import parse_json
 from vision.gather import Item, Problem
 from vision.in_use import InUse
+from vision.json_lines import json_line, parsed, read_lines
 from vision.paths import is_file, kind_at
 
 
@@ -51,25 +51,6 @@ def digest_of(path: str | Path) -> str:
     """BLAKE2b (RFC 7693) of a file's bytes, 16 bytes as hex."""
     with Path(path).open("rb") as stream:
         return hashlib.file_digest(stream, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
-
-
-def read_lines(path: str | Path) -> Iterator[dict[str, Any]]:
-    """The JSON objects of a file of lines; a line cut short by a kill, or no object, is passed over."""
-    with Path(path).open("rb") as stream:
-        for line in stream:
-            one = _parsed(line)
-            if one is not None:
-                yield one
-
-
-def _parsed(line: bytes) -> dict[str, Any] | None:
-    if not line.endswith(b"\n"):
-        return None
-    try:
-        one = parse_json(line)
-    except ValueError:
-        return None
-    return one if isinstance(one, dict) else None
 
 
 class AnswerLog:
@@ -177,11 +158,11 @@ class AnswerLog:
         partly: str | None = None,
     ) -> None:
         """Append the answers of one file, then note that it is done."""
-        text = "".join(json.dumps(one, ensure_ascii=False) + "\n" for one in answers)
+        lines = b"".join(json_line(one) + b"\n" for one in answers)
         facts = (item.path, item.bytes, item.mtime_ns, digest, self.options)
         done = Done(*facts, len(answers), error, retry, partly)
         try:
-            _append(self._answers_fd, encoded(text))
+            _append(self._answers_fd, lines)
             _append(self._ledger_fd, (json.dumps(asdict(done)) + "\n").encode("ascii"))
         except OSError as fault:
             raise LastlookError(
@@ -279,13 +260,13 @@ class AnswerLog:
         kept = bytearray()
         with self.out.open("rb") as stream:
             for line in stream:
-                one = _parsed(line)
+                one = parsed(line)
                 if one is None:
                     continue
                 image = str(one.get("image"))
                 if image in new_name:
                     one["image"] = image = new_name[image]
-                    line = encoded(json.dumps(one, ensure_ascii=False) + "\n")
+                    line = json_line(one) + b"\n"
                 if image in self._done:
                     kept += line
         old_fds = (getattr(self, "_answers_fd", None), getattr(self, "_ledger_fd", None))
@@ -298,11 +279,6 @@ class AnswerLog:
                 os.close(fd)  # type: ignore[arg-type]
             self._answers_fd = os.open(self.out, os.O_WRONLY | os.O_APPEND)
             self._ledger_fd = os.open(self.ledger, os.O_WRONLY | os.O_APPEND)
-
-
-def encoded(text: str) -> bytes:
-    """UTF-8 of JSON or a table; a byte of a file name that is no UTF-8 stands as a JSON escape (\\udcff)."""
-    return text.encode("utf-8", "backslashreplace")
 
 
 def _append(fd: int, data: bytes) -> None:

@@ -20,14 +20,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from models.errors import LastlookError
-from vision.paths import data_folder, kind_at
+from vision.paths import data_folder, kind_at, make_folder
 from vision.streams import complain
 
 if TYPE_CHECKING:
     from models.effort import EffortModel
     from models.library import Library
-    from models.notation import Moves
     from models.sequences import BadEntry
+    from models.turns import Moves
 
 
 def cache_folder() -> Path:
@@ -116,7 +116,7 @@ def locked() -> Iterator[None]:
     except ImportError:  # not on Windows
         yield
         return
-    _make_folder()
+    make_folder(data_folder())
     path = data_folder() / ".lock"
     try:
         stream = path.open("ab")
@@ -128,16 +128,9 @@ def locked() -> Iterator[None]:
         yield
 
 
-def _make_folder() -> None:
-    try:
-        data_folder().mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LastlookError(f"{data_folder()}: cannot be made ({error.strerror})") from error
-
-
 def save_text(path: Path, text: str) -> None:
     """Replace a file in the user's folder as a whole; raises LastlookError with one line."""
     from models.files import write_atomically
 
-    _make_folder()
+    make_folder(data_folder())
     write_atomically(path, text.encode("utf-8"))

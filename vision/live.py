@@ -19,13 +19,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError
+from models.turns import FACES
 from vision.display import character, display_problem, is_open
 from vision.frame_report import FrameReport
 from vision.holding import labelled
 from vision.lettering import BOLD, Lettering
 from vision.live_page import DARK, LIGHT, Theme
 from vision.live_panel import Shown, painted
-from vision.pose import FACES, CubePose, face_points
+from vision.pose import CubePose, face_points
 
 Image = NDArray[np.uint8]
 

@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.fit import CROP_EDGES, MAP_PX, Crop, Fitted, fit_pose
+from vision.crop import CROP_EDGES, Crop
+from vision.fit import Fitted, fit_pose
 from vision.motion import Lens
 from vision.networks import Picture, Place, apart, look_closely, propose
 from vision.pose import CubePose
@@ -75,7 +76,7 @@ class FoundCube:
     @property
     def edge_px(self) -> float:
         """Pixels per cube edge at the cube's centre."""
-        return float(self.pose.focal_px / np.linalg.norm(self.pose.translation))
+        return self.pose.edge_px
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +99,7 @@ def onto_seams(image_bgr: Picture, pose: CubePose, surface: Surface) -> CubePose
     """The pose laid onto the seams that can be made out in the picture; as it was where they are too few."""
     high, wide = image_bgr.shape[:2]
     outline = pose.quads_xy(pose.in_view())
-    edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+    edge_px = pose.edge_px
     left, top = (outline.min(0) - 0.15 * edge_px).tolist()
     right, bottom = (outline.max(0) + 0.15 * edge_px).tolist()
     (x0, x1), (y0, y1) = stretch(left, right, wide), stretch(top, bottom, high)
@@ -171,13 +172,12 @@ def find_cubes(
 
 def _is_at(cube: FoundCube, x: float, y: float, edge_px: float) -> bool:
     """Whether a place lies so near a cube that they are one."""
-    own = cube.pose.project(np.zeros((1, 3)))[0]
-    return float(np.hypot(own[0] - x, own[1] - y)) < 0.6 * max(cube.edge_px, edge_px)
+    own_x, own_y = cube.pose.middle_xy
+    return float(np.hypot(own_x - x, own_y - y)) < 0.6 * max(cube.edge_px, edge_px)
 
 
 def _is_same(cube: FoundCube, other: FoundCube) -> bool:
-    x, y = (float(v) for v in other.pose.project(np.zeros((1, 3)))[0])
-    return _is_at(cube, x, y, other.edge_px)
+    return _is_at(cube, *other.pose.middle_xy, other.edge_px)
 
 
 def _looked_at(
@@ -190,7 +190,7 @@ def _looked_at(
     doubtful: list[tuple[Place, float]] = []
     for place in places:
         crop = _centred(image_bgr, *place[1:])
-        word = float(crop.numbers[23])
+        word = crop.cube_logit
         if crop.cube_probability >= least and word > DOUBTFUL_LOGIT:  # a fit only takes from it
             found = _found(image_bgr, fit_pose(crop, wide_high, size), crop)
             if found.probability >= least:
@@ -226,13 +226,12 @@ def _from_nearer(image_bgr: Picture, most: int) -> list[Place]:
 def _centred(image_bgr: Picture, x: float, y: float, edge_px: float) -> Crop:
     """A close look at a place, taken anew where the cube lies off the crop's middle or of another size."""
     crop = look_closely(image_bgr, x, y, edge_px)
-    off = float(np.hypot(*crop.numbers[15:17]))
-    if abs(float(crop.numbers[17])) <= 0.25 and off <= 0.15:
+    right, down = crop.off_middle.tolist()
+    if abs(crop.log_edge) <= 0.25 and float(np.hypot(right, down)) <= 0.15:
         return crop
-    side = MAP_PX / crop.scale
-    x = crop.left + (float(crop.numbers[15]) + 0.5) * side
-    y = crop.top + (float(crop.numbers[16]) + 0.5) * side
-    return look_closely(image_bgr, x, y, float(np.exp(crop.numbers[17])) * side / CROP_EDGES)
+    side = crop.side_px
+    x, y = crop.left + (right + 0.5) * side, crop.top + (down + 0.5) * side
+    return look_closely(image_bgr, x, y, float(np.exp(crop.log_edge)) * side / CROP_EDGES)
 
 
 def _look_again(
@@ -265,8 +264,7 @@ def _look_again(
         if best is None or best[0] < 0.5 * AGAIN_SCORE:
             return None
         pose = best[1].pose
-        x, y = (float(v) for v in pose.project(np.zeros((1, 3)))[0])
-        consider(x, y, pose.focal_px / float(np.linalg.norm(pose.translation)))
+        consider(*pose.middle_xy, pose.edge_px)
     assert best is not None
     if best[0] < AGAIN_SCORE:
         return None

@@ -16,7 +16,7 @@ import numpy as np
 
 from models.errors import LastlookError
 from models.files import write_atomically
-from models.notation import FACES
+from models.turns import FACES
 from vision.evidence import Verdict
 from vision.frame_report import FrameReport
 from vision.naming import USUAL, Naming

@@ -9,7 +9,7 @@ from string import ascii_lowercase
 from typing import TYPE_CHECKING, Final
 
 from calibration.profile import COLOURS, SCHEME
-from models.notation import FACES
+from models.turns import FACES
 
 if TYPE_CHECKING:
     from calibration.profile import Profile

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.fit import CROP_EDGES, INPUT_PX, MAP_PX, Crop
+from vision.crop import CROP_EDGES, INPUT_PX, MAP_PX, Crop
 from vision.shrink import HANDY_PX, Halved, shrunk
 
 Picture = NDArray[np.uint8]

@@ -37,8 +37,8 @@ _BEGINNINGS: Final = {
 
 
 Wanted = tuple[str, Path | None, Kind]
-"""The option that names a file, the file (None: not asked for), and what is written to it. A ledger begins as
-answers do."""
+"""The option that names a file, the file (None: not asked for), and what is written to it. A ledger and
+recordings begun begin as answers do."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,12 +36,12 @@ _OPEN_WORDS: Final = {
     "not-last-layer": "not at the last layer",
     "unreadable": "could not be read",
 }
-Answer = Mapping[str, Any]
-Thumb = Callable[[Answer], NDArray[np.uint8] | None]
+AnswerJson = Mapping[str, Any]
+Thumb = Callable[[AnswerJson], NDArray[np.uint8] | None]
 
 
 def write_page(
-    answers: Sequence[Answer], target: Path, *, title: str = "Collected cases", thumb: Thumb | None = None
+    answers: Sequence[AnswerJson], target: Path, *, title: str = "Collected cases", thumb: Thumb | None = None
 ) -> int:
     """Write the page of ``answers`` (JSON objects as ``label`` writes them); returns how many are on it.
 
@@ -59,9 +59,9 @@ def write_page(
     return len(shown)
 
 
-def _parts(answers: Sequence[Answer], title: str, thumb: Thumb) -> Iterator[str]:
-    by_code: dict[str, list[Answer]] = {}
-    left: list[Answer] = []
+def _parts(answers: Sequence[AnswerJson], title: str, thumb: Thumb) -> Iterator[str]:
+    by_code: dict[str, list[AnswerJson]] = {}
+    left: list[AnswerJson] = []
     for one in answers:
         code = str((one.get("case") or {}).get("code", ""))
         if one.get("ok") and code in CASES:
@@ -148,7 +148,7 @@ def _head(cases: Sequence[Case], counts: Mapping[str, int], left: int, title: st
     )
 
 
-def _figure(answer: Answer, thumb: Thumb) -> str:
+def _figure(answer: AnswerJson, thumb: Thumb) -> str:
     name = Path(str(answer.get("image"))).name
     case, state = answer.get("case") or {}, answer.get("state") or {}
     lines: list[str] = []
@@ -180,7 +180,7 @@ def _figure(answer: Answer, thumb: Thumb) -> str:
     )
 
 
-def _sequence_lines(answer: Answer) -> list[str]:
+def _sequence_lines(answer: AnswerJson) -> list[str]:
     best = next(iter(answer.get("sequences") or ()), None)
     if best is None:
         state = answer.get("state") or {}
@@ -192,7 +192,7 @@ def _sequence_lines(answer: Answer) -> list[str]:
     return [turns, *([f"<span>{escape(', '.join(told))}</span>"] if told else [])]
 
 
-def _picture(answer: Answer, thumb: Thumb, name: str) -> str:
+def _picture(answer: AnswerJson, thumb: Thumb, name: str) -> str:
     import cv2
 
     image = thumb(answer)
@@ -205,7 +205,7 @@ def _picture(answer: Answer, thumb: Thumb, name: str) -> str:
     return f'<img alt="{escape(name, quote=True)}" loading="lazy" src="data:image/jpeg;base64,{data}">'
 
 
-def thumb_of(answer: Answer) -> NDArray[np.uint8] | None:
+def thumb_of(answer: AnswerJson) -> NDArray[np.uint8] | None:
     """The picture of an answer, cut round its cube and made small; None when it cannot be had."""
     from vision.sources import load_photo
 
@@ -256,6 +256,6 @@ def _frame_at(path: str, at_s: float) -> NDArray[np.uint8] | None:
     return frame_at(path, at_s)
 
 
-def readable(answers: Iterable[Answer]) -> list[Answer]:
+def readable(answers: Iterable[AnswerJson]) -> list[AnswerJson]:
     """Answers that have what the page needs; others (written by hand, damaged) are left out."""
     return [one for one in answers if isinstance(one.get("image"), str) and "ok" in one]

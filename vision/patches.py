@@ -97,7 +97,7 @@ def cell_patches(
     at = (np.arange(n)[:, None] + inner).reshape(-1) / n
     along = FACE_ROWS[face] if rows_xyz is None else rows_xyz
     points = pose.project_planes(FACE_ORIGINS[[face]], FACE_COLUMNS[[face]], along[None], at, at)[:, 0]
-    edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+    edge_px = pose.edge_px
     cell_px = edge_px / n * min(1.0, 2.0 * cosine)
     pixels = _pixels(image_bgr, points, FINER * side / ((1 + 2 * margin) * cell_px))
     return np.asarray(pixels.reshape(n, side, n, side, 3).transpose(0, 2, 1, 3, 4))

@@ -9,7 +9,7 @@ import sys
 import threading
 import time
 import warnings
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
 from typing import Any, Final, TypeVar
 
 Result = TypeVar("Result")
@@ -105,3 +105,21 @@ def running(start: Callable[[], Generator[Result, None, None]]) -> Iterator[Gene
         threading.excepthook = told
         for one in kept:
             told(one)
+
+
+def pooled(
+    tasks: Iterable[tuple[Any, ...]], *, jobs: int, ahead: int, backend: str, options: Mapping[str, Any]
+) -> Iterator[Any]:
+    """What tasks give in a pool of ``jobs`` processes, in their order: each is a function and its arguments.
+
+    ``ahead`` tasks at most are under way, so memory does not grow with their number. ``backend`` and
+    ``options`` are joblib's. Raises BrokenProcessPool when a task takes its process down.
+    """
+    from joblib import Parallel, delayed, parallel_config
+
+    with parallel_config(backend=backend, n_jobs=jobs, **orphans_end(backend), **options):
+        pool = Parallel(n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=ahead, max_nbytes=None)
+        with running(lambda: pool(delayed(in_pool)(*task) for task in tasks)) as results:
+            # yield from would close the pool past what ``running`` does about it
+            for result in results:  # noqa: UP028
+                yield result

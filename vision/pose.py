@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import cube
-from models.notation import FACES as FACES
+from models.turns import FACES
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +28,9 @@ FACE_ROWS = cube.frozen(cube.FACE_ROWS.astype(np.float64))
 FACE_COLUMNS = cube.frozen(cube.FACE_COLUMNS.astype(np.float64))
 FACE_ORIGINS = cube.frozen((FACE_NORMALS - FACE_ROWS - FACE_COLUMNS) / 2)
 """(6, 3) each: outwards, which way rows and columns run, and the upper left corner, as printed."""
+
+SEEN_COSINE = 0.03
+"""A face no more squarely turned to the camera than this (:func:`face_cosines`) cannot be read."""
 
 #: the eight corners of the cube, edge 1
 VERTICES = cube.frozen(np.array([(x, y, z) for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)]) / 2)
@@ -122,6 +125,17 @@ class CubePose:
         return np.asarray(flat)
 
     @property
+    def edge_px(self) -> float:
+        """Pixels per cube edge at the cube's centre."""
+        return float(self.focal_px / np.linalg.norm(self.translation))
+
+    @property
+    def middle_xy(self) -> tuple[float, float]:
+        """The pixel at which the cube's centre is seen."""
+        x, y = self.project(np.zeros((1, 3)))[0].tolist()
+        return x, y
+
+    @property
     def eye_xyz(self) -> Floats:
         """The camera's place in cube axes, (3,)."""
         return np.asarray(-self.rotation.T @ self.translation)
@@ -130,14 +144,14 @@ class CubePose:
         """How far the camera stands in front of each face's plane, in cube edges, (6,); above 0: in view."""
         return np.asarray(FACE_NORMALS @ self.eye_xyz - 0.5)
 
-    def visible_faces(self, least_cosine: float = 0.03) -> tuple[str, ...]:
+    def visible_faces(self, least_cosine: float = SEEN_COSINE) -> tuple[str, ...]:
         """Faces turned to the camera, the most squarely seen first.
 
         ``least_cosine`` leaves out faces seen edge on (:func:`face_cosines`).
         """
         return tuple(FACES[face] for face in self.in_view(least_cosine))
 
-    def in_view(self, least_cosine: float = 0.03) -> list[int]:
+    def in_view(self, least_cosine: float = SEEN_COSINE) -> list[int]:
         """As :meth:`visible_faces`, the faces' indices."""
         cosines = cosines_from(self.eye_xyz).tolist()
         order = sorted(range(6), key=lambda face: -cosines[face])

@@ -13,6 +13,7 @@ from calibration.compare import OURS, Score
 from calibration.profile import Profile
 from vision.lettering import BOLD, Lettering
 from vision.panel import INK, PAPER, QUIET, RULE
+from vision.profiles import sizes_text
 from vision.wording import counted
 
 Image = NDArray[np.uint8]
@@ -35,8 +36,7 @@ def profile_image(profile: Profile) -> Image:
     heading = Lettering(28, BOLD, INK)
     heading.put(canvas, heading.shortened(profile.name, WIDTH - 72), 36, 54)
     quiet = Lettering(16, colour=QUIET)
-    sizes = ", ".join(f"{n}x{n}x{n}" for n in profile.sizes) or "any size"
-    quiet.put(canvas, f"{sizes} · {counted(len(profile.samples), 'sticker')} kept", 36, 80)
+    quiet.put(canvas, f"{sizes_text(profile)} · {counted(len(profile.samples), 'sticker')} kept", 36, 80)
     _swatches(canvas, classes, profile)
     _plane(canvas, classes)
     pair = closest_pair(profile)
@@ -55,15 +55,14 @@ def _swatches(canvas: Image, classes: list[ColourClass], profile: Profile) -> No
 
     name = Lettering(19, BOLD, INK)
     quiet = Lettering(15, colour=QUIET)
-    opposite = {profile.scheme[f]: profile.scheme[(f + 3) % 6] for f in range(6)}
     for k, one in enumerate(classes):
         x, y = 36, 106 + k * 86
-        colour = tuple(int(v) for v in np.round(one.srgb[::-1] * 255))
+        colour = _bgr(one)
         cv2.rectangle(canvas, (x, y), (x + 104, y + 70), colour, -1)
         cv2.rectangle(canvas, (x, y), (x + 104, y + 70), RULE[::-1], 1)
         name.put(canvas, name.shortened(one.name, _NAME_WIDTH), x + 122, y + 24)
-        quiet.put(canvas, "#" + "".join(f"{round(v * 255):02x}" for v in one.srgb), x + 122, y + 46)
-        facing = quiet.shortened(f"opposite {profile.colours[opposite[k]]}", _NAME_WIDTH)
+        quiet.put(canvas, _hex(one), x + 122, y + 46)
+        facing = quiet.shortened(f"opposite {_opposite(profile, k)}", _NAME_WIDTH)
         quiet.put(canvas, facing, x + 122, y + 66)
 
 
@@ -102,7 +101,7 @@ def _plane(canvas: Image, classes: list[ColourClass]) -> None:
         values, vectors = np.linalg.eigh(one.ab_cov)
         ring = one.lab[1:, None] + _DEVIATIONS * vectors @ (np.sqrt(np.maximum(values, 0))[:, None] * circle)
         points = np.array([pixel(a, b) for a, b in ring.T], np.int32)
-        colour = tuple(int(v) for v in np.round(one.srgb[::-1] * 255))
+        colour = _bgr(one)
         cv2.fillPoly(canvas, [points], colour, cv2.LINE_AA)
         cv2.polylines(canvas, [points], True, INK[::-1], 2, cv2.LINE_AA)
         cv2.circle(canvas, pixel(float(one.lab[1]), float(one.lab[2])), 4, INK[::-1], -1, cv2.LINE_AA)
@@ -114,7 +113,7 @@ def _plane(canvas: Image, classes: list[ColourClass]) -> None:
         width = _KEY + label.width(name)
         x, y = _clear_place(taken, number, box, width, label.size)
         # where ellipses lie close, a name may come to stand nearer to another one: it shows its own colour
-        colour = tuple(int(v) for v in np.round(one.srgb[::-1] * 255))
+        colour = _bgr(one)
         cv2.circle(canvas, (x + 5, y + label.size // 2 + 1), 5, colour, -1, cv2.LINE_AA)
         cv2.circle(canvas, (x + 5, y + label.size // 2 + 1), 5, INK[::-1], 1, cv2.LINE_AA)
         label.put(canvas, name, x + _KEY, y + label.size - 3)
@@ -155,6 +154,21 @@ def _spread(one: ColourClass) -> float:
     return float(np.sqrt(max(np.linalg.eigvalsh(one.ab_cov)[-1], 0.0)))
 
 
+def _bgr(one: ColourClass) -> tuple[int, ...]:
+    """The look of a colour as OpenCV draws it, 0..255."""
+    return tuple(int(v) for v in np.round(one.srgb[::-1] * 255))
+
+
+def _hex(one: ColourClass) -> str:
+    """The look of a colour as sRGB in hex digits, ``#rrggbb``."""
+    return "#" + "".join(f"{round(v * 255):02x}" for v in one.srgb)
+
+
+def _opposite(profile: Profile, colour: int) -> str:
+    """The name of the colour on the face opposite that of a colour's index."""
+    return profile.colours[profile.scheme[(profile.scheme.index(colour) + 3) % 6]]
+
+
 def comparison_text(scores: Sequence[Score]) -> str:
     """What :func:`calibration.compare.compare_kept` found, in lines for a terminal."""
     lines = [f"stickers read right in pictures left out, mean and worst of {scores[0].lights} turns:"]
@@ -172,19 +186,17 @@ def profile_text(profile: Profile) -> str:
 
     classes = classes_of(profile)
     wide = min(16, max(6, *(cell_len(one.name) for one in classes)))
-    sizes = ", ".join(f"{n}x{n}x{n}" for n in profile.sizes) or "any size"
     pictures = {sample.picture.rpartition("#")[0] for sample in profile.samples}
-    opposite = {profile.scheme[f]: profile.scheme[(f + 3) % 6] for f in range(6)}
     held = f"{counted(len(profile.samples), 'sticker')} of {counted(len(pictures), 'picture')}"
     lines = [
-        f"{profile.name}: {sizes}, {held if profile.samples else 'no stickers of its own'}",
+        f"{profile.name}: {sizes_text(profile)}, {held if profile.samples else 'no stickers of its own'}",
         f"{'colour':{wide}}  sRGB       L*    a*    b*  scatter stickers opposite",
     ]
     for k, one in enumerate(classes):
-        code = "#" + "".join(f"{round(v * 255):02x}" for v in one.srgb)
         lines.append(
-            f"{set_cell_size(one.name, wide)}  {code} {one.lab[0]:5.1f} {one.lab[1]:5.1f} {one.lab[2]:5.1f}"
-            f"  {_spread(one):7.1f} {one.stickers:8d} {profile.colours[opposite[k]]}"
+            f"{set_cell_size(one.name, wide)}  {_hex(one)}"
+            f" {one.lab[0]:5.1f} {one.lab[1]:5.1f} {one.lab[2]:5.1f}"
+            f"  {_spread(one):7.1f} {one.stickers:8d} {_opposite(profile, k)}"
         )
     pair = closest_pair(profile)
     lines.append(

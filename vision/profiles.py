@@ -103,3 +103,8 @@ def load_all() -> tuple[list[Profile], list[LastlookError]]:
         except LastlookError as error:
             bad.append(error)
     return good, bad
+
+
+def sizes_text(profile: Profile) -> str:
+    """The sizes of cube that a profile is for."""
+    return ", ".join(f"{n}x{n}x{n}" for n in profile.sizes) or "any size"

@@ -1,40 +1,31 @@
-"""Index a recording: read few frames, those that can tell something new, and list the cases shown.
+"""Index a recording: list the cases shown in it, and when.
 
-The recording is cut into stretches that the processes of a pool scan side by side. Within one, frames are
-looked at ten times a second as a thumbnail. A thumbnail like that of the frame read last needs no reading:
-the answer still holds. Otherwise a frame is read every second (every half second while a view is open, or a
-case has just come up). Where two readings differ, the frames between them are searched by halving, so a
-boundary is known to a tenth of a second.
+It is cut into stretches, and each is scanned by itself (``vision.scan``): by the processes of a pool side by
+side, or one after the other. What was read in all of them together says which cases were shown when.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.apart import KILLS_ITS_PROCESS, own_process
 from vision.damage import Span, merged
-from vision.pool_end import in_pool, orphans_end, running
-from vision.recording_frames import Facts, Picture, facts_of, frames_between
-from vision.shown import Reading, Shown, reading_of, shown_cases
+from vision.pool_end import pooled
+from vision.recording_frames import Facts, facts_of
+from vision.scan import FrameReader, Stretch, scan, scan_on
+from vision.shown import Shown, shown_cases
 
-FrameReader = Callable[[Picture], Mapping[str, Any]]
-READ_SETTLED_S: Final = 1.0
-READ_OPEN_S: Final = 0.5
-EMPTY_IN_A_ROW: Final = 3
-"""From so many readings without a case on, nothing is expected soon."""
-CONFIRMED_BY: Final = 5
-"""Readings of one case in a row from which on it is taken for shown: a case shown for 3 s gets as many."""
 STRETCH_S: Final = 30.0
-SAME_LEVELS: Final = 6.0
-"""Largest change of a block of the thumbnail, in 8-bit levels, that still counts as the same view."""
+LATEST_S: Final = 1e9
+"""A frame said to be shown later is a fault of the file, and its end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,209 +46,77 @@ def index_recording(
     jobs: int = 1,
     backend: str = "loky",
     backend_options: dict[str, Any] | None = None,
+    known: Mapping[Span, Stretch] = MappingProxyType({}),
+    on_stretch: Callable[[Span, Stretch], None] | None = None,
     on_progress: Callable[[float, float], None] | None = None,
 ) -> Indexed:
     """List the cases shown in the recording at ``path``.
 
     ``reader`` takes a frame (uint8, BGR) and gives an answer's JSON object; it is sent to the ``jobs``
-    processes that read, so it must be picklable. ``on_progress`` is told (seconds done, seconds in all).
-    Raises LastlookError when the recording cannot be played, or brings the process that plays it down.
+    processes that read, so it must be picklable. ``on_stretch`` is given each stretch when it has been
+    scanned; given back in ``known`` it is not scanned again, and the result is the same. ``on_progress`` is
+    told (seconds done, seconds in all). Raises LastlookError when the recording cannot be played, or brings
+    the process that plays it down.
     """
-    readings: list[Reading] = []
-    lost: list[Span] = []
-    looked_at = read = 0
-    last_s = 0.0
+    found = dict(known)
+
+    def take(span: Span, stretch: Stretch) -> None:
+        found[span] = stretch
+        if on_stretch is not None and span not in known:
+            on_stretch(span, stretch)
+        if on_progress is not None:
+            whole_s = max(facts.seconds, stretch.last_s)
+            on_progress(min(span[1], whole_s), whole_s)
+
     try:
         with own_process() as apart:
             facts: Facts = apart(facts_of, path)
-            stretches = _stretches(facts.seconds)
+            *sought, last = spans = _spans(facts.seconds)
+            open_s = last[0]
+            tasks: list[tuple[Span, tuple[Any, ...]]] = [
+                (span, (scan, str(path), *span, reader)) for span in sought
+            ]
+            tasks += [(last, (scan_on, str(path), open_s, *last, reader))]
+            todo = [(span, task) for span, task in tasks if span not in known]
+            for span in spans:
+                if span in known:
+                    take(span, known[span])
             scanned: Iterable[Stretch]
-            if len(stretches) == 1 or (jobs == 1 and backend == "loky"):
-                scanned = (apart(scan, str(path), *stretch, reader) for stretch in stretches)
+            if len(todo) <= 1 or (jobs == 1 and backend == "loky"):
+                scanned = (apart(*task) for _, task in todo)
             else:
-                scanned = _pooled(str(path), stretches, reader, jobs, backend, backend_options or {})
-            for (_, until_s), stretch in zip(stretches, scanned, strict=True):
-                readings += stretch.readings
-                lost += stretch.lost
-                looked_at += stretch.frames_looked_at
-                read += stretch.frames_read
-                last_s = max(last_s, stretch.last_s)
-                if on_progress is not None:
-                    on_progress(min(until_s, facts.seconds), facts.seconds)
+                scanned = pooled(
+                    [task for _, task in todo],
+                    jobs=jobs,
+                    ahead=2 * jobs,
+                    backend=backend,
+                    options=backend_options or {},
+                )
+            for (span, _), stretch in zip(todo, scanned, strict=True):
+                take(span, stretch)
+            while (next_s := found[last].next_s) is not None and next_s < LATEST_S:
+                behind_s = last[1] + max(0.0, (next_s - last[1]) // STRETCH_S) * STRETCH_S
+                last = (behind_s, behind_s + STRETCH_S)
+                spans.append(last)
+                take(last, known.get(last) or apart(scan_on, str(path), open_s, *last, reader))
     except BrokenProcessPool:
         raise LastlookError(f"{path}: {KILLS_ITS_PROCESS}") from None
+    stretches = [found[span] for span in spans]
+    readings = [one for stretch in stretches for one in stretch.readings]
     readings.sort(key=lambda one: one.at_s)
-    end_s = max(facts.seconds, last_s)
-    shown = tuple(shown_cases(readings, until_s=end_s))
-    return Indexed(shown, end_s, looked_at, read, merged(lost))
+    end_s = max(facts.seconds, *(stretch.last_s for stretch in stretches))
+    return Indexed(
+        tuple(shown_cases(readings, until_s=end_s)),
+        end_s,
+        sum(stretch.frames_looked_at for stretch in stretches),
+        sum(stretch.frames_read for stretch in stretches),
+        merged(span for stretch in stretches for span in stretch.lost),
+    )
 
 
-def _stretches(seconds: float) -> list[tuple[float, float]]:
-    """From when to when each is scanned; the last one to the end, wherever that is."""
+def _spans(seconds: float) -> list[Span]:
+    """From when to when each stretch is scanned. The last one holds more than is expected behind the others;
+    stretches of 30 s follow it where the recording goes on all the same, since its file told no length or a
+    wrong one, and no moment of it can be sought then."""
     edges_s = [0.0, *np.arange(STRETCH_S, max(seconds - STRETCH_S / 2, 0.0), STRETCH_S).tolist()]
-    return list(zip(edges_s, [*edges_s[1:], float("inf")], strict=True))
-
-
-@dataclass(slots=True)
-class Stretch:
-    """What the scan of one stretch gives."""
-
-    readings: list[Reading]
-    frames_looked_at: int = 0
-    frames_read: int = 0
-    last_s: float = 0.0
-    lost: list[Span] = field(default_factory=list)
-
-
-def _pooled(
-    path: str,
-    stretches: Sequence[tuple[float, float]],
-    reader: FrameReader,
-    jobs: int,
-    backend: str,
-    options: dict[str, Any],
-) -> Iterator[Stretch]:
-    from joblib import Parallel, delayed, parallel_config
-
-    with parallel_config(backend=backend, n_jobs=jobs, **orphans_end(backend), **options):
-        pool = Parallel(n_jobs=jobs, return_as="generator", batch_size=1, pre_dispatch=2 * jobs)
-        tasks = (delayed(in_pool)(scan, path, start_s, end_s, reader) for start_s, end_s in stretches)
-        with running(lambda: pool(tasks)) as results:
-            yield from results
-
-
-def scan(path: str, start_s: float, end_s: float, reader: FrameReader) -> Stretch:
-    """Readings of the frames of ``path`` with start_s <= time < end_s, in order of time."""
-    scanner = _Scanner(reader)
-    for at_s, frame, scale in frames_between(path, start_s, end_s, scanner.stretch.lost):
-        scanner.scale = scale
-        scanner.look(at_s, frame)
-    scanner.finish()
-    return scanner.stretch
-
-
-class _Scanner:
-    """Decides for each frame whether to read it, and finds where the answer changes."""
-
-    def __init__(self, reader: FrameReader) -> None:
-        self.reader = reader
-        self.scale = 1.0
-        self.stretch = Stretch([])
-        self.last: Reading | None = None
-        self.last_thumb: NDArray[np.float32] | None = None
-        self.same_until_s: float | None = None
-        self.held: list[tuple[float, Picture]] = []
-        self.empty_in_a_row = self.same_in_a_row = 0
-
-    def look(self, at_s: float, frame: Picture) -> None:
-        self.stretch.frames_looked_at += 1
-        self.stretch.last_s = at_s
-        thumb = thumbnail(frame)
-        if self.last is None or self.last_thumb is None:
-            self._read(at_s, frame, thumb)
-            return
-        if not self.held and change(thumb, self.last_thumb) < SAME_LEVELS:
-            self.same_until_s = at_s
-            return
-        self._carry_on()
-        open_view = not self.last.settled and self.empty_in_a_row < EMPTY_IN_A_ROW
-        is_new = self.last.settled and self.same_in_a_row < CONFIRMED_BY
-        wait_s = READ_OPEN_S if open_view or is_new else READ_SETTLED_S
-        if at_s - self.last.at_s < wait_s:
-            self.held.append((at_s, frame))
-            return
-        self._read(at_s, frame, thumb)
-
-    def finish(self) -> None:
-        """Read the last frame held, so that the end is known as well."""
-        self._carry_on()
-        if self.held:
-            at_s, frame = self.held.pop()
-            self._read(at_s, frame, thumbnail(frame))
-
-    def _carry_on(self) -> None:
-        """A view that stayed the same stands for a reading at its last moment too."""
-        if self.same_until_s is not None and self.last is not None:
-            self.last = replace(self.last, at_s=self.same_until_s, still_jpeg=None)
-            self.stretch.readings.append(self.last)
-        self.same_until_s = None
-
-    def _read(self, at_s: float, frame: Picture, thumb: NDArray[np.float32]) -> None:
-        before, now = self.last, self._reading(at_s, frame)
-        self.empty_in_a_row = 0 if now.weights else self.empty_in_a_row + 1
-        is_same = before is not None and before.label == now.label
-        self.same_in_a_row = self.same_in_a_row + 1 if is_same else 1
-        between = self.held
-        self.held = []
-        found = [now]
-        if before is not None and before.label != now.label:
-            found = [*self._search(before, now, between), now]
-        for one in found:
-            self._keep(one)
-        self.last, self.last_thumb = self.stretch.readings[-1], thumb
-
-    def _search(
-        self, before: Reading, after: Reading, between: Sequence[tuple[float, Picture]]
-    ) -> list[Reading]:
-        """Readings between two that differ, until no frame lies between two with different labels."""
-        if not between or before.label == after.label:
-            return []
-        middle = len(between) // 2
-        at_s, frame = between[middle]
-        now = self._reading(at_s, frame)
-        return [
-            *self._search(before, now, between[:middle]),
-            now,
-            *self._search(now, after, between[middle + 1 :]),
-        ]
-
-    def _reading(self, at_s: float, frame: Picture) -> Reading:
-        self.stretch.frames_read += 1
-        one = reading_of(_scaled(self.reader(frame), self.scale), at_s)
-        return replace(one, still_jpeg=_jpeg(frame)) if self._is_best(one) else one
-
-    def _is_best(self, one: Reading) -> bool:
-        return one.settled and not any(
-            other.label == one.label and other.strength >= one.strength and other.still_jpeg is not None
-            for other in self.stretch.readings[-8:]
-        )
-
-    def _keep(self, one: Reading) -> None:
-        """Append, and let go of the still of a weaker reading of the same case just before."""
-        readings = self.stretch.readings
-        if one.still_jpeg is not None:
-            for i in range(max(0, len(readings) - 8), len(readings)):
-                if readings[i].label == one.label and readings[i].still_jpeg is not None:
-                    readings[i] = replace(readings[i], still_jpeg=None)
-        readings.append(one)
-
-
-def thumbnail(frame: Picture) -> NDArray[np.float32]:
-    """Means of the blocks of a frame, about 32 x 18 of them, float32 (rows, columns, 3) in 0..255."""
-    import cv2
-
-    rows, cols = frame.shape[:2]
-    longest = max(rows, cols)
-    size = (max(2, round(cols * 32 / longest)), max(2, round(rows * 32 / longest)))
-    return np.asarray(cv2.resize(frame, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
-
-
-def change(thumb_a: NDArray[np.float32], thumb_b: NDArray[np.float32]) -> float:
-    """Largest difference between two thumbnails in any block and channel, in 8-bit levels."""
-    return float(np.abs(thumb_a - thumb_b).max())
-
-
-def _scaled(answer: Mapping[str, Any], scale: float) -> Mapping[str, Any]:
-    """The answer in pixels of the recording, for one that was read from a frame made smaller."""
-    top = answer.get("top")
-    if scale == 1.0 or not top:
-        return answer
-    quad = [[round(x / scale, 2), round(y / scale, 2)] for x, y in top["quad"]]
-    return {**answer, "top": {**top, "quad": quad}}
-
-
-def _jpeg(frame: Picture) -> bytes:
-    import cv2
-
-    ok, packed = cv2.imencode(".jpg", frame, [cv2.IMWRITE_JPEG_QUALITY, 90])
-    return bytes(packed) if ok else b""
+    return list(zip(edges_s, [*edges_s[1:], edges_s[-1] + 2 * STRETCH_S], strict=True))

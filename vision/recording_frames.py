@@ -19,6 +19,8 @@ from vision.readers import MAX_FRAME_PIXELS
 Picture = NDArray[np.uint8]
 LOOK_S: Final = 0.1
 """About so far apart are the frames that are looked at."""
+TOUCH_S: Final = 1e-6
+"""A frame so little before a moment is shown at it."""
 LONGEST_SIDE_PX: Final = 1280
 
 
@@ -46,42 +48,80 @@ def facts_of(path: str | Path) -> Facts:
         return Facts(length_s(capture), width, height)
 
 
-def frames_between(
-    path: str, start_s: float, end_s: float, lost: list[Span]
-) -> Iterator[tuple[float, Picture, float]]:
-    """About ten frames a second in [start_s, end_s): time, picture, and how much smaller it was made.
+class Playing:
+    """A recording played from ``from_s`` seconds on, one stretch after the other; see :meth:`close`.
 
-    Pictures are at most 1280 pixels long; the scale is 1 where nothing had to be done. Where nothing could be
-    decoded is added to ``lost``.
+    Raises LastlookError when it cannot be played.
     """
-    import cv2
 
-    with _opened(path) as capture:
-        if start_s > 0:
-            _seek(capture, start_s)
+    def __init__(self, path: str, from_s: float) -> None:
+        import cv2
+
+        self.next_s: float | None = None
+        """When the frame is shown that was gone to and that no stretch has had; None behind the last."""
+        self._opened = contextlib.ExitStack()
+        self._capture = capture = self._opened.enter_context(_opened(path))
+        if from_s > 0:
+            _seek(capture, from_s)
         rate = capture.get(cv2.CAP_PROP_FPS)
-        step_s = 1.0 / rate if 1.0 <= rate <= 480.0 else 1.0 / 30.0
-        due_s, index = start_s, round(capture.get(cv2.CAP_PROP_POS_FRAMES))
-        until_s = start_s  # where the frame before ends
-        while (grabbed := _grabbed(capture))[1]:
-            at_s = capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0
-            if at_s <= 0.0 and index > 0:  # a container without times
-                at_s = index * step_s
-            index += 1
-            if grabbed[0]:
+        self._step_s = 1.0 / rate if 1.0 <= rate <= 480.0 else 1.0 / 30.0
+        self._index = round(capture.get(cv2.CAP_PROP_POS_FRAMES))
+        self._from_s = from_s
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._opened.close()
+
+    def frames(
+        self, start_s: float, end_s: float, lost: list[Span]
+    ) -> Iterator[tuple[float, Picture, float]]:
+        """About ten frames a second in [start_s, end_s): time, picture, and how much smaller it was made.
+
+        Pictures are at most 1280 pixels long; the scale is 1 where nothing had to be done. Where nothing
+        could be decoded is added to ``lost``. ``start_s`` is where the stretch before ended, or lies anywhere
+        behind ``from_s``: what is shown before it is passed over, and the frames are the same either way.
+        """
+        if start_s > self._from_s:
+            while self.next_s is None or self.next_s < start_s - TOUCH_S:
+                if not self._go_on()[1]:
+                    break
+        due_s = until_s = start_s  # where the frame before ends
+        while True:
+            bad, there = (0, True) if self.next_s is not None else self._go_on()
+            if not there:
+                break
+            at_s = self.next_s
+            assert at_s is not None
+            if bad:
                 lost.append((until_s, max(until_s, at_s)))
-            until_s = max(until_s, at_s + step_s)
-            if at_s >= end_s - 1e-6:
+            until_s = max(until_s, at_s + self._step_s)
+            if at_s >= end_s - TOUCH_S:
                 return
-            if at_s < due_s - step_s / 2:
+            self.next_s = None
+            if at_s < due_s - self._step_s / 2:
                 continue
-            frame = _retrieved(capture)
+            frame = _retrieved(self._capture)
             if frame is not None:
                 yield at_s, *_bounded(frame)
             due_s = max(due_s + LOOK_S, at_s)
-        wanted_s = min(end_s, length_s(capture))
+        wanted_s = min(end_s, length_s(self._capture))
         if breaks_off(until_s, wanted_s):
             lost.append((until_s, wanted_s))
+
+    def _go_on(self) -> tuple[int, bool]:
+        """Go to the next frame: how many before it cannot be decoded, and whether there is one."""
+        import cv2
+
+        bad, there = _grabbed(self._capture)
+        if not there:
+            self.next_s = None
+            return bad, False
+        at_s = self._capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0
+        if at_s <= 0.0 and self._index > 0:  # a container without times
+            at_s = self._index * self._step_s
+        self._index += 1
+        self.next_s = at_s
+        return bad, True
 
 
 def _grabbed(capture: Any) -> tuple[int, bool | None]:

@@ -12,6 +12,7 @@ import typer
 
 from models.errors import LastlookError
 from vision.answer import Answer
+from vision.json_lines import json_line
 from vision.kept_answers import KeptAnswers
 from vision.ledger import digest_of
 from vision.naming import Naming
@@ -20,7 +21,7 @@ from vision.profiles import load_named
 from vision.read_with import library_digests, profile_digests
 from vision.scoring import Mark, conditions, coverage_curve, is_unread, marked, summed
 from vision.sources import pictures_named
-from vision.streams import complain, json_line, one_line
+from vision.streams import complain, one_line
 from vision.truth import Truth, truths_in
 from vision.wording import counted
 

@@ -59,11 +59,8 @@ def truth_for(entry: Entry, verdict: Verdict) -> dict[str, Any]:
     if verdict.kind == "code":
         if entry.size is None:
             raise UsageError("no stickers were read here; give their colours instead of a code")
-        settled, seen, size = (
-            _settled(entry.seen, entry.size, verdict.code, entry.top, entry.naming),
-            entry.seen,
-            entry.size,
-        )
+        seen, size = entry.seen, entry.size
+        settled = _settled(seen, size, verdict.code, entry.top, entry.naming)
         # what was read against the chosen case counts as not seen
         for face, row, col in settled.differing:
             if face in seen and row < len(seen[face]):

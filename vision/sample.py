@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibration.colour import SRGB8_TO_LINEAR
 from calibration.samples import CLIPPED_FROM, StickerSamples
 from vision.locate import Surface
-from vision.pose import FACE_COLUMNS, FACE_ORIGINS, FACE_ROWS, CubePose, face_cosines
+from vision.pose import FACE_COLUMNS, FACE_ORIGINS, FACE_ROWS, SEEN_COSINE, CubePose, face_cosines
 from vision.shrink import handy, shrunk, stretch
 
 #: the part of a sticker that is looked at, from its edge in shares of its width, and points along it
@@ -19,8 +19,6 @@ _INSET = 0.24
 _POINTS = 6
 #: pixels a sticker should have when sampled: larger ones are averaged down first
 _STICKER_PX = 14.0
-#: a face seen under a smaller cosine is left out
-_LEAST_COSINE = 0.03
 #: share of a sticker's points that must be on the cube's own surface to count as its pixels
 _OWN = 0.5
 
@@ -34,7 +32,7 @@ def sample_stickers(
     """
     n = pose.size
     cosines = face_cosines(pose)
-    faces = np.flatnonzero(cosines > _LEAST_COSINE)
+    faces = np.flatnonzero(cosines > SEEN_COSINE)
     shape = (6, n, n)
     linear = np.zeros((*shape, 3), np.float32)
     spread = np.zeros((*shape, 3), np.float32)
@@ -50,7 +48,7 @@ def sample_stickers(
         return StickerSamples(linear, spread, coverage, clipped)
     (x0, x1), (y0, y1) = handy(x0, x1, wide), handy(y0, y1, high)
     piece: Any = image_bgr[y0:y1, x0:x1]
-    edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+    edge_px = pose.edge_px
     shrink = min(1.0, _STICKER_PX * n / edge_px)
     if shrink < 0.8:
         piece = shrunk(piece, max(1, round((x1 - x0) * shrink)), max(1, round((y1 - y0) * shrink)))

@@ -27,7 +27,7 @@ from models.layer_tables import (
     fixed_mask,
     legal_mask,
 )
-from models.notation import FACES
+from models.turns import FACES
 
 Seen = Mapping[str, Sequence[Sequence[str | None]]]
 

@@ -11,6 +11,7 @@ import csv
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from html import escape
 from typing import Any, Final
 
 import numpy as np
@@ -201,8 +202,7 @@ def webvtt_chapters(shown: Sequence[Shown], names: Mapping[str, str] | None = No
     cues = ["WEBVTT\n"]
     for number, one in enumerate(shown, 1):
         name = (names or {}).get(one.code, "")
-        text = f"{one.code} · {name}" if name else one.code
-        text = text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+        text = escape(f"{one.code} · {name}" if name else one.code, quote=False)
         end_s = max(one.end_s, one.start_s + 0.001)  # the standard wants an end after the start
         cues.append(f"{number}\n{_vtt_time(one.start_s)} --> {_vtt_time(end_s)}\n{text}\n")
     return "\n".join(cues)

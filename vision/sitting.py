@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +16,11 @@ from calibration.profile import Profile
 from models.errors import LastlookError
 from vision.wording import counted
 
-STEADY_PX: Final = 0.012
-"""Largest move of the top face's corners between two looks that counts as steady, in picture widths."""
+if TYPE_CHECKING:
+    from vision.one_cube import Read
+
+STEADY: Final = 0.048
+"""Largest move of the top face's corners between two looks that counts as steady, in extents of that face."""
 SAME_LIGHT: Final = 0.1
 """Lights whose colours differ by less than this (log units, brightness aside) count as one."""
 TELLING: Final = 0.08
@@ -31,7 +34,8 @@ MOST_TAKEN: Final = 24
 class Sitting:
     """What was taken so far, and what is still missing. :meth:`offer` takes one look at a time.
 
-    ``last_quad`` is the top face in the look before, ``undone_quad`` that of a picture that was taken back.
+    ``last_quad`` is the top face in the look before, its corners (4, 2) in pixels, ``undone_quad`` that of a
+    picture that was taken back.
     """
 
     base: Profile
@@ -40,8 +44,8 @@ class Sitting:
     undone_quad: NDArray[np.float64] | None = None
     looks: int = 0
 
-    def offer(self, read: Any) -> str:
-        """One look (a ``vision.pipeline.Read``); takes a sample when it should. Returns what to tell."""
+    def offer(self, read: Read) -> str:
+        """One look; takes a sample when it should. Returns what to tell."""
         self.looks += 1
         top = read.answer.top
         if read.samples is None or top is None:
@@ -58,10 +62,13 @@ class Sitting:
         return self._take(Shot(f"look {self.looks}", read.samples))
 
     def _moved(self, before: NDArray[np.float64], quad: NDArray[np.float64]) -> bool:
-        """Corners may come in another order when another side is taken for the front."""
-        size = float(np.ptp(quad, axis=0).max())
+        """Whether the top face is elsewhere; both are its corners (4, 2) in pixels.
+
+        They may come in another order when another side is taken for the front.
+        """
+        extent_px = float(np.ptp(quad, axis=0).max())
         moves = [np.abs(np.roll(before, k, axis=0) - quad).max() for k in range(4)]
-        return bool(min(moves) > STEADY_PX * max(size, 1.0) * 4)
+        return bool(min(moves) > STEADY * max(extent_px, 1.0))
 
     def _take(self, shot: Shot) -> str:
         if len(self.taken) >= MOST_TAKEN:

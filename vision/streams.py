@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import io
-import json
 import os
 import sys
 import threading
@@ -32,14 +31,6 @@ def tell_if_pipe(path: str) -> None:
 
     if is_pipe(path):
         complain(f"{path}: a pipe; waiting for what is written into it")
-
-
-def json_line(value: Any, *, indent: int | None = None) -> bytes:
-    """``value`` as JSON in UTF-8 without the line break, whatever the encoding of standard output.
-
-    A byte of a file name that is no UTF-8 becomes a JSON escape (\\udcff), so the name comes back as it was.
-    """
-    return json.dumps(value, ensure_ascii=False, indent=indent).encode("utf-8", "backslashreplace")
 
 
 def guard_streams() -> None:

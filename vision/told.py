@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from models.cube import rotation_permutations
 from models.errors import LastlookError
-from models.notation import FACES
+from models.turns import FACES
 from vision.paths import is_file
 from vision.settle import settle
 from vision.truth import Truth, truth_of
@@ -19,7 +19,7 @@ from vision.truth_file import is_truth, truth_path
 
 if TYPE_CHECKING:
     from vision.answer import Answer
-    from vision.pipeline import Read
+    from vision.one_cube import Read
 
 Labels = NDArray[np.intp]
 _AROUND: Final = "BRFL"

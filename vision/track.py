@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.turns import FACES
 from vision.laying import Surface, soften, texels
 from vision.looks import (
     FaceLook,
@@ -29,7 +30,7 @@ from vision.looks import (
     lattice_points,
 )
 from vision.motion import middle, motion_rows, moved, orthonormal, project, read_off
-from vision.pose import FACES, VERTICES, CubePose, face_cosines
+from vision.pose import VERTICES, CubePose, face_cosines
 from vision.seams import layer_gaps, seat
 from vision.window import Image, Window
 

@@ -26,7 +26,7 @@ from typing import Any, Final
 
 from calibration.profile import COLOURS
 from models.errors import LastlookError
-from models.notation import FACES
+from models.turns import FACES
 from vision.answer import Reason, Rows
 from vision.paths import is_file
 from vision.sources import SUFFIXES
@@ -184,14 +184,9 @@ def _facelets(data: Mapping[str, Any], size: int, colours: Sequence[str]) -> dic
 
 
 def _readable(stickers: Any, facelets: Mapping[str, Rows], size: int) -> frozenset[tuple[str, int, int]]:
+    """The stickers that can be read; all of the top face where nothing is said of them."""
     if stickers is None:
-        return frozenset(
-            (face, row, col)
-            for face, rows in facelets.items()
-            if face == "U"
-            for row in range(len(rows))
-            for col in range(len(rows[row]))
-        )
+        return frozenset(("U", row, col) for row in range(size) for col in range(size))
     readable = set()
     for number, one in enumerate(stickers):
         face, row, col = one["face"], one["row"], one["col"]
@@ -234,6 +229,7 @@ def _loglik(
     readable: frozenset[tuple[str, int, int]],
     colours: Sequence[str],
 ) -> Any:
+    """Log-likelihoods (6, n, n, 6), in nats, of stickers of which the ``readable`` are read without fault."""
     import numpy as np
 
     loglik = np.zeros((6, size, size, 6))

@@ -11,12 +11,13 @@ from calibration.profile import Profile
 from calibration.reading import SEEN_FROM, Reading
 from calibration.samples import StickerSamples
 from models.cases import CASES, Case, case_of
-from models.decode import Posterior
 from models.decode_doubt import is_doubted, misfits
 from models.decode_permutation import permutation_posterior
 from models.decode_view import permutation_view
-from vision.answer import Candidate, NamedCase, Quad, Reason, StateSeen, TopFace
-from vision.pose import FACES, CubePose
+from models.posterior import Posterior
+from models.turns import FACES
+from vision.answer import Candidate, NamedCase, Reason, StateSeen, TopFace, quad_of
+from vision.pose import CubePose
 from vision.wording import counted, little_seen
 
 #: a case is named from this posterior probability on; `lastlook score` prints what other choices would cost
@@ -61,7 +62,7 @@ def judged(
     top_seen = float(samples.coverage[0].mean())
     fields: dict[str, Any] = {
         "ok": False,
-        "top": TopFace(colours[0], quad_of(pose)),
+        "top": TopFace(colours[0], quad_of(pose.face_quad_xy("U").tolist())),
         "seen": _seen(reading, samples, names),
         "candidates": candidates,
         "mirrored": posterior.mirrored,
@@ -144,16 +145,12 @@ def _seen(reading: Reading, samples: StickerSamples, names: tuple[str, ...]) -> 
     """Colour names as read sticker by sticker, before the group corrects them."""
     best = reading.loglik.argmax(-1)
     seen = {}
-    for face in FACES:
-        covered = samples.coverage[FACES.index(face)]
+    for face, colours, covered in zip(FACES, best.tolist(), samples.coverage, strict=True):
         if not (covered > 0).any():
             continue
         seen[face] = tuple(
-            tuple(
-                names[int(best[FACES.index(face), r, c])] if covered[r, c] >= SEEN_FROM else None
-                for c in range(samples.size)
-            )
-            for r in range(samples.size)
+            tuple(names[k] if is_read else None for k, is_read in zip(*row, strict=True))
+            for row in zip(colours, (covered >= SEEN_FROM).tolist(), strict=True)
         )
     return seen
 
@@ -176,9 +173,3 @@ def _notes(reading: Reading, samples: StickerSamples) -> tuple[str, ...]:
             f"{counted(doubted, 'sticker')} of the top face unlike any colour (glare, a finger, a print)"
         )
     return tuple(notes)
-
-
-def quad_of(pose: CubePose) -> Quad:
-    """The top face's corners in pixels: back left, back right, front right, front left."""
-    a, b, c, d = ((float(x), float(y)) for x, y in pose.face_quad_xy("U"))
-    return a, b, c, d

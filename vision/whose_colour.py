@@ -23,7 +23,7 @@ from calibration.second_opinion import BOTTOM, SIDES, TOP, TOP_SHARE
 from models.cube import frozen
 from vision.attention import attended, linear, normalised, stored_weights
 from vision.patches import JUST_HIDDEN, OPENED, RIM_HIDDEN, cell_patches, middles, opened_rows, ray_frame
-from vision.pose import FACE_NORMALS, CubePose, face_cosines
+from vision.pose import FACE_NORMALS, SEEN_COSINE, CubePose, face_cosines
 
 Floats = NDArray[np.float32]
 
@@ -31,7 +31,6 @@ PATCH: Final = 8
 """Pixels along a sticker's patches."""
 MARGINS: Final = (0.1, 0.6)
 """What its two patches show beyond the sticker's cell, in cells."""
-LEAST_COSINE: Final = 0.03
 BELIEVED: Final = 2.0
 """A sticker counts as covered, at least in part, where the network sees less than one in this of it."""
 UNSAID: Final = -30.0
@@ -97,13 +96,13 @@ def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
     n = pose.size
     cosines = face_cosines(pose)
     ranked = sorted(SIDES, key=lambda face: -cosines[face])
-    if n > 5 or cosines[0] <= LEAST_COSINE or (n == 2 and cosines[ranked[0]] <= LEAST_COSINE):
+    if n > 5 or cosines[0] <= SEEN_COSINE or (n == 2 and cosines[ranked[0]] <= SEEN_COSINE):
         return None
     knows_rims = n > 2
     least = RIM_HIDDEN if knows_rims else JUST_HIDDEN
     opened = {face: opened_rows(pose, face, float(cosines[face]), least) for face in ranked}
     best, others = (
-        [face for face in pair if cosines[face] > LEAST_COSINE or opened[face] is not None]
+        [face for face in pair if cosines[face] > SEEN_COSINE or opened[face] is not None]
         for pair in (ranked[:2], ranked[2:])
     )
     log_shares, seen = np.zeros((6, n, n, 6), np.float32), np.ones((6, n, n), np.float32)
@@ -152,7 +151,7 @@ def _tokens(
 ) -> Floats:
     """(F n n, 396): pixels -0.5..0.5 in BGR, then place and normal along the ray, and six numbers."""
     n = pose.size
-    edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+    edge_px = pose.edge_px
     turned = ray_frame(pose) @ pose.rotation
     patches = np.empty((len(faces), n, n, len(MARGINS), PATCH, PATCH, 3), np.float32)
     numbers = np.empty((len(faces), n, n, 12), np.float32)

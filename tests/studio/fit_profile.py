@@ -113,8 +113,9 @@ def from_photos(folder: Path) -> list[LabelledPicture]:
     import cv2
 
     from models.cube import rotation_permutations
+    from models.turns import FACES
     from vision.pipeline import read_whole
-    from vision.pose import FACES, face_points
+    from vision.pose import face_points
     from vision.truth import truths_in
 
     out = []
