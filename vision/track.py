@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.coarse import flowed, shifted
 from vision.laying import Surface, soften, texels
 from vision.looks import (
     FaceLook,
@@ -26,10 +27,9 @@ from vision.looks import (
     is_plausible,
     is_stirred,
     is_trusted,
-    lattice_points,
 )
-from vision.motion import middle, motion_rows, moved, orthonormal, project, read_off
-from vision.pose import FACES, VERTICES, CubePose, face_cosines
+from vision.motion import orthonormal, project, read_off
+from vision.pose import CubePose, face_cosines
 from vision.seams import layer_gaps, seat
 from vision.window import Image, Window
 
@@ -38,7 +38,6 @@ Floats = NDArray[np.float32]
 LEAST_COSINE: Final = 0.22
 FRESH_COSINE: Final = 1.25
 LEAST_FIT: Final = 0.45
-FLOW_WINDOW: Final = (13, 13)
 CHECK_EVERY: Final = 4
 MOST_ASTRAY: Final = 0.10
 STALE_FIT: Final = 0.88
@@ -82,7 +81,6 @@ class Tracker:
         self._texels = texels(n)
         self._looks: dict[int, FaceLook] = {}
         self._surfaces: dict[tuple[int, ...], Surface] = {}
-        self._flow_points = lattice_points(n)
         self._window = Window(pose, image_bgr.shape)
         self._frame = image_bgr
         self._work = self._window.cut(image_bgr)
@@ -194,61 +192,12 @@ class Tracker:
         if flowed is not None:
             yield flowed, 0.6
         yield self.pose, LEAST_FIT
-        yield self._shifted(work), LEAST_FIT
+        yield shifted(self.pose, self._window.lens(self.pose), self._work, work), LEAST_FIT
 
     def _flow(self, work: Image) -> CubePose | None:
-        """The motion that optical flow of the lattice's points speaks for."""
-        pose = self.pose
-        seen = [FACES.index(face) for face in pose.visible_faces(0.15)]
-        points = np.concatenate([self._flow_points[face] for face in seen])
-        lens = self._window.lens(pose)
-        flat = project(pose.rotation, pose.translation, points, lens)
         before = self._grey if self._grey is not None else cv2.cvtColor(self._work, cv2.COLOR_BGR2GRAY)
         after = self._next_grey = cv2.cvtColor(work, cv2.COLOR_BGR2GRAY)
-        there, good, _ = cv2.calcOpticalFlowPyrLK(
-            before,
-            after,
-            flat.astype(np.float32),
-            flat.astype(np.float32),
-            winSize=FLOW_WINDOW,
-            maxLevel=2,
-            criteria=(cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 12, 0.03),
-        )
-        keep = good.ravel() == 1
-        if keep.sum() < 6:
-            return None
-        points, target = points[keep], there[keep].astype(np.float64)
-        rotation, translation = pose.rotation, pose.translation
-        for _ in range(3):
-            flat = project(rotation, translation, points, lens)
-            off = target - flat
-            lengths = np.sqrt((off * off).sum(1))
-            spread = max(1.5 * middle(lengths), 0.3)
-            weights = 1.0 / np.maximum(lengths / spread, 1.0)
-            weights[lengths > 4 * spread] = 0.0
-            jacobian = motion_rows(rotation, translation, points, lens)
-            rows = (jacobian * weights[:, None, None]).reshape(-1, 6)
-            normal = rows.T @ jacobian.reshape(-1, 6)
-            normal[np.diag_indices(6)] += 1e-6 * np.trace(normal) + 1e-9
-            step = np.linalg.solve(normal, rows.T @ off.ravel())
-            rotation, translation = moved(rotation, translation, step)
-        return replace(pose, rotation=rotation, translation=translation)
-
-    def _shifted(self, work: Image) -> CubePose:
-        """The pose moved in the picture to where the cube's look of the frame before fits best: a last
-        resort for jumps that are too large for optical flow."""
-        pose = self.pose
-        lens = self._window.lens(pose)
-        outline = project(pose.rotation, pose.translation, VERTICES, lens) / 2
-        before, after = (cv2.resize(one, None, fx=0.5, fy=0.5) for one in (self._work, work))
-        low = np.clip(np.floor(outline.min(0)), 0, None).astype(int)
-        high = np.minimum(np.ceil(outline.max(0)), (before.shape[1], before.shape[0])).astype(int)
-        if (high - low < 6).any():
-            return pose
-        look = before[low[1] : high[1], low[0] : high[0]]
-        at = cv2.minMaxLoc(cv2.matchTemplate(after, look, cv2.TM_CCOEFF_NORMED))[3]
-        shift = (np.array(at) - low) * 2.0 * pose.translation[2] / lens.focal_px
-        return replace(pose, translation=pose.translation + np.array([shift[0], shift[1], 0.0]))
+        return flowed(self.pose, self._window.lens(self.pose), before, after)
 
     # fine motion
 
