@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from vision.coarse import flowed, shifted
 from vision.laying import Surface, soften, texels
 from vision.looks import (
+    Cover,
     FaceLook,
     Laid,
     is_plausible,
@@ -38,6 +39,11 @@ Floats = NDArray[np.float32]
 LEAST_COSINE: Final = 0.22
 FRESH_COSINE: Final = 1.25
 LEAST_FIT: Final = 0.45
+HELD_FIT: Final = 0.45
+HELD_FREE: Final = 0.15
+"""While something passes the pose stays where it is below this fit, or share of stickers that are free."""
+SIGHT_FIT: Final = 0.6
+BETTER_FIT: Final = 0.05
 CHECK_EVERY: Final = 4
 MOST_ASTRAY: Final = 0.10
 STALE_FIT: Final = 0.88
@@ -72,7 +78,8 @@ class Tracker:
     """Follows one cube from the frame in which it was found.
 
     ``fluid``, while a layer turns: the faces are compared with the frame before instead of with how they
-    looked when the track was last renewed.
+    looked when the track was last renewed. ``free`` (6, n, n), while something passes before the cube: which
+    stickers are in view; the kept looks stay as they are, and where too little is seen so does the pose.
     """
 
     def __init__(self, image_bgr: Image, pose: CubePose) -> None:
@@ -80,6 +87,7 @@ class Tracker:
         n = pose.size
         self._texels = texels(n)
         self._looks: dict[int, FaceLook] = {}
+        self._unheld: tuple[CubePose, dict[int, FaceLook]] | None = None
         self._surfaces: dict[tuple[int, ...], Surface] = {}
         self._window = Window(pose, image_bgr.shape)
         self._frame = image_bgr
@@ -90,7 +98,9 @@ class Tracker:
         self._motion = np.eye(3), np.zeros(3)
         self._fit = 1.0
         self._age = 0
+        self._usual_off = float("inf")
         self.fluid = False
+        self.free: NDArray[np.bool_] | None = None
         self.renew(pose)
 
     def follow(self, image_bgr: Image) -> Tracked | None:
@@ -112,14 +122,21 @@ class Tracker:
                 best = laid
             if best is not None and best.fit > enough:
                 break
-        if best is None or best.fit < LEAST_FIT or not is_plausible(best.pose):
+        if self.free is not None and not self._may_move(best):
+            best = Laid.nothing(self.pose)
+        elif best is None or best.fit < LEAST_FIT or not is_plausible(best.pose):
             return None
+        self._unheld = best.pose, dict(self._looks)
         pose, fit, misfit = best.pose, best.fit, best.misfit
         self._motion = pose.rotation @ self.pose.rotation.T, pose.translation - self.pose.translation
         self._fit = fit
         self.pose, self._frame = pose, image_bgr
         self._work, self._soft, self._grey = work, soft, self._next_grey
         self._age += 1
+        if self.free is not None:
+            return Tracked(self.pose, fit, misfit, best.turns, best.explained)
+        if fit > WHOLE_FIT and not self.fluid:
+            self._usual_off = best.typical_off
         due = self._age % CHECK_EVERY == 0 or fit < STALE_FIT
         if due and not self.fluid and fit > 0.6 and not is_stirred(best):
             self._check_seat(stale=fit < STALE_FIT)
@@ -127,6 +144,14 @@ class Tracker:
             self._forget_looks()
         self._capture(self.pose, refresh=fit > 0.8)
         return Tracked(self.pose, fit, misfit, best.turns, best.explained)
+
+    def _may_move(self, laid: Laid | None) -> bool:
+        """Whether so much of the cube is free that it says where the cube has gone."""
+        assert self.free is not None
+        free = self.free[list(self._looks)]
+        return (
+            laid is not None and laid.fit > HELD_FIT and free.mean() > HELD_FREE and is_plausible(laid.pose)
+        )
 
     def renew(self, pose: CubePose | None = None) -> None:
         """Take the looks of all visible faces anew from the last frame, for the cube has changed; ``pose``
@@ -142,6 +167,33 @@ class Tracker:
             self.pose = seated.pose
         self._forget_looks()
         self._capture(self.pose, refresh=True)
+
+    def hold(self, free: NDArray[np.bool_]) -> None:
+        """Something passes before the cube and leaves these stickers (6, n, n) in view: keep to the looks
+        that the last frame was held against, whatever was made of it since."""
+        if self.free is None and self._unheld is not None:
+            self.pose, self._looks = self._unheld
+            self._surfaces.clear()
+        self.free = free
+
+    @property
+    def in_sight(self) -> bool:
+        """Whether enough of the cube was seen in the last frame to say where it is."""
+        return self.free is None or self._fit > SIGHT_FIT
+
+    def laid_from(self, start: CubePose, free: NDArray[np.bool_]) -> Tracked | None:
+        """While something passes: the kept looks laid over the last frame from another pose on, in the same
+        labelling, from which these stickers are in view. None, and nothing has changed, where they fit no
+        better than they did."""
+        if self._soft is None or self.free is None or not self._window.usable:
+            return None
+        before, self.free = self.free, free
+        laid = self._settle(self._soft, start)
+        if laid is None or laid.fit < self._fit + BETTER_FIT or not is_plausible(laid.pose):
+            self.free = before
+            return None
+        self.pose, self._fit, self._motion = laid.pose, laid.fit, (np.eye(3), np.zeros(3))
+        return Tracked(laid.pose, laid.fit, laid.misfit, laid.turns, laid.explained)
 
     def seams_straight(self) -> bool:
         """Whether no layer stands off: all seams of the last frame run through where the pose has them."""
@@ -209,7 +261,8 @@ class Tracker:
             return None
         if faces not in self._surfaces:
             self._surfaces[faces] = Surface(start.size, {face: self._looks[face] for face in faces})
-        return self._surfaces[faces].laid(soft, start, self._window.lens(start))
+        cover = Cover(self.free, self._usual_off) if self.free is not None else None
+        return self._surfaces[faces].laid(soft, start, self._window.lens(start), cover)
 
     # the kept looks
 
