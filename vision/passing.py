@@ -38,7 +38,8 @@ STILL_HIDDEN: Final = 0.06
 CHANGED: Final = 0.15
 UNCHANGED: Final = 0.08
 LEAST_IN_VIEW: Final = 0.4
-"""None has turned where less of the free stickers looks different, and so many of those in view are free."""
+"""None has turned where hardly anything is hidden, less of the free stickers looks different, and so many of
+those in view are free."""
 CHANGED_FRAMES: Final = 3
 """A layer turns when this share of the free stickers looks different in so many frames."""
 GONE_FRAMES: Final = 2
@@ -141,7 +142,7 @@ class Passing:
             self._changed += 1
         elif otherwise and gone:
             return "relit"
-        elif sight.different < UNCHANGED and sight.in_view > LEAST_IN_VIEW and fit > ASTRAY_FIT:
+        elif gone and sight.different < UNCHANGED and sight.in_view > LEAST_IN_VIEW:
             self._changed, self._clean = 0, self._frames
         as_before = gone and fit > usual_fit - LOOKS_AS_BEFORE
         self._gone = self._gone + 1 if as_before else 0

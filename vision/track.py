@@ -42,7 +42,7 @@ LEAST_FIT: Final = 0.45
 HELD_FIT: Final = 0.45
 HELD_FREE: Final = 0.15
 """While something passes the pose stays where it is below this fit, or share of stickers that are free."""
-SIGHT_FIT: Final = 0.6
+SIGHT_FIT: Final = 0.75
 BETTER_FIT: Final = 0.05
 CHECK_EVERY: Final = 4
 MOST_ASTRAY: Final = 0.10

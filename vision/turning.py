@@ -16,7 +16,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.passing import Glance, Passing, Sight
+from vision.passing import STILL_HIDDEN, Glance, Passing, Sight
 from vision.pose import FACE_NORMALS, face_points
 
 Floats = NDArray[np.floating]
@@ -233,7 +233,8 @@ class TurnWatch:
             misfit, fit = glance.again.misfit, glance.again.fit
         sight = Sight.of(misfit, glance)
         motion = turned_slice(np.where(sight.free, misfit, np.nan), *self._no_turns)
-        turns = motion is not None and not stands(motion.axis, motion.layer)
+        # what has passed may have hidden a turn to its end, and then the layer stands
+        turns = motion is not None and (sight.hidden < STILL_HIDDEN or not stands(motion.axis, motion.layer))
         verdict = self.passing.see(sight, fit, self._usual_fit, turns, straight)
         if verdict == "covered":
             return "still"
