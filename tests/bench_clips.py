@@ -1,15 +1,17 @@
 """How often a watch is right over whole clips with truth: what it settles on, takes for a turn, and times.
 
-    python tests/bench_clips.py [--toy] [--jobs 2] [FOLDER...]
+    python tests/bench_clips.py [--toy] [--jobs 2] [--passing] [FOLDER...]
 
 Each FOLDER holds clips as tests/studio/TRUTH.md has them (``tests/studio/bulk_clips.py`` traces as many as
 wanted); without one, the two of tests/data are watched. Every frame waits for its reading, at 30 frames a
-second of the clip's own time. The outside truth are the renderer's state, poses and turning times.
+second of the clip's own time. The outside truth are the renderer's state, poses and turning times. With
+``--passing`` each clip is watched five times, with a bar, an arm, a cup, a sleeve before it.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import os
 import sys
@@ -24,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 import cv2
 import numpy as np
+from passing_by import PASSERS, Passer
 
 from calibration.profile import default_profile
 from models.cases import case_of
@@ -39,6 +42,7 @@ FPS = 30.0
 NEAR_CELLS = 1.0
 #: frames after the last turn in which the old verdict may still stand
 GRACE = 2
+PASSES_FROM = 12
 PRINTED = (
     "clips",
     "clips that settled before a turn",
@@ -85,8 +89,8 @@ def is_right(report: FrameReport, frame: dict[str, Any], state: LastLayer) -> bo
     return min(gaps) < NEAR_CELLS and report.case in codes
 
 
-def watched(path: Path) -> Seen:
-    """Watch one clip."""
+def watched(path: Path, passer: Passer | None = None) -> Seen:
+    """Watch one clip, with something that passes before the cube from frame ``PASSES_FROM`` on."""
     truth = json.loads(path.read_text())
     state, turning = last_layer(truth), truth["motion"] == "turning"
     first = int(truth["first_turn_s"] * FPS) if turning else truth["frame_count"]
@@ -94,7 +98,10 @@ def watched(path: Path) -> Seen:
     watcher, counts, timed = Watcher(default_profile()), Counter(clips=1), list[Timed]()
     for number, frame in enumerate(truth["frames"]):
         image = cv2.imread(str(path.with_suffix("") / f"f{number:03d}.jpg"))
-        report = watcher.step(StreamFrame(np.asarray(image, np.uint8), number, number / FPS, 0.0))
+        shown = np.asarray(image, np.uint8)
+        if passer is not None:
+            shown = passer.over(shown, np.array(frame["top_quad"]), number - PASSES_FROM)
+        report = watcher.step(StreamFrame(shown, number, number / FPS, 0.0))
         if report.ended is not None:
             timed.append(report.ended)
         if number < first:
@@ -127,12 +134,14 @@ def main() -> None:
     parser.add_argument("folders", nargs="*", type=Path)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--toy", action="store_true", help="one clip of each folder")
+    parser.add_argument("--passing", action="store_true", help="things pass before the cube")
     options = parser.parse_args()
     cv2.setNumThreads(1)
     folders = options.folders or [Path(__file__).parent / "data"]
     clips = [path for folder in folders for path in _clips(folder)[: 1 if options.toy else None]]
     with Pool(options.jobs) as pool:
-        results = pool.map(watched, clips, chunksize=1)
+        passers = PASSERS.values() if options.passing else (None,)
+        results = pool.starmap(watched, itertools.product(clips, passers), chunksize=1)
     total = sum((one.counts for one in results), Counter[str]())
     for name in PRINTED:
         print(f"{name:36} {total[name]:6}")

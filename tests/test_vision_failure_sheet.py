@@ -22,7 +22,8 @@ EASY = SAMPLES / "01-large-on-desk.jpg"
 
 def test_failures_are_listed_worst_first_and_drawn() -> None:
     marks = []
-    for i, truth in enumerate(truths_in(SAMPLES)):
+    told = [truth for truth in truths_in(SAMPLES) if truth.code is None or truth.is_settled]
+    for i, truth in enumerate(told):
         answer = answer_of_truth(truth.picture)
         if answer.case is not None and i % 3 == 0:
             answer = replace(answer, case=replace(answer.case, code="e0-h"))

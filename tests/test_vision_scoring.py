@@ -142,8 +142,8 @@ def test_a_reader_without_fault_scores_full(samples: Path, monkeypatch, capsys) 
     monkeypatch.setattr(vision.report, "_reader", perfect)
     assert score_folder(samples, as_json=True) == 0
     everything = json.loads(capsys.readouterr().out)["conditions"]["all"]
-    assert everything["pictures"] == 16 and everything["cases"] == 13 and everything["negatives"] == 3
-    assert everything["right"] == 13 and everything["refused_rightly"] == 3
+    assert everything["pictures"] == 17 and everything["cases"] == 14 and everything["negatives"] == 3
+    assert everything["right"] == 14 and everything["refused_rightly"] == 3
     assert everything["wrong"] == everything["missed"] == everything["abstained"] == 0
     assert everything["stickers_raw"] == everything["stickers_decoded"] == everything["size_share"] == 1
     assert everything["placement"] == 0
@@ -177,15 +177,15 @@ def test_stopped_and_resumed(samples: Path, monkeypatch, capsys, tmp_path: Path)
     monkeypatch.setattr(vision.report, "_reader", stops_after_four)
     assert score_folder(samples, answers=kept) == 1
     captured = capsys.readouterr()
-    assert captured.err == "lastlook: stopped after 4 of 16 pictures\n" and "condition" in captured.out
+    assert captured.err == "lastlook: stopped after 4 of 17 pictures\n" and "condition" in captured.out
     with kept.open("a") as file:
         file.write('{"image": "half a li')  # as a kill leaves it
     reads.clear()
     reads.extend(["not", "counted", "here"])
     monkeypatch.setattr(vision.report, "_reader", perfect)
     score_folder(samples, answers=kept, as_json=True)
-    assert json.loads(capsys.readouterr().out)["conditions"]["all"]["right"] == 13
-    assert len(kept.read_text().splitlines()) == 16
+    assert json.loads(capsys.readouterr().out)["conditions"]["all"]["right"] == 14
+    assert len(kept.read_text().splitlines()) == 17
     first, rest = kept.read_text().split("\n", 1)
     kept.write_text(f"{first}\nnonsense\n{rest}")
     with pytest.raises(LastlookError, match="line 2"):
@@ -235,7 +235,7 @@ def test_answers_of_another_profile_stay_and_do_not_count(
 
     monkeypatch.setattr(vision.report, "_reader", counting)
     kept = tmp_path / "answers.jsonl"
-    for profile, expected in ((None, 16), ("desk", 16), (None, 0), ("desk", 0)):
+    for profile, expected in ((None, 17), ("desk", 17), (None, 0), ("desk", 0)):
         read.clear()
         before = kept.read_bytes() if kept.exists() else b""
         score_folder(samples, answers=kept, as_json=True, profile=profile)
@@ -303,7 +303,7 @@ def test_a_wrong_truth_is_one_line_and_costs_no_other(samples: Path, monkeypatch
     (samples / "04-size-3.json").write_text("[" * 20_000)
     assert score_folder(samples, as_json=True) == 1
     captured = capsys.readouterr()
-    assert json.loads(captured.out)["conditions"]["all"]["right"] == 12
+    assert json.loads(captured.out)["conditions"]["all"]["right"] == 13
     assert captured.err.count("\n") == 1 and "04-size-3.json" in captured.err
 
 

@@ -32,11 +32,11 @@ def test_the_case_from_the_stickers_is_the_case_from_the_pieces(path: Path) -> N
     assert truth.code in truth.fitting
 
 
-def test_samples_are_settled_but_the_view_from_above() -> None:
+def test_samples_are_settled_but_the_views_from_above() -> None:
     truths = {truth.picture.stem: truth for truth in truths_in(SAMPLES)}
     assert len(truths) >= 8
     open_ones = [name for name, truth in truths.items() if truth.code and not truth.is_settled]
-    assert open_ones == ["12-straight-down"]
+    assert open_ones == ["12-straight-down", "17-rims-from-above"]
 
 
 def rows_of(state: LastLayer) -> dict[str, tuple[tuple[str, ...], ...]]:

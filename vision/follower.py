@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.holding import free_share, nearest_labelling
+from vision.locate import find_near
+from vision.passing import FREE, Glance
 from vision.pose import VERTICES, CubePose
 from vision.seeker import Find, Seeker, Sighting
 from vision.track import Tracked, Tracker
@@ -94,7 +96,9 @@ class Follower:
             self._seeker.ask(number, image, self._size)
         sighting = self._seeker.collect()
         if sighting is not None:
-            if tracked is not None:
+            if tracked is not None and self.held:
+                pass  # what the finder makes of half a cube may be another one: see glance
+            elif tracked is not None:
                 tracked = self._checked_by(sighting, tracked, image)
             elif sighting.cubes and sighting.cubes[0].probability >= LEAST_PROBABILITY:
                 tracked = self._begin(sighting, image)
@@ -105,6 +109,50 @@ class Follower:
     def layer_stands(self, axis: int, layer: int) -> bool:
         """As :meth:`vision.track.Tracker.layer_stands`; False where there is no track."""
         return self._tracker is not None and self._tracker.layer_stands(axis, layer)
+
+    def glance(self, image: Image) -> Glance | None:
+        """What the finder sees of the tracked cube in the last frame. None where there is no track.
+
+        While something passes the track is put where the finder has the cube, if the cube's looks fit better
+        there than where they were lost.
+        """
+        if self._tracker is None:
+            return None
+        pose = self._tracker.pose
+        found = find_near(image, *_place(pose), pose.size)
+        named, angle = nearest_labelling(found.pose, pose)
+        sure = found.probability >= LEAST_PROBABILITY
+        again: Tracked | None = None
+        if self.held and sure and angle < CARRY_RAD and _near(pose, named):
+            again = self._tracker.laid_from(named, free_share(image, named, found) > FREE)
+            pose = self._tracker.pose
+        return Glance(free_share(image, pose, found), _off_cells(named, pose) if sure else 0.0, again)
+
+    def hold(self, free: NDArray[np.bool_] | None, *, look_anew: bool = False) -> None:
+        """As :meth:`vision.track.Tracker.hold`; None when nothing passes any more. ``look_anew``: the cube's
+        looks are taken from the last frame."""
+        if self._tracker is None:
+            return
+        if free is not None:
+            self._tracker.hold(free)
+            return
+        self._tracker.free = None
+        if look_anew:
+            self._tracker.renew()
+
+    def seams_straight(self) -> bool:
+        """As :meth:`vision.track.Tracker.seams_straight`; False where there is no track."""
+        return self._tracker is not None and self._tracker.seams_straight()
+
+    @property
+    def in_sight(self) -> bool:
+        """As :attr:`vision.track.Tracker.in_sight`; False where there is no track."""
+        return self._tracker is not None and self._tracker.in_sight
+
+    @property
+    def held(self) -> bool:
+        """Whether something passes before the cube."""
+        return self._tracker is not None and self._tracker.free is not None
 
     def at_rest(self, number: int, image: Image, tracked: Tracked) -> bool:
         """After a turn: take the cube's looks anew; whether all its layers stand straight."""
@@ -174,9 +222,7 @@ class Follower:
         if found is None or self._tracker is None:
             return tracked
         named, angle = nearest_labelling(found, pose)
-        edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
-        off = np.abs(named.project(VERTICES) - pose.project(VERTICES)).max() / edge_px * pose.size
-        if found.size == pose.size and off < SAME_CELLS:
+        if found.size == pose.size and _off_cells(named, pose) < SAME_CELLS:
             return tracked
         tracker = Tracker(sighting.image_bgr, named)
         again = self._caught_up(tracker, sighting, image)
@@ -201,6 +247,18 @@ class Follower:
 def _views(pose: CubePose) -> frozenset[str]:
     """The faces in view, those seen well also in small letters: nothing holds a grazing one."""
     return frozenset(pose.visible_faces(0.12)) | {face.lower() for face in pose.visible_faces(WELL_SEEN)}
+
+
+def _place(pose: CubePose) -> tuple[float, float, float]:
+    """x and y of a cube's middle in the picture, and pixels per edge there."""
+    x, y = (float(v) for v in pose.project(np.zeros((1, 3)))[0])
+    return x, y, pose.focal_px / float(np.linalg.norm(pose.translation))
+
+
+def _off_cells(one: CubePose, pose: CubePose) -> float:
+    """How far corners of two poses in one labelling lie apart in the picture at most, in stickers."""
+    edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
+    return float(np.abs(one.project(VERTICES) - pose.project(VERTICES)).max() / edge_px * pose.size)
 
 
 def _near(one: CubePose, other: CubePose, reach_edges: float = NEAR_EDGES) -> bool:

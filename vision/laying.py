@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.looks import FaceLook, Floats, Image, Laid, compared
+from vision.looks import Cover, FaceLook, Floats, Image, Laid, compared
 from vision.motion import Lens, middle, moved, project
 from vision.pose import FACE_COLUMNS, FACE_NORMALS, FACE_ROWS, CubePose, face_cosines, face_points
 
@@ -95,20 +95,29 @@ class Surface:
         self._arms = np.repeat(self._few_points.T, 3, axis=1)
         self._climb = (self._slopes * self._arms).sum(0)
 
-    def laid(self, soft: Image, start: CubePose, lens: Lens) -> Laid | None:
-        """Laid over a softened window from ``start`` on; None where too little of it can be compared."""
+    def laid(self, soft: Image, start: CubePose, lens: Lens, cover: Cover | None = None) -> Laid | None:
+        """Laid over a softened window from ``start`` on; None where too little of it can be compared.
+
+        With a ``cover`` the pose and the fit go by what is free of it, the misfit tells of all stickers.
+        """
         home = start.rotation
         rotation, translation = start.rotation, start.translation
         rows = self._rows(start)
+        few_free, many_free = (
+            self._points_of(cover, points) for points in (self._few_points, self._many_points)
+        )
+        typical = 0.0
         for _ in range(_STEPS):
             flat = project(rotation, translation, self._few_points, lens)
-            off, size, inside = compared(soft, flat, self._few_kept)
-            known = size[inside]
+            off, size, inside = compared(soft, flat, self._few_kept, few_free)
+            counts = inside if few_free is None else inside & few_free
+            known = size[counts]
             if len(known) < LEAST_TEXELS:
                 return None
-            reach = 3.0 * max(1.5 * middle(known), 5.0)
+            typical = middle(known)
+            reach = 3.0 * max(1.5 * (typical if cover is None else min(typical, cover.usual_off)), 5.0)
             share = np.maximum(1.0 - (size * np.float32(1.0 / reach)) ** 2, 0.0)
-            weighted = rows * np.repeat(share * share * inside, 3)
+            weighted = rows * np.repeat(share * share * counts, 3)
             normal = (weighted @ rows.T).astype(np.float64)
             normal.flat[::7] += 1e-4 * np.trace(normal) / 6 + 1e-9
             step = np.linalg.solve(normal, (weighted @ off.ravel()).astype(np.float64))
@@ -117,16 +126,28 @@ class Surface:
             if float(np.abs(step).max()) < _SMALL_STEP:
                 break
         flat = project(rotation, translation, self._many_points, lens)
-        off, size, inside = compared(soft, flat, self._many_kept)
+        off, size, inside = compared(soft, flat, self._many_kept, many_free)
         n, faces = start.size, self._faces
         misfit = np.full((6, n, n), np.nan, np.float32)
         misfit[faces] = self._by_sticker(size / self._usual, inside)
         area = np.maximum(face_cosines(start)[faces], 0.05)
-        borne_out = ((size < 0.45 * self._usual) & inside).reshape(len(faces), -1).mean(1)
-        fit = float(borne_out @ area / area.sum())
+        alike = ((size < 0.45 * self._usual) & inside).reshape(len(faces), -1)
+        if many_free is None:
+            fit = float(alike.mean(1) @ area / area.sum())
+        else:
+            free = many_free.reshape(len(faces), -1)
+            fit = float(((alike & free).sum(1) @ area) / max(free.sum(1) @ area, 1e-6))
         few = self._few_of_many
         turns, explained = self._layer_turns(rows, off[few], inside[few])
-        return Laid(replace(start, rotation=rotation, translation=translation), fit, misfit, turns, explained)
+        pose = replace(start, rotation=rotation, translation=translation)
+        return Laid(pose, fit, misfit, turns, explained, typical)
+
+    def _points_of(self, cover: Cover | None, points: Floats) -> NDArray[np.bool_] | None:
+        """Which of the points (faces * stickers * P) belong to stickers that are free of a cover."""
+        if cover is None:
+            return None
+        free = cover.free[self._faces].ravel()
+        return np.repeat(free, len(points) // len(free))
 
     def _rows(self, pose: CubePose) -> Floats:
         """d colour / d motion (6, points * 3 colours) of the kept looks at a pose, the motion in the cube's

@@ -42,14 +42,17 @@ def lattice_points(n: int) -> list[NDArray[np.float64]]:
 
 
 def compared(
-    soft: Image, flat: NDArray[np.float64], kept: Floats
+    soft: Image, flat: NDArray[np.float64], kept: Floats, free: NDArray[np.bool_] | None = None
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Frame minus kept look at pixels ``flat`` (P, 2): difference (P, 3), its length, inside the window."""
+    """Frame minus kept look at pixels ``flat`` (P, 2): difference (P, 3), its length, inside the window.
+
+    Where ``free`` (P,) says which points nothing covers, those alone tell how bright the faces are."""
     spots = flat.astype(np.float32)
     limit = np.array([soft.shape[1] - 1, soft.shape[0] - 1], np.float32)
     inside = np.asarray(((spots >= 0) & (spots <= limit)).all(1))
     values = read_off(soft, spots).reshape(kept.shape)
-    off = (matched(values, kept, inside.reshape(len(kept), -1)) - kept).reshape(-1, 3)
+    counts = inside if free is None else inside & free
+    off = (matched(values, kept, counts.reshape(len(kept), -1)) - kept).reshape(-1, 3)
     return off, np.sqrt(np.einsum("pc,pc->p", off, off)), inside
 
 
@@ -76,14 +79,32 @@ def is_plausible(pose: CubePose) -> bool:
 
 
 @dataclass(frozen=True, eq=False)
+class Cover:
+    """Something that passes before a cube: ``free`` (6, n, n) which stickers it leaves in view, ``usual_off``
+    by how much points look otherwise in the median while nothing covers them, in levels of a channel."""
+
+    free: NDArray[np.bool_]
+    usual_off: float
+
+
+@dataclass(frozen=True, eq=False)
 class Laid:
-    """The kept looks laid over a frame; fields as in :class:`vision.track.Tracked`."""
+    """The kept looks laid over a frame; fields as in :class:`vision.track.Tracked`, and by how much points
+    look otherwise in the median, in levels of a channel."""
 
     pose: CubePose
     fit: float
     misfit: Floats
     turns: Floats
     explained: Floats
+    typical_off: float
+
+    @classmethod
+    def nothing(cls, pose: CubePose) -> Laid:
+        """Nothing could be compared at this pose."""
+        n = pose.size
+        turns = np.zeros((3, n), np.float32)
+        return cls(pose, 0.0, np.full((6, n, n), np.nan, np.float32), turns, turns, 0.0)
 
 
 def is_stirred(laid: Laid) -> bool:

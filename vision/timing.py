@@ -7,6 +7,7 @@ widen that by themselves.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, Protocol
 
@@ -45,6 +46,13 @@ class Instant:
     after_s: float
     by_s: float
     share: float = 0.5
+
+    @classmethod
+    def among(cls, times_s: Sequence[float], back: int, share: float, unsure: int = 0) -> Instant:
+        """After the frame before, or ``unsure`` frames before that, and by the one ``back`` frames ago; from
+        the times of all frames, which reach back as far as is known."""
+        last = max(len(times_s) - 1 - back, 0)
+        return cls(times_s[max(last - 1 - unsure, 0)], times_s[last], share)
 
     @property
     def best_s(self) -> float:

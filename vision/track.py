@@ -19,18 +19,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.turns import FACES
+from vision.coarse import flowed, shifted
 from vision.laying import Surface, soften, texels
 from vision.looks import (
+    Cover,
     FaceLook,
     Laid,
     is_plausible,
     is_stirred,
     is_trusted,
-    lattice_points,
 )
-from vision.motion import middle, motion_rows, moved, orthonormal, project, read_off
-from vision.pose import VERTICES, CubePose, face_cosines
+from vision.motion import orthonormal, project, read_off
+from vision.pose import CubePose, face_cosines
 from vision.seams import layer_gaps, seat
 from vision.window import Image, Window
 
@@ -39,7 +39,11 @@ Floats = NDArray[np.float32]
 LEAST_COSINE: Final = 0.22
 FRESH_COSINE: Final = 1.25
 LEAST_FIT: Final = 0.45
-FLOW_WINDOW: Final = (13, 13)
+HELD_FIT: Final = 0.45
+HELD_FREE: Final = 0.15
+"""While something passes the pose stays where it is below this fit, or share of stickers that are free."""
+SIGHT_FIT: Final = 0.75
+BETTER_FIT: Final = 0.05
 CHECK_EVERY: Final = 4
 MOST_ASTRAY: Final = 0.10
 STALE_FIT: Final = 0.88
@@ -74,7 +78,8 @@ class Tracker:
     """Follows one cube from the frame in which it was found.
 
     ``fluid``, while a layer turns: the faces are compared with the frame before instead of with how they
-    looked when the track was last renewed.
+    looked when the track was last renewed. ``free`` (6, n, n), while something passes before the cube: which
+    stickers are in view; the kept looks stay as they are, and where too little is seen so does the pose.
     """
 
     def __init__(self, image_bgr: Image, pose: CubePose) -> None:
@@ -82,8 +87,8 @@ class Tracker:
         n = pose.size
         self._texels = texels(n)
         self._looks: dict[int, FaceLook] = {}
+        self._unheld: tuple[CubePose, dict[int, FaceLook]] | None = None
         self._surfaces: dict[tuple[int, ...], Surface] = {}
-        self._flow_points = lattice_points(n)
         self._window = Window(pose, image_bgr.shape)
         self._frame = image_bgr
         self._work = self._window.cut(image_bgr)
@@ -93,7 +98,9 @@ class Tracker:
         self._motion = np.eye(3), np.zeros(3)
         self._fit = 1.0
         self._age = 0
+        self._usual_off = float("inf")
         self.fluid = False
+        self.free: NDArray[np.bool_] | None = None
         self.renew(pose)
 
     def follow(self, image_bgr: Image) -> Tracked | None:
@@ -115,14 +122,21 @@ class Tracker:
                 best = laid
             if best is not None and best.fit > enough:
                 break
-        if best is None or best.fit < LEAST_FIT or not is_plausible(best.pose):
+        if self.free is not None and not self._may_move(best):
+            best = Laid.nothing(self.pose)
+        elif best is None or best.fit < LEAST_FIT or not is_plausible(best.pose):
             return None
+        self._unheld = best.pose, dict(self._looks)
         pose, fit, misfit = best.pose, best.fit, best.misfit
         self._motion = pose.rotation @ self.pose.rotation.T, pose.translation - self.pose.translation
         self._fit = fit
         self.pose, self._frame = pose, image_bgr
         self._work, self._soft, self._grey = work, soft, self._next_grey
         self._age += 1
+        if self.free is not None:
+            return Tracked(self.pose, fit, misfit, best.turns, best.explained)
+        if fit > WHOLE_FIT and not self.fluid:
+            self._usual_off = best.typical_off
         due = self._age % CHECK_EVERY == 0 or fit < STALE_FIT
         if due and not self.fluid and fit > 0.6 and not is_stirred(best):
             self._check_seat(stale=fit < STALE_FIT)
@@ -130,6 +144,14 @@ class Tracker:
             self._forget_looks()
         self._capture(self.pose, refresh=fit > 0.8)
         return Tracked(self.pose, fit, misfit, best.turns, best.explained)
+
+    def _may_move(self, laid: Laid | None) -> bool:
+        """Whether so much of the cube is free that it says where the cube has gone."""
+        assert self.free is not None
+        free = self.free[list(self._looks)]
+        return (
+            laid is not None and laid.fit > HELD_FIT and free.mean() > HELD_FREE and is_plausible(laid.pose)
+        )
 
     def renew(self, pose: CubePose | None = None) -> None:
         """Take the looks of all visible faces anew from the last frame, for the cube has changed; ``pose``
@@ -145,6 +167,33 @@ class Tracker:
             self.pose = seated.pose
         self._forget_looks()
         self._capture(self.pose, refresh=True)
+
+    def hold(self, free: NDArray[np.bool_]) -> None:
+        """Something passes before the cube and leaves these stickers (6, n, n) in view: keep to the looks
+        that the last frame was held against, whatever was made of it since."""
+        if self.free is None and self._unheld is not None:
+            self.pose, self._looks = self._unheld
+            self._surfaces.clear()
+        self.free = free
+
+    @property
+    def in_sight(self) -> bool:
+        """Whether enough of the cube was seen in the last frame to say where it is."""
+        return self.free is None or self._fit > SIGHT_FIT
+
+    def laid_from(self, start: CubePose, free: NDArray[np.bool_]) -> Tracked | None:
+        """While something passes: the kept looks laid over the last frame from another pose on, in the same
+        labelling, from which these stickers are in view. None, and nothing has changed, where they fit no
+        better than they did."""
+        if self._soft is None or self.free is None or not self._window.usable:
+            return None
+        before, self.free = self.free, free
+        laid = self._settle(self._soft, start)
+        if laid is None or laid.fit < self._fit + BETTER_FIT or not is_plausible(laid.pose):
+            self.free = before
+            return None
+        self.pose, self._fit, self._motion = laid.pose, laid.fit, (np.eye(3), np.zeros(3))
+        return Tracked(laid.pose, laid.fit, laid.misfit, laid.turns, laid.explained)
 
     def seams_straight(self) -> bool:
         """Whether no layer stands off: all seams of the last frame run through where the pose has them."""
@@ -195,61 +244,12 @@ class Tracker:
         if flowed is not None:
             yield flowed, 0.6
         yield self.pose, LEAST_FIT
-        yield self._shifted(work), LEAST_FIT
+        yield shifted(self.pose, self._window.lens(self.pose), self._work, work), LEAST_FIT
 
     def _flow(self, work: Image) -> CubePose | None:
-        """The motion that optical flow of the lattice's points speaks for."""
-        pose = self.pose
-        seen = [FACES.index(face) for face in pose.visible_faces(0.15)]
-        points = np.concatenate([self._flow_points[face] for face in seen])
-        lens = self._window.lens(pose)
-        flat = project(pose.rotation, pose.translation, points, lens)
         before = self._grey if self._grey is not None else cv2.cvtColor(self._work, cv2.COLOR_BGR2GRAY)
         after = self._next_grey = cv2.cvtColor(work, cv2.COLOR_BGR2GRAY)
-        there, good, _ = cv2.calcOpticalFlowPyrLK(
-            before,
-            after,
-            flat.astype(np.float32),
-            flat.astype(np.float32),
-            winSize=FLOW_WINDOW,
-            maxLevel=2,
-            criteria=(cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 12, 0.03),
-        )
-        keep = good.ravel() == 1
-        if keep.sum() < 6:
-            return None
-        points, target = points[keep], there[keep].astype(np.float64)
-        rotation, translation = pose.rotation, pose.translation
-        for _ in range(3):
-            flat = project(rotation, translation, points, lens)
-            off = target - flat
-            lengths = np.sqrt((off * off).sum(1))
-            spread = max(1.5 * middle(lengths), 0.3)
-            weights = 1.0 / np.maximum(lengths / spread, 1.0)
-            weights[lengths > 4 * spread] = 0.0
-            jacobian = motion_rows(rotation, translation, points, lens)
-            rows = (jacobian * weights[:, None, None]).reshape(-1, 6)
-            normal = rows.T @ jacobian.reshape(-1, 6)
-            normal[np.diag_indices(6)] += 1e-6 * np.trace(normal) + 1e-9
-            step = np.linalg.solve(normal, rows.T @ off.ravel())
-            rotation, translation = moved(rotation, translation, step)
-        return replace(pose, rotation=rotation, translation=translation)
-
-    def _shifted(self, work: Image) -> CubePose:
-        """The pose moved in the picture to where the cube's look of the frame before fits best: a last
-        resort for jumps that are too large for optical flow."""
-        pose = self.pose
-        lens = self._window.lens(pose)
-        outline = project(pose.rotation, pose.translation, VERTICES, lens) / 2
-        before, after = (cv2.resize(one, None, fx=0.5, fy=0.5) for one in (self._work, work))
-        low = np.clip(np.floor(outline.min(0)), 0, None).astype(int)
-        high = np.minimum(np.ceil(outline.max(0)), (before.shape[1], before.shape[0])).astype(int)
-        if (high - low < 6).any():
-            return pose
-        look = before[low[1] : high[1], low[0] : high[0]]
-        at = cv2.minMaxLoc(cv2.matchTemplate(after, look, cv2.TM_CCOEFF_NORMED))[3]
-        shift = (np.array(at) - low) * 2.0 * pose.translation[2] / lens.focal_px
-        return replace(pose, translation=pose.translation + np.array([shift[0], shift[1], 0.0]))
+        return flowed(self.pose, self._window.lens(self.pose), before, after)
 
     # fine motion
 
@@ -261,7 +261,8 @@ class Tracker:
             return None
         if faces not in self._surfaces:
             self._surfaces[faces] = Surface(start.size, {face: self._looks[face] for face in faces})
-        return self._surfaces[faces].laid(soft, start, self._window.lens(start))
+        cover = Cover(self.free, self._usual_off) if self.free is not None else None
+        return self._surfaces[faces].laid(soft, start, self._window.lens(start), cover)
 
     # the kept looks
 

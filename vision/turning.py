@@ -16,10 +16,11 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.passing import STILL_HIDDEN, Glance, Passing, Sight
 from vision.pose import FACE_NORMALS, face_points
 
 Floats = NDArray[np.floating]
-State = Literal["still", "turning", "rested"]
+State = Literal["still", "relit", "turning", "rested"]
 
 # A layer that looks turned: a sticker looks like another one from this misfit on; shares of such stickers
 # in the layer at least, elsewhere at most; the layer's mean misfit at least, and how much of it came in
@@ -52,6 +53,10 @@ LONGEST_TURN_FRAMES: Final = 60
 HISTORY_FRAMES: Final = 8
 STIR_FACTOR: Final = 1.5
 STIR_MORE: Final = 0.05
+# Something may be passing where the fit is below the usual one by so much and the cube has stood still for so
+# many frames; within a sequence what moves is a layer.
+FALLEN: Final = 0.06
+STOOD_FRAMES: Final = 8
 
 
 @lru_cache(maxsize=8)
@@ -128,20 +133,24 @@ def _blocks(n: int) -> tuple[tuple[int, int], ...]:
 class TurnWatch:
     """From frame to frame: still, turning, or just come to rest.
 
-    ``frames_back``: by how many frames the turn began before the one in which it was noticed.
+    ``frames_back``: by how many frames the turn began before the one in which it was noticed, and by how
+    many more (``frames_unsure``) it may have, behind what passed. ``passing``: what passes before the cube.
     """
 
     def __init__(self, size: int) -> None:
         self.turning = False
-        self.frames_back = 0
+        self.frames_back = self.frames_unsure = 0
+        self.passing: Passing | None = None
         self._before: SliceMotion | None = None
         self._fit = 0.0
         self._usual_fit = 1.0
         self._usual = np.zeros((3, size))
+        self._no_turns = np.zeros((3, size)), np.zeros((3, size))
         self._stir: deque[Floats] = deque(maxlen=HISTORY_FRAMES)
         self._swing: deque[Floats] = deque(maxlen=HISTORY_FRAMES)
         self._quiet = 0
         self._frames = 0
+        self._still = 0
 
     def see(
         self,
@@ -150,13 +159,19 @@ class TurnWatch:
         explained: Floats,
         fit: float,
         stands: Callable[[int, int], bool] = lambda axis, layer: False,
+        glance: Callable[[], Glance | None] = lambda: None,
+        straight: Callable[[], bool] = lambda: False,
     ) -> State:
         """One tracked frame, fields as in ``Tracked`` (while turning: against the frame before). Returns
-        "rested" in the frame in which a turn is taken to be over: nothing has moved for ``REST_FRAMES``.
+        "rested" in the frame in which a turn is taken to be over: nothing has moved for ``REST_FRAMES``;
+        "relit" where something has passed after which the cube looks otherwise, unturned.
 
         ``stands(axis, layer)`` looks closer, where a turn seems to begin: whether that layer's seams are
-        still where they were, so that only the light on it has changed.
+        still where they were, so that only the light on it has changed. ``glance()`` and
+        ``straight()`` are asked what covers the cube, and whether no layer stands off.
         """
+        if self.passing is not None:
+            return self._while_passing(misfit, fit, stands, glance(), straight)
         if not self.turning:
             off = angles_rad - self._usual
             sharp = np.where(np.abs(off) < np.abs(angles_rad), off, angles_rad)
@@ -175,6 +190,12 @@ class TurnWatch:
                 # a track torn between the layer that turns and the others fits neither
                 axis, layer = (int(v) for v in np.unravel_index(int(stir.argmax()), stir.shape))
                 motion = SliceMotion(axis, layer, float("nan"), min(fall, 1.0))
+            self._still += 1
+            unusual = motion is not None or fit < self._usual_fit - FALLEN
+            if unusual and self._still > STOOD_FRAMES:
+                self.passing = Passing.begun(misfit, glance(), moving=motion is not None)
+                if self.passing is not None:
+                    return "still"
             # slow drifts are other things than turns: shading, a layer's misturn coming into view
             self._stir.append(stir)
             self._swing.append(np.abs(off))
@@ -183,7 +204,7 @@ class TurnWatch:
                 self._usual_fit += 0.2 * (fit - self._usual_fit)
                 return "still"
             self.turning, self._quiet, self._frames = True, 0, 0
-            self.frames_back = self._began(motion)
+            self.frames_back, self.frames_unsure = self._began(motion), 0
             return "turning"
         self._frames += 1
         moving = np.abs(angles_rad) * (explained > QUIET_EXPLAINED)
@@ -192,10 +213,39 @@ class TurnWatch:
         self._quiet = self._quiet + 1 if quiet else 0
         if self._quiet >= REST_FRAMES or self._frames > LONGEST_TURN_FRAMES:
             self.turning = False
+            self._still = 0
             self._usual[:] = 0
             self._stir.clear()
             self._swing.clear()
             return "rested"
+        return "turning"
+
+    def _while_passing(
+        self,
+        misfit: Floats,
+        fit: float,
+        stands: Callable[[int, int], bool],
+        glance: Glance | None,
+        straight: Callable[[], bool],
+    ) -> State:
+        assert self.passing is not None and glance is not None
+        if glance.again is not None:
+            misfit, fit = glance.again.misfit, glance.again.fit
+        sight = Sight.of(misfit, glance)
+        motion = turned_slice(np.where(sight.free, misfit, np.nan), *self._no_turns)
+        # what has passed may have hidden a turn to its end, and then the layer stands
+        turns = motion is not None and (sight.hidden < STILL_HIDDEN or not stands(motion.axis, motion.layer))
+        verdict = self.passing.see(sight, fit, self._usual_fit, turns, straight)
+        if verdict == "covered":
+            return "still"
+        passing, self.passing = self.passing, None
+        self._before, self._fit = None, fit
+        self._stir.clear()
+        self._swing.clear()
+        if verdict != "changed":
+            return "relit" if verdict == "relit" else "still"
+        self.turning, self._quiet, self._frames = True, 0, 0
+        self.frames_back, self.frames_unsure = passing.back, passing.unsure
         return "turning"
 
     def _confirmed(self, motion: SliceMotion | None, *, fell: bool) -> SliceMotion | None:

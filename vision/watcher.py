@@ -17,6 +17,7 @@ from vision.frame_report import FrameReport, SettledState
 from vision.holding import front_face, view_weight
 from vision.locate import find_cubes
 from vision.naming import Naming
+from vision.passing import LONGEST_FRAMES
 from vision.pose import CubePose
 from vision.reasoner import Job, Outcome, Reasoner
 from vision.sample import sample_stickers
@@ -44,7 +45,7 @@ class _Known:
     one_colour: tuple[int | None, int] = (None, 0)
     mirror_reads: int = 0
     last_read: int = -1000
-    times: deque[float] = field(default_factory=lambda: deque(maxlen=8))
+    times: deque[float] = field(default_factory=lambda: deque(maxlen=LONGEST_FRAMES + 8))
 
 
 class Watcher:
@@ -105,9 +106,10 @@ class Watcher:
         if tracked is not None:
             self._known.times.append(frame.time_s)
             turning = self._watch_turns(tracked, frame, image)
-            self._checks(frame, image, turning)
-        tracked_pose = self._follower.pose if tracked is not None else None
-        if tracked_pose is not None and not turning:
+            self._checks(frame, image, turning or self._follower.held)
+        in_sight = tracked is not None and self._follower.in_sight
+        tracked_pose = self._follower.pose if in_sight else None
+        if tracked_pose is not None and not turning and not self._follower.held:
             self._read(tracked_pose, frame, image)
         if self._take_outcome():
             return replace(self.step(frame), turned_over=True)
@@ -162,10 +164,17 @@ class Watcher:
             tracked.slice_explained,
             tracked.fit,
             self._follower.layer_stands,
+            lambda: self._follower.glance(image),
+            self._follower.seams_straight,
         )
+        if self._follower.held and self._turns.passing is None:
+            self._checked_s = -np.inf  # what has passed may have drawn the track along
+        passing = self._turns.passing
+        self._follower.hold(None if passing is None else passing.sight.free, look_anew=state == "relit")
         if state == "turning" and not was:
-            times = list(self._known.times)
-            self._began = self._between(times, self._turns.frames_back, 0.25)
+            self._began = Instant.among(
+                self._known.times, self._turns.frames_back, 0.25, self._turns.frames_unsure
+            )
             self._forget()
             self._rested = None
         if state == "rested":
@@ -176,17 +185,11 @@ class Watcher:
                 self._turns = TurnWatch(pose.size)
                 self._renamed()
             elif rests:
-                self._rested = self._between(list(self._known.times), 2, 0.75)
+                self._rested = Instant.among(self._known.times, 2, 0.75)
             else:
                 self._turns.go_on()
         self._follower.fluid = self._turns.turning
         return self._turns.turning
-
-    @staticmethod
-    def _between(times: list[float], back: int, share: float) -> Instant:
-        """From the frame before to the one ``back`` frames ago."""
-        last = max(len(times) - 1 - back, 0)
-        return Instant(times[max(last - 1, 0)], times[last], share)
 
     # stickers
 
