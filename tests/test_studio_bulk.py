@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent / "studio"))
 import bulk_camera
 import bulk_cube
 import bulk_scene
+from bulk_view import Views
 
 W, H = 320, 180
 
@@ -170,3 +171,28 @@ def test_a_clip_shows_what_its_truth_says_at_every_moment(tmp_path: Path) -> Non
             want = bulk_scene.project(truth, plain_centre(f, r, c, 3)[None])[0]
             assert np.hypot(*(want - truth["sticker_xy"][f, r, c])) < 0.012 * size_px  # half a gap
     assert len(set(scenes.truth[-1]["facelets"][0].ravel().tolist())) == 1, "the sequence orients the top"
+
+
+def test_of_a_side_out_of_view_only_what_stands_out_is_seen(tmp_path: Path) -> None:
+    """Plane geometry: from behind a plane nothing painted on it is seen; what stands before it may be."""
+    if shutil.which("g++") is None:
+        pytest.skip("needs g++ to build the tracer")
+    lib = bulk_scene.load_library("cpu", tmp_path)
+    counts = []
+    for thickness in (0.0, 0.05):
+        scenes = bulk_scene.sample_scenes(8, 3, W, H, 0, False, Views(steep=1.0, sizes=(3, 4)))
+        for cubes in scenes.cubes:
+            n, half_edge = cubes[0, 0], cubes[0, 1]
+            cubes[0, 4], cubes[0, 3] = 0, 0.01 * half_edge  # with stickers, hardly any bevel
+            cubes[0, 5], cubes[0, 28:34] = 0.85, (1, 1, 0, n, 1, 0)  # no layer turned
+            cubes[0, 87] = thickness * 2 * half_edge / max(n, 1)
+        out = bulk_scene.render(scenes, W, H, 0, lib)
+        behind = 0
+        for truth, sticker in zip(scenes.truth, out["sticker"], strict=True):
+            if truth["has_cube"]:
+                eye = -truth["rotation"].T @ truth["translation"]
+                ahead = np.array([eye[1], eye[0], eye[2], -eye[1], -eye[0], -eye[2]]) - 0.5
+                face = np.where(sticker > 0, (sticker.astype(int) - 1) // 25, -1)
+                behind += int(np.isin(face, np.flatnonzero(ahead < -0.05)).sum())
+        counts.append(behind)
+    assert counts[0] == 0 and counts[1] > 30

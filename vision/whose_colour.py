@@ -38,8 +38,8 @@ UNSAID: Final = -30.0
 _HEADS: Final = 4
 _COLOURS: Final = 4
 OVERSEEN: Final = 4.0
-"""By so much a network that does not know rims overrates the odds that a sticker of an opened side is in view:
-of 2,600 on traced pictures it gave 0.6 to some of which 0.22 were, 0.8 to 0.55, 0.95 to 0.92."""
+"""By so much a network that does not know rims overrates the odds that a sticker of an opened side is in
+view: of 2,600 on traced pictures it gave 0.6 to some of which 0.22 were, 0.8 to 0.55, 0.95 to 0.92."""
 UNSEEN_SHARES: Final = np.full(6, (1.0 - TOP_SHARE) / len(SIDES), np.float32)
 """Of a sticker that is not seen, the probability to have the colour of each face of the pose."""
 UNSEEN_SHARES[[TOP, BOTTOM]] = TOP_SHARE, np.exp(UNSAID)
