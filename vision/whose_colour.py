@@ -106,10 +106,9 @@ def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
         for pair in (ranked[:2], ranked[2:])
     )
     log_shares, seen = np.zeros((6, n, n, 6), np.float32), np.ones((6, n, n), np.float32)
-    # from straight above the other two sides show as rims as well: they are looked at by themselves
-    looks = (
-        [([0, *best], [0, *best]), ([0, *others], others)] if others and knows_rims else [([0, *best],) * 2]
-    )
+    looks = [([0, *best], [0, *best])]
+    if others and knows_rims:  # from straight above these show as rims as well, and are asked about alone
+        looks.append(([0, *others], others))
     for faces, asked in looks:
         tokens = _tokens(image_bgr, pose, faces, cosines, opened)
         logits = _forward(tokens, _weights(has_middle=n > 2)).reshape(len(faces), n, n, _COLOURS + 1)
