@@ -9,6 +9,7 @@ import shutil
 import sys
 from argparse import Namespace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,12 +25,16 @@ W, H = 320, 180
 
 
 @pytest.fixture(scope="module")
-def traced(tmp_path_factory: pytest.TempPathFactory) -> tuple[bulk_scene.Scenes, dict[str, np.ndarray]]:
+def tracer(tmp_path_factory: pytest.TempPathFactory) -> Any:
     if shutil.which("g++") is None:
         pytest.skip("needs g++ to build the tracer")
-    lib = bulk_scene.load_library("cpu", tmp_path_factory.mktemp("bulk"))
+    return bulk_scene.load_library("cpu", tmp_path_factory.mktemp("bulk"))
+
+
+@pytest.fixture(scope="module")
+def traced(tracer: Any) -> tuple[bulk_scene.Scenes, dict[str, np.ndarray]]:
     scenes = bulk_scene.sample_scenes(14, 5, W, H)
-    return scenes, bulk_scene.render(scenes, W, H, 0, lib)
+    return scenes, bulk_scene.render(scenes, W, H, 0, tracer)
 
 
 def plain_centre(face: int, row: int, col: int, n: int) -> np.ndarray:
@@ -139,23 +144,20 @@ def test_grey_card_stays_grey_without_errors() -> None:
 
 
 @pytest.mark.slow
-def test_a_clip_shows_what_its_truth_says_at_every_moment(tmp_path: Path) -> None:
+def test_a_clip_shows_what_its_truth_says_at_every_moment(tracer: Any) -> None:
     """Pinhole geometry while the cube sways; a layer on its way is alone; colours are only moved about."""
     import bulk_clips
     from shades import shade_named
 
-    if shutil.which("g++") is None:
-        pytest.skip("needs g++ to build the tracer")
-    lib = bulk_scene.load_library("cpu", tmp_path)
     wanted = Namespace(width=W, height=H, motion="turning")
     body = bulk_clips.draw_body(np.random.default_rng(3), shade_named("standard"), 3)
-    first, sway, show, scheme = bulk_clips.draw_clip(body, [3, 1], wanted, lib)
+    first, sway, show, scheme = bulk_clips.draw_clip(body, [3, 1], wanted, tracer)
     assert show is not None
     move = show.moves[1]
     times_s = (0.0, show.first_turn_s / 2, (move.start_s + move.end_s) / 2, show.moves[-1].end_s + 0.5)
     settings = [bulk_clips.frame_setting(first, sway, show, time_s, scheme) for time_s in times_s]
     scenes = bulk_scene.pack(settings, W, H)
-    bulk_scene.render(scenes, W, H, 0, lib)
+    bulk_scene.render(scenes, W, H, 0, tracer)
     assert np.allclose(scenes.truth[0]["rotation"], first.truth["rotation"])
     assert not np.allclose(scenes.truth[1]["rotation"], first.truth["rotation"])
     for truth, time_s in zip(scenes.truth, times_s, strict=True):
@@ -173,11 +175,8 @@ def test_a_clip_shows_what_its_truth_says_at_every_moment(tmp_path: Path) -> Non
     assert len(set(scenes.truth[-1]["facelets"][0].ravel().tolist())) == 1, "the sequence orients the top"
 
 
-def test_of_a_side_out_of_view_only_what_stands_out_is_seen(tmp_path: Path) -> None:
+def test_of_a_side_out_of_view_only_what_stands_out_is_seen(tracer: Any) -> None:
     """Plane geometry: from behind a plane nothing painted on it is seen; what stands before it may be."""
-    if shutil.which("g++") is None:
-        pytest.skip("needs g++ to build the tracer")
-    lib = bulk_scene.load_library("cpu", tmp_path)
     counts = []
     for thickness in (0.0, 0.05):
         scenes = bulk_scene.sample_scenes(8, 3, W, H, 0, False, Views(steep=1.0, sizes=(3, 4)))
@@ -186,7 +185,7 @@ def test_of_a_side_out_of_view_only_what_stands_out_is_seen(tmp_path: Path) -> N
             cubes[0, 4], cubes[0, 3] = 0, 0.01 * half_edge  # with stickers, hardly any bevel
             cubes[0, 5], cubes[0, 28:34] = 0.85, (1, 1, 0, n, 1, 0)  # no layer turned
             cubes[0, 87] = thickness * 2 * half_edge / max(n, 1)
-        out = bulk_scene.render(scenes, W, H, 0, lib)
+        out = bulk_scene.render(scenes, W, H, 0, tracer)
         behind = 0
         for truth, sticker in zip(scenes.truth, out["sticker"], strict=True):
             if truth["has_cube"]:

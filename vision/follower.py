@@ -6,6 +6,7 @@ names that it had, as long as it can hardly have turned away meanwhile.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from typing import Final, Literal
 
@@ -119,7 +120,7 @@ class Follower:
         if self._tracker is None:
             return None
         pose = self._tracker.pose
-        found = find_near(image, *_place(pose), pose.size)
+        found = find_near(image, *pose.middle_xy, pose.edge_px, pose.size)
         named, angle = nearest_labelling(found.pose, pose)
         sure = found.probability >= LEAST_PROBABILITY
         again: Tracked | None = None
@@ -249,20 +250,11 @@ def _views(pose: CubePose) -> frozenset[str]:
     return frozenset(pose.visible_faces(0.12)) | {face.lower() for face in pose.visible_faces(WELL_SEEN)}
 
 
-def _place(pose: CubePose) -> tuple[float, float, float]:
-    """x and y of a cube's middle in the picture, and pixels per edge there."""
-    x, y = (float(v) for v in pose.project(np.zeros((1, 3)))[0])
-    return x, y, pose.focal_px / float(np.linalg.norm(pose.translation))
-
-
 def _off_cells(one: CubePose, pose: CubePose) -> float:
     """How far corners of two poses in one labelling lie apart in the picture at most, in stickers."""
-    edge_px = pose.focal_px / float(np.linalg.norm(pose.translation))
-    return float(np.abs(one.project(VERTICES) - pose.project(VERTICES)).max() / edge_px * pose.size)
+    return float(np.abs(one.project(VERTICES) - pose.project(VERTICES)).max() / pose.edge_px * pose.size)
 
 
 def _near(one: CubePose, other: CubePose, reach_edges: float = NEAR_EDGES) -> bool:
     """Whether two poses can be of one cube: their centres lie within so many edges in the picture."""
-    here, there = (pose.project(np.zeros((1, 3)))[0] for pose in (one, other))
-    edge_px = one.focal_px / float(np.linalg.norm(one.translation))
-    return float(np.hypot(*(here - there))) <= reach_edges * edge_px
+    return math.dist(one.middle_xy, other.middle_xy) <= reach_edges * one.edge_px

@@ -29,7 +29,7 @@ class Window:
         self.bottom = int(min(np.ceil(high[1] + margin), shape[0]))
         self._wh = shape[1], shape[0]
         # halved so many times: averaging two by two is what the resizing does fastest
-        self.halvings = max(0, round(np.log2(max(_edge_px(pose), 1.0) / WORK_EDGE_PX)))
+        self.halvings = max(0, round(np.log2(max(pose.edge_px, 1.0) / WORK_EDGE_PX)))
         shrink = 1 << self.halvings
         self.right -= (self.right - self.left) % shrink
         self.bottom -= (self.bottom - self.top) % shrink
@@ -42,7 +42,7 @@ class Window:
 
     def holds(self, pose: CubePose) -> bool:
         """Whether the cube still lies well inside, at about the same scale."""
-        if not 0.6 < _edge_px(pose) * self.scale / WORK_EDGE_PX < 1.7 and self.halvings:
+        if not 0.6 < pose.edge_px * self.scale / WORK_EDGE_PX < 1.7 and self.halvings:
             return False
         low, high = _extent(pose)
         room = 0.4 * MARGIN * float((high - low).max())
@@ -73,10 +73,6 @@ class Window:
         x = (pose.centre_xy[0] - self.left) * self.scale - half
         y = (pose.centre_xy[1] - self.top) * self.scale - half
         return Lens(pose.focal_px * self.scale, x, y, pose.k1)
-
-
-def _edge_px(pose: CubePose) -> float:
-    return pose.focal_px / float(np.linalg.norm(pose.translation))
 
 
 def _extent(pose: CubePose) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
