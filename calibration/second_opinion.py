@@ -4,7 +4,7 @@ Both opinions look at the same pixels, so neither counts in full beside the othe
 the second one knows more: it sees the top's colour beside each sticker. Three of the five weights there
 (own_top, own_side, second_side) were searched for on traced pictures that are not scored
 (tests/studio/fit_second.py); second_top and lean were set by counting what is named, the latter over scored
-pictures as well. Those of the sides and of a 2x2x2 were chosen on traced ones (DEVELOPERS.md).
+pictures as well. Those of the sides and of a 2x2x2 were chosen on traced ones (tests/studio/TRAINING.md).
 
 An opinion is an array (..., 6) of log probabilities that a sticker has the colour of each face of the pose,
 the first face being the top; all zero where there is none. The colour of the bottom is not among its answers.

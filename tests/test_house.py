@@ -15,6 +15,11 @@ import pytest
 ROOT = Path(__file__).parent.parent
 PACKAGES = ("models", "calibration", "vision")
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "sample_images", "tests", *PACKAGES}
+DOCUMENTS = sorted(
+    path
+    for folder in (".", "sample_images", "tests", "tests/studio")
+    for path in (ROOT / folder).glob("*.md")
+)
 LOCK_FILES = {"uv.lock", "pylock.toml", "requirements.lock"}
 # what each package may import besides the standard library and the packages below it
 OUTSIDE = {
@@ -101,6 +106,47 @@ def test_the_map_names_every_module_and_no_other() -> None:
     assert {package: sorted(names) for package, names in named.items()} == standing
 
 
+def spans(path: Path) -> list[str]:
+    """What stands between backticks within a line of a document."""
+    text = re.sub(r"```.*?```", "", path.read_text(encoding="utf-8"), flags=re.DOTALL)
+    return re.findall(r"`([^`\n]+)`", text)
+
+
+@pytest.mark.parametrize("path", DOCUMENTS, ids=name_of)
+def test_what_the_documents_point_at_exists(path: Path) -> None:
+    """Files and modules (with * for several), and links to other documents and to headings."""
+    text = path.read_text(encoding="utf-8")
+    places = r"(?<![\w./-])((?:models|calibration|vision|tests|sample_images|\.ci)/[\w./*-]*[\w*])"
+    shown = "\n".join([*spans(path), *re.findall(r"```.*?```", text, re.DOTALL)])
+    missing = [
+        place
+        for place in re.findall(places, shown)
+        if not list(ROOT.glob(place)) and not (ROOT / f"{place}.py").is_file()
+    ]
+    headings = [re.sub(r"[^\w -]", "", line.lower()) for line in re.findall(r"^#+ (.*)$", text, re.MULTILINE)]
+    for link in re.findall(r"\]\(([^)\s]+)", text):
+        here = link.startswith("#") and link[1:] in [heading.replace(" ", "-") for heading in headings]
+        if not here and not (path.parent / link).is_file():
+            missing.append(link)
+    assert not missing
+
+
+def test_the_names_that_developers_are_sent_to_exist() -> None:
+    """Constants and functions, in the modules that stand in the same row or paragraph where some do."""
+    code = {path: path.read_text(encoding="utf-8") for path in modules()}
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = text[text.index("## To change something") : text.index("## Where things are")].splitlines()
+    paragraphs = text[text.index("## How it works") : text.index("## Benches")].split("\n\n")
+    for part in [*rows, *paragraphs]:
+        words = re.findall(r"`([^`\n]+)`", part)
+        named = [ROOT / word for word in words if ROOT / word in code]
+        for word in words:
+            if re.fullmatch(r"[A-Z][A-Z_\d]{2,}|_[a-z_]+|[a-z]+(_[a-z]+)+", word):
+                where = [code[path] for path in named] if part in rows else code.values()
+                defined = re.compile(rf"^ *(?:def )?(?:\w+, )*{word}\b.*[(=:]", re.MULTILINE)
+                assert any(defined.search(one) for one in where), f"{word}, in: {part}"
+
+
 @pytest.mark.parametrize("path", sorted((ROOT / "vision").glob("cli*.py")), ids=name_of)
 def test_command_modules_load_nothing_heavy(path: Path) -> None:
     assert not imported_at_once(path) & {"cv2", "sklearn", "joblib"}
@@ -141,7 +187,7 @@ def test_nothing_of_a_machine_is_in_the_project() -> None:
 
 def test_a_per_cent_sign_stands_off_its_number() -> None:
     """ISO 80000-1, 7.1.4: a space between the number and the sign (lengths in style sheets have none)."""
-    texts = [*modules(), *ROOT.glob("*.md"), *ROOT.glob("sample_images/*.md"), *ROOT.glob("tests/bench_*.py")]
+    texts = [*modules(), *DOCUMENTS, *ROOT.glob("tests/bench_*.py")]
     for path in texts:
         text = path.read_text(encoding="utf-8").replace("NO-BREAK SPACE}%", "").replace(":100%", "")
         assert not re.findall(r".*[0-9}]%.*", text), name_of(path)
