@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 FACES = "URFDLB"
 #: outward normal of each face in the cube's frame (x = R, y = B, z = U), in the order of FACES
 NORMALS = np.array([[0, 0, 1], [1, 0, 0], [0, -1, 0], [0, 0, -1], [-1, 0, 0], [0, 1, 0]])
-#: direction in which columns grow, as seen from outside the face (see shared/photos: rows as printed on
+#: direction in which columns grow, as seen from outside the face (see TRUTH.md: rows as printed on
 #: paper)
 COLUMN_STEPS = np.array([[1, 0, 0], [0, 1, 0], [1, 0, 0], [1, 0, 0], [0, -1, 0], [-1, 0, 0]])
 #: direction in which rows grow

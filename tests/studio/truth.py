@@ -1,5 +1,4 @@
-"""The truth beside each picture, in the format of shared/photos (a JSON object; see
-tests/studio/TRUTH.md)."""
+"""The truth beside each picture: one JSON object, as tests/studio/TRUTH.md describes it."""
 
 from __future__ import annotations
 
@@ -129,7 +128,7 @@ def cube_fields(actor: Actor) -> dict[str, Any]:
 
 
 def camera_fields(shot: Shot) -> dict[str, Any]:
-    """The object `camera`: as in shared/photos, and besides the whole pinhole (`focal_px`, pose of the
+    """The object `camera`: as in TRUTH.md, and besides the whole pinhole (`focal_px`, pose of the
     cube)."""
     camera = shot.stage.camera
     out: dict[str, Any] = {
