@@ -22,20 +22,21 @@ from vision.pose import (
 )
 
 
-def pose_of(seed: int, k1: float = 0.0, size: int = 4) -> CubePose:
+def pose_of(seed: int, k1: float = 0.0, size: int = 4, across: float = 1.0) -> CubePose:
     rng = np.random.default_rng(seed)
     rotation = cv2.Rodrigues(rng.normal(size=3) * 2)[0]
     translation = np.array([*rng.uniform(-1, 1, 2), rng.uniform(3, 12)])
-    return CubePose(size, float(rng.uniform(500, 1500)), (640.0, 360.0), rotation, translation, k1)
+    focal_px = float(rng.uniform(500, 1500))
+    return CubePose(size, focal_px, (640.0, 360.0), rotation, translation, k1, across=across)
 
 
 @settings(deadline=None)
-@given(st.integers(0, 10_000), st.sampled_from([0.0, -0.05, 0.08]))
-def test_projection_is_that_of_opencv(seed: int, k1: float) -> None:
+@given(st.integers(0, 10_000), st.sampled_from([0.0, -0.05, 0.08]), st.sampled_from([1.0, 0.75, 1.2]))
+def test_projection_is_that_of_opencv(seed: int, k1: float, across: float) -> None:
     """Source: cv2.projectPoints, the camera model in OpenCV's documentation of calib3d."""
-    pose = pose_of(seed, k1)
+    pose = pose_of(seed, k1, across=across)
     points = np.random.default_rng(seed + 1).uniform(-0.5, 0.5, (20, 3))
-    camera = np.array([[pose.focal_px, 0, 640.0], [0, pose.focal_px, 360.0], [0, 0, 1]])
+    camera = np.array([[across * pose.focal_px, 0, 640.0], [0, pose.focal_px, 360.0], [0, 0, 1]])
     expected, _ = cv2.projectPoints(
         points, cv2.Rodrigues(pose.rotation)[0], pose.translation, camera, np.array([k1, 0, 0, 0, 0])
     )
@@ -43,14 +44,15 @@ def test_projection_is_that_of_opencv(seed: int, k1: float) -> None:
 
 
 @settings(deadline=None)
-@given(st.integers(0, 10_000), st.sampled_from([0.0, -0.05, 0.08]))
-def test_a_grid_is_projected_point_by_point(seed: int, k1: float) -> None:
-    pose, rng = pose_of(seed, k1), np.random.default_rng(seed)
+@given(st.integers(0, 10_000), st.sampled_from([0.0, -0.05, 0.08]), st.sampled_from([1.0, 0.75, 1.2]))
+def test_a_grid_is_projected_point_by_point(seed: int, k1: float, across: float) -> None:
+    pose = pose_of(seed, k1, across=across).relabelled(cube_rotations()[seed % 24])
+    rng = np.random.default_rng(seed)
     columns, rows = rng.uniform(0, 1, 3), rng.uniform(0, 1, 4)
     planes = pose.project_planes(FACE_ORIGINS, FACE_COLUMNS, FACE_ROWS, columns, rows)
     for face in range(6):
-        across, down = np.meshgrid(columns, rows)
-        expected = pose.project(face_points(face, across, down).reshape(-1, 3)).T.reshape(2, 4, 3)
+        points = face_points(face, *np.meshgrid(columns, rows)).reshape(-1, 3)
+        expected = pose.project(points).T.reshape(2, 4, 3)
         assert planes[:, face] == pytest.approx(expected, abs=1e-6)
 
 

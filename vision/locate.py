@@ -46,18 +46,18 @@ SEAM_HOLD = 20.0
 class Surface:
     """Where the cube's own surface is really seen: probabilities (64, 64) over a square of the picture.
 
-    A pixel (x, y) of the picture lies at ``((x, y) - (left, top)) * scale`` of the map.
+    A pixel (x, y) of the picture lies at ``((x, y) - (left, top)) * scale_xy`` of the map.
     """
 
     left: float
     top: float
-    scale: float
+    scale_xy: tuple[float, float]
     probability: NDArray[np.float32]
 
     def at(self, points_xy: NDArray[np.floating]) -> NDArray[np.float32]:
         """Probabilities (...) at pixels (..., 2); 0 outside the square."""
-        u = ((points_xy[..., 0] - self.left) * self.scale - 0.5).astype(np.float32)
-        v = ((points_xy[..., 1] - self.top) * self.scale - 0.5).astype(np.float32)
+        u = ((points_xy[..., 0] - self.left) * self.scale_xy[0] - 0.5).astype(np.float32)
+        v = ((points_xy[..., 1] - self.top) * self.scale_xy[1] - 0.5).astype(np.float32)
         shape = u.shape
         values = cv2.remap(
             self.probability, u.reshape(1, -1), v.reshape(1, -1), cv2.INTER_LINEAR, borderValue=0
@@ -90,7 +90,7 @@ class Found:
 
 def _found(image_bgr: Picture, fitted: Fitted, crop: Crop) -> FoundCube:
     probability = fitted.cube_probability * min(1.0, max(0.0, fitted.line_score) / 0.6)
-    surface = Surface(crop.left, crop.top, crop.scale, fitted.surface)
+    surface = Surface(crop.left, crop.top, (crop.scale, crop.scale), fitted.surface)
     pose = onto_seams(image_bgr, fitted.pose, surface) if probability >= LEAST_SCORE else fitted.pose
     return FoundCube(pose.upright(), probability, surface)
 

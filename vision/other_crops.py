@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from vision.answer import Answer
 from vision.locate import find_near
 from vision.one_cube import SURE_CUBE, Read, Settings, read_cube
+from vision.squeezed import squared
 
 #: where no case is named at first, the same cube is looked at in other crops: their middles off by so much of
 #: an edge, and their scale; so many of them must name one and the same case
@@ -36,13 +37,15 @@ def read_in_other_crops(
     if reading.posterior.log_evidence_any - reading.posterior.log_evidence > HOPELESS_NATS:
         return None
     began = time.perf_counter()
+    picture = squared(image_bgr, cube.pose.across)
     x, y = cube.pose.middle_xy
     named: list[Read] = []
     for k, (right, down, scale) in enumerate(OTHER_CROPS):
         if len(named) + len(OTHER_CROPS) - k < AGREEING:
             return None
         edge_px = cube.edge_px
-        other = find_near(image_bgr, x + right * edge_px, y + down * edge_px, scale * edge_px, size)
+        place = picture.place(x + right * edge_px, y + down * edge_px, scale * edge_px)
+        other = picture.back(find_near(picture.image_bgr, *place, size))
         if other.probability < SURE_CUBE:
             continue
         spent = dict(seconds) | {"locate": seconds["locate"] + time.perf_counter() - began}

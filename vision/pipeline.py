@@ -18,6 +18,7 @@ from vision.locate import Found, FoundCube, find_cubes
 from vision.one_cube import SURE_CUBE, Read, Settings, read_cube
 from vision.other_crops import read_in_other_crops
 from vision.shrink import Halved
+from vision.squeezed import unsqueezed
 from vision.veil import without_veil
 
 if TYPE_CHECKING:
@@ -44,7 +45,10 @@ def read_whole(
     began = time.perf_counter()
     halved = without_veil(Halved(image_bgr))
     image_bgr = halved.whole
-    found = find(image_bgr, size=size) if find else find_cubes(image_bgr, size=size, halved=halved)
+    if find:
+        found = find(image_bgr, size=size)
+    else:
+        found = unsqueezed(image_bgr, find_cubes(image_bgr, size=size, halved=halved), size)
     seconds["locate"] = time.perf_counter() - began
     if not found.cubes:
         answer = Answer(image=image, ok=False, reason="no-cube", seconds=seconds, detail=_no_cube(found))

@@ -83,10 +83,11 @@ def cube_rotations() -> Floats:
 class CubePose:
     """One cube in one picture.
 
-    ``size`` is the number of stickers along an edge; ``focal_px`` the focal length in pixels;
-    ``centre_xy`` the principal point; ``rotation`` (3, 3) turns cube axes into camera axes;
-    ``translation`` (3,) is the cube's centre in camera axes, in cube edges; ``score`` in 0..1 says how
-    well the picture bears the pose out; ``size_probabilities`` maps each size to its probability.
+    ``size`` is the number of stickers along an edge; ``focal_px`` the focal length in pixels, and ``across``
+    by how much longer it is in pixels from left to right, other than 1 where a picture is squeezed
+    (:mod:`vision.squeezed`); ``centre_xy`` the principal point; ``rotation`` (3, 3) turns cube axes into
+    camera axes; ``translation`` (3,) is the cube's centre in camera axes, in cube edges; ``score`` in 0..1
+    says how well the picture bears the pose out; ``size_probabilities`` maps each size to its probability.
     """
 
     size: int
@@ -97,6 +98,11 @@ class CubePose:
     k1: float = 0.0
     score: float = 1.0
     size_probabilities: dict[int, float] = field(default_factory=dict)
+    across: float = 1.0
+
+    @property
+    def _focal_xy(self) -> Floats:
+        return np.array((self.focal_px * self.across, self.focal_px))
 
     def project(self, points_xyz: Floats) -> Floats:
         """Pixels (N, 2) of points (N, 3) given in cube axes."""
@@ -104,7 +110,7 @@ class CubePose:
         flat = camera[:, :2] / np.maximum(camera[:, 2:], 1e-6)
         if self.k1:
             flat = flat * (1 + self.k1 * (flat * flat).sum(1, keepdims=True))
-        return np.asarray(flat * self.focal_px + np.array(self.centre_xy))
+        return np.asarray(flat * self._focal_xy + np.array(self.centre_xy))
 
     def project_planes(
         self, origins_xyz: Floats, columns_xyz: Floats, rows_xyz: Floats, columns: Floats, rows: Floats
@@ -120,13 +126,13 @@ class CubePose:
         flat = camera[:2] / np.maximum(camera[2], 1e-6)
         if self.k1:
             flat *= 1 + self.k1 * (flat * flat).sum(0)
-        flat *= self.focal_px
+        flat *= self._focal_xy[:, None, None, None]
         flat += np.array(self.centre_xy)[:, None, None, None]
         return np.asarray(flat)
 
     @property
     def edge_px(self) -> float:
-        """Pixels per cube edge at the cube's centre."""
+        """Pixels per cube edge at the cube's centre, downwards where they are not square."""
         return float(self.focal_px / np.linalg.norm(self.translation))
 
     @property
@@ -176,6 +182,7 @@ class CubePose:
             self.k1,
             self.score,
             self.size_probabilities,
+            self.across,
         )
 
     def upright(self) -> CubePose:

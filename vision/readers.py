@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from models.errors import LastlookError
 from vision.damage import breaks_off, length_s, tried_on
 from vision.frame_pixels import as_bgr, is_grey
+from vision.pixel_shape import drawn_out, told_across
 from vision.sources import load_photo
 from vision.stream_source import Source, frame_paths
 from vision.wording import counted
@@ -141,6 +142,7 @@ class _CaptureReader:
         told_rate = self._capture.get(cv2.CAP_PROP_FPS)
         if 1 <= told_rate <= 1000:
             self._rate = told_rate
+        self._across = told_across(self._capture)
 
     def read(self) -> tuple[Image, float | None] | None:
         import cv2
@@ -207,7 +209,7 @@ class _CaptureReader:
                 f"{' x '.join(map(str, raw.shape))}); choose another format in its settings",
                 final=True,
             )
-        return image
+        return drawn_out(image, self._across)
 
     def remarks(self) -> list[str]:
         told, self._remarks = self._remarks, []

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.damage import Span, breaks_off, length_s, tried_on
+from vision.pixel_shape import drawn_out, told_across
 from vision.readers import MAX_FRAME_PIXELS
 
 Picture = NDArray[np.uint8]
@@ -137,7 +138,7 @@ def _retrieved(capture: Any) -> Any:
         ok, frame = capture.retrieve()
     except cv2.error:
         return None
-    return frame if ok else None
+    return drawn_out(frame, told_across(capture)) if ok else None
 
 
 def _seek(capture: Any, start_s: float) -> None:
@@ -187,6 +188,8 @@ def frame_at(path: str | Path, at_s: float) -> Picture | None:
         with _opened(path) as capture:
             capture.set(cv2.CAP_PROP_POS_MSEC, max(0.0, at_s) * 1000.0)
             ok, frame = capture.read()
-            return _bounded(frame)[0] if ok and frame is not None else None
+            if not ok or frame is None:
+                return None
+            return _bounded(drawn_out(frame, told_across(capture)))[0]
     except LastlookError:
         return None

@@ -66,7 +66,7 @@ def judged(
         "seen": _seen(reading, samples, names),
         "candidates": candidates,
         "mirrored": posterior.mirrored,
-        "notes": _notes(reading, samples),
+        "notes": _notes(reading, samples, pose),
         "by_built_in": reading.is_general,
     }
     reason, detail = refused or refusal(posterior, top_seen)
@@ -155,7 +155,7 @@ def _seen(reading: Reading, samples: StickerSamples, names: tuple[str, ...]) -> 
     return seen
 
 
-def _notes(reading: Reading, samples: StickerSamples) -> tuple[str, ...]:
+def _notes(reading: Reading, samples: StickerSamples, pose: CubePose) -> tuple[str, ...]:
     """What was hard to see."""
     notes = []
     top = samples.coverage[0]
@@ -172,4 +172,8 @@ def _notes(reading: Reading, samples: StickerSamples) -> tuple[str, ...]:
         notes.append(
             f"{counted(doubted, 'sticker')} of the top face unlike any colour (glare, a finger, a print)"
         )
+    if pose.across < 1:
+        notes.append("the picture looks squeezed from side to side; read as if it were wider")
+    elif pose.across > 1:
+        notes.append("the picture looks squeezed from top to bottom; read as if it were higher")
     return tuple(notes)
