@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
+from vision.frame_shape import SIGHTINGS, FrameShape
 from vision.locate import find_cubes
 from vision.pipeline import read_whole
 from vision.pixel_shape import drawn_out, told_across
@@ -138,3 +139,29 @@ def test_drawing_out_takes_no_pixel_away(across: float) -> None:
     high, wide = drawn_out(image, across).shape[:2]
     assert high >= 60 and wide >= 80
     assert wide / 80 * across == pytest.approx(high / 60, rel=0.01)
+
+
+@pytest.mark.parametrize("across", SHAPES)
+def test_a_source_is_drawn_out_when_sightings_agree_and_back_again(across: float) -> None:
+    whole = load_photo(str(SAMPLES / "01-large-on-desk.jpg")).image_bgr
+    shape, narrow = FrameShape(find_cubes), squeezed(whole, across)
+    for _ in range(SIGHTINGS):
+        assert not shape.changes() and shape.shown(narrow) is narrow
+        shape.find(shape.shown(narrow))
+    assert shape.changes() and not shape.changes()
+    high, wide = shape.shown(narrow).shape[:2]
+    assert wide / high == pytest.approx(whole.shape[1] / whole.shape[0], rel=0.01)
+    for _ in range(SIGHTINGS):  # the picture as it is now shows a cube as cubes look
+        shape.find(shape.shown(narrow))
+        assert not shape.changes()
+    for _ in range(SIGHTINGS):  # the source gives square pixels from now on
+        shape.find(shape.shown(whole))
+    assert shape.changes() and shape.shown(whole) is whole
+
+
+def test_sightings_that_do_not_agree_change_nothing() -> None:
+    whole = load_photo(str(SAMPLES / "01-large-on-desk.jpg")).image_bgr
+    shape = FrameShape(find_cubes)
+    for k in range(3 * SIGHTINGS):
+        shape.find(whole if k % SIGHTINGS == 0 else squeezed(whole, 0.75))
+        assert not shape.changes()

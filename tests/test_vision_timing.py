@@ -26,6 +26,7 @@ from models.layer import LastLayer
 from vision.cli_watch import watch
 from vision.evidence import Evidence
 from vision.frame_report import FrameReport
+from vision.moments import save_moment
 from vision.session import Session, frame_json
 from vision.stream import FrameStream
 from vision.stream_source import source_named
@@ -340,6 +341,24 @@ def test_a_tilted_cube_settles_on_its_case_and_stays_there() -> None:
         wanted = np.array(frame["top_quad"])
         off = min(np.abs(np.roll(quad, k, axis=0) - wanted).max() for k in range(4))
         assert off < 0.35 * np.linalg.norm(wanted[1] - wanted[0]) / truth["n"], frame["frame"]
+
+
+def test_a_squeezed_source_is_watched_as_what_it_shows(tmp_path: Path) -> None:
+    """Pixels three quarters as fine across as down: drawn out once, and told in pixels of the source."""
+    truth, narrow = truth_of("clip_tilting"), tmp_path / "narrow"
+    narrow.mkdir()
+    for path in sorted((DATA / "clip_tilting").glob("*.jpg")):
+        wide_high = round(0.75 * truth["width"]), truth["height"]
+        cv2.imwrite(str(narrow / f"{path.stem}.png"), cv2.resize(cv2.imread(str(path)), wide_high))
+    reports, _ = watched(narrow)
+    assert [report.reshaped for report in reports].count(True) == 1
+    assert reports[-1].settled and reports[-1].case == code_of(truth)
+    quad, wanted = reports[-1].quad_xy(), np.array(truth["frames"][-1]["top_quad"]) * (0.75, 1.0)
+    assert quad is not None
+    off = min(np.abs(np.roll(quad, k, axis=0) - wanted).max() for k in range(4))
+    assert off < 0.35 * np.linalg.norm(wanted[1] - wanted[0]) / truth["n"]
+    kept = cv2.imread(str(save_moment(reports[-1], tmp_path / "moments")))
+    assert kept.shape[:2] == (truth["height"], round(0.75 * truth["width"])), "as the camera gave it"
 
 
 def test_a_frame_as_json_has_the_documented_keys() -> None:

@@ -34,15 +34,18 @@ class SettledState:
 
 @dataclass(frozen=True, eq=False)
 class FrameReport:
-    """What is known at one frame. ``image_bgr`` is put right where the source is mirrored; ``pose`` in the
-    track's labelling, ``top`` and ``front`` faces of it, ``front_side`` which of ``holding.FRONTS`` the
-    verdict calls front; ``turned_over``: with this frame the watcher took the source for mirrored by itself,
-    or no longer; ``ended`` an attempt that ended in this frame; ``naming`` the names of the colours;
-    ``begun`` the last settled verdict while the turns that followed it are under way, None else."""
+    """What is known at one frame. ``image_bgr`` is put right where the source is mirrored or its pixels are
+    not square, ``source_wh`` how large the source's own frame is; ``pose`` in the track's labelling, ``top``
+    and ``front`` faces of it, ``front_side`` which of ``holding.FRONTS`` the verdict calls front;
+    ``turned_over``: with this frame the watcher took the source for mirrored by itself, or no longer;
+    ``reshaped``: likewise for squeezed, or squeezed otherwise than before; ``ended`` an attempt that ended in
+    this frame; ``naming`` the names of the colours; ``begun`` the last settled verdict while the turns that
+    followed it are under way, None else."""
 
     number: int
     time_s: float
     image_bgr: Image
+    source_wh: tuple[int, int]
     mirrored: bool
     pose: CubePose | None
     verdict: Verdict | None
@@ -58,6 +61,7 @@ class FrameReport:
     arrived_s: float
     front_side: str | None = None
     turned_over: bool = False
+    reshaped: bool = False
     naming: Naming = USUAL
     begun: Verdict | None = None
 
@@ -77,7 +81,8 @@ class FrameReport:
         if self.pose is None or self.top is None:
             return None
         quad = labelled(self.pose, self.top, self.front).face_quad_xy("U")
+        wide_high = np.array(self.image_bgr.shape[1::-1])
         if self.mirrored:
             quad = quad.copy()
-            quad[:, 0] = self.image_bgr.shape[1] - quad[:, 0]
-        return quad
+            quad[:, 0] = wide_high[0] - quad[:, 0]
+        return np.asarray(quad * (self.source_wh / wide_high))

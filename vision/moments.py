@@ -13,6 +13,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from models.files import write_atomically
@@ -34,7 +35,9 @@ def save_moment(report: FrameReport, folder: Path, now: datetime | None = None) 
     Raises LastlookError when the folder cannot be written.
     """
     moment = (now or datetime.now(UTC)).astimezone(UTC)
-    image = report.image_bgr if not report.mirrored else cv2.flip(report.image_bgr, 1)
+    image: NDArray[Any] = report.image_bgr if not report.mirrored else cv2.flip(report.image_bgr, 1)
+    if image.shape[1::-1] != report.source_wh:
+        image = cv2.resize(image, report.source_wh, interpolation=cv2.INTER_AREA)
     good, data = cv2.imencode(".png", image)
     if not good:
         raise LastlookError("the frame cannot be written as a PNG")

@@ -111,6 +111,8 @@ class WindowWatch:
             self._last = _last_words(report.ended)
         if report.turned_over:
             self._notice.say(_turned_over_words(report))
+        if report.reshaped:
+            self._notice.say(_reshaped_words(report))
         self._trouble = ""
         self._newest = report
         if not self._frozen:
@@ -204,6 +206,8 @@ def run_lines(session: Session, out: TextIO, *, as_json: bool, finite: bool) -> 
                     trouble = ""
                 if report.turned_over:
                     print(f"lastlook: {_turned_over_words(report)}", file=sys.stderr)
+                if report.reshaped:
+                    print(f"lastlook: {_reshaped_words(report)}", file=sys.stderr)
                 _print_frame(session, report, out, as_json=as_json)
             if session.practice.pause_due and not cautioned:
                 cautioned = True
@@ -270,6 +274,16 @@ def _turned_over_words(report: FrameReport) -> str:
     if report.mirrored:
         return "The source shows a mirror image: it is turned over."
     return "The source shows no mirror image: it is taken as it is."
+
+
+def _reshaped_words(report: FrameReport) -> str:
+    """As :func:`_turned_over_words`, of the shape of pixels."""
+    high, wide = report.image_bgr.shape[:2]
+    if wide / high > report.source_wh[0] / report.source_wh[1] * 1.01:
+        return "The source is squeezed from side to side: its pictures are drawn out."
+    if wide / high < report.source_wh[0] / report.source_wh[1] / 1.01:
+        return "The source is squeezed from top to bottom: its pictures are drawn out."
+    return "The source is not squeezed: its pictures are taken as they are."
 
 
 def _short(folder: Path) -> str:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import deque
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Final
 
 import cv2
@@ -14,10 +13,11 @@ from calibration.profile import Profile
 from vision.evidence import SOLVED, Verdict
 from vision.follower import Follower
 from vision.frame_report import FrameReport, SettledState
+from vision.frame_shape import FrameShape
 from vision.holding import front_face, view_weight
+from vision.known import Known
 from vision.locate import find_cubes
 from vision.naming import Naming
-from vision.passing import LONGEST_FRAMES
 from vision.pose import CubePose
 from vision.reasoner import Job, Outcome, Reasoner
 from vision.sample import sample_stickers
@@ -32,20 +32,6 @@ Image = NDArray[np.uint8]
 SETTLED_READ_EVERY: Final = 6
 CHECK_UNSETTLED_S: Final = 0.16
 CHECK_SETTLED_S: Final = 1.5
-MIRROR_FROM: Final = 0.995
-MIRROR_READS: Final = 4
-
-
-@dataclass(eq=False)
-class _Known:
-    """What the last outcome left behind."""
-
-    outcome: Outcome | None = None
-    settled_at: Instant | None = None
-    one_colour: tuple[int | None, int] = (None, 0)
-    mirror_reads: int = 0
-    last_read: int = -1000
-    times: deque[float] = field(default_factory=lambda: deque(maxlen=LONGEST_FRAMES + 8))
 
 
 class Watcher:
@@ -67,12 +53,13 @@ class Watcher:
         self.mirrored = False
         self.timer = AttemptTimer()
         self._naming = Naming.of(profile)
-        self._follower = Follower(find, size=size, live=live)
+        self._shape = FrameShape(find)
+        self._follower = Follower(self._shape.find, size=size, live=live)
         self._reasoner = Reasoner(profile, background=live)
         self._turns: TurnWatch | None = None
         self._epoch = self._labels = 0
         self._front = 2
-        self._known = _Known()
+        self._known = Known()
         self._told: Verdict | None = None
         self._rested: Instant | None = None
         self._began: Instant | None = None
@@ -93,6 +80,9 @@ class Watcher:
     def turn_over(self) -> None:
         """Take the source for mirrored, or no longer; everything begins anew."""
         self.mirrored = not self.mirrored
+        self._begin_anew()
+
+    def _begin_anew(self) -> None:
         self._follower.lose()
         self._turns, self._rested = None, None
         self._renamed()
@@ -100,7 +90,11 @@ class Watcher:
 
     def step(self, frame: StreamFrame) -> FrameReport:
         """Take one frame in."""
-        image = frame.image_bgr if not self.mirrored else np.asarray(cv2.flip(frame.image_bgr, 1), np.uint8)
+        if reshaped := self._shape.changes():
+            self._begin_anew()
+        image = self._shape.shown(frame.image_bgr)
+        if self.mirrored:
+            image = np.asarray(cv2.flip(image, 1), np.uint8)
         tracked = self._follow(frame, image)
         turning = False
         if tracked is not None:
@@ -113,7 +107,8 @@ class Watcher:
             self._read(tracked_pose, frame, image)
         if self._take_outcome():
             return replace(self.step(frame), turned_over=True)
-        return self._report(frame, image, tracked_pose, turning)
+        report = self._report(frame, image, tracked_pose, turning)
+        return replace(report, reshaped=True) if reshaped else report
 
     # where the cube is
 
@@ -151,7 +146,7 @@ class Watcher:
         """The evidence so far says nothing of what comes."""
         self._epoch += 1
         times = self._known.times
-        self._known = _Known(times=times)
+        self._known = Known(times=times)
 
     # turns
 
@@ -231,22 +226,7 @@ class Watcher:
         outcome = self._reasoner.collect()
         if outcome is None or outcome.epoch != self._epoch:
             return False
-        known, before = self._known, self._known.outcome
-        known.outcome = outcome
-        settled = outcome.verdict is not None and outcome.verdict.settled
-        if settled and known.settled_at is None:
-            known.settled_at = Instant(
-                before.time_s if before is not None else outcome.time_s, outcome.time_s
-            )
-        elif not settled:
-            known.settled_at = None
-        colour, times = known.one_colour
-        known.one_colour = (outcome.one_colour, times + 1 if outcome.one_colour == colour else 1)
-        sure = outcome.mirrored_probability > MIRROR_FROM and outcome.verdict is not None
-        known.mirror_reads = (
-            known.mirror_reads + 1 if sure and outcome.verdict and outcome.verdict.case else 0
-        )
-        if known.mirror_reads >= MIRROR_READS:
+        if self._known.take(outcome):
             self.turn_over()
             return True
         return False
@@ -255,9 +235,8 @@ class Watcher:
         """Whether the top face has come to the last layer's one colour: that of the attempt under way."""
         begun = self.timer.settled
         wanted = begun.top_colour if isinstance(begun, SettledState) else None
-        colour, times = self._known.one_colour
         solved = state is not None and state.code == SOLVED
-        return solved or (colour is not None and times >= 2 and wanted in (None, colour))
+        return solved or self._known.shows_one_colour(wanted)
 
     def _report(self, frame: StreamFrame, image: Image, pose: CubePose | None, turning: bool) -> FrameReport:
         outcome = self._known.outcome
@@ -291,6 +270,7 @@ class Watcher:
             number=frame.index,
             time_s=frame.time_s,
             image_bgr=image,
+            source_wh=(frame.image_bgr.shape[1], frame.image_bgr.shape[0]),
             mirrored=self.mirrored,
             pose=pose,
             verdict=None if turning else verdict,
