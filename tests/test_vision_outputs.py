@@ -124,6 +124,17 @@ def test_a_file_in_the_place_of_a_folder_is_told_before_the_work(folder: str, he
     assert contents(here) == before
 
 
+@pytest.mark.parametrize("option", ["--annotate", "--copy-to", "--stills"])
+def test_what_a_run_writes_is_not_read_by_the_next(option: str, here: Path, capsys) -> None:
+    before = contents(here)
+    for given in (["in"], ["v.jpg", "in/../in"]):
+        assert run(["label", *given, "-j1", option, "in", "-o", "new.jsonl"]) == 2
+        captured = capsys.readouterr()
+        assert captured.out == "" and captured.err.count("\n") == 1
+        assert f"{option} in: is one of the folders to read" in captured.err
+    assert contents(here) == before
+
+
 def test_what_was_written_before_may_be_written_again(here: Path, capsys) -> None:
     for _ in range(2):
         assert run(["read", "v.jpg", "--save", "answer.png"]) == 4

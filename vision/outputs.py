@@ -105,6 +105,13 @@ def check_output_folder(option: str, folder: Path) -> None:
         raise UsageError(f"{option} {folder}: nothing may be written in {there}; check the permissions")
 
 
+def check_unread_folder(option: str, folder: Path, inputs: Iterable[str | Path]) -> None:
+    """Raise UsageError with one line where ``folder``, which pictures are written into, is one of the ``inputs``:
+    what a run writes there the next one would read."""
+    if _identity(folder) in {_identity(path) for path in inputs}:
+        raise UsageError(f"{option} {folder}: is one of the folders to read; name another, or one inside it")
+
+
 def _identity(path: str | Path) -> object:
     """Equal for two paths to one file, by whatever links; a file that is not there goes by its whole path."""
     try:
