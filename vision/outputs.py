@@ -106,7 +106,7 @@ def check_output_folder(option: str, folder: Path) -> None:
 
 
 def check_unread_folder(option: str, folder: Path, inputs: Iterable[str | Path]) -> None:
-    """Raise UsageError with one line where ``folder``, which pictures are written into, is one of the ``inputs``:
+    """Raise UsageError with one line where ``folder``, which takes pictures, is one of the ``inputs``:
     what a run writes there the next one would read."""
     if _identity(folder) in {_identity(path) for path in inputs}:
         raise UsageError(f"{option} {folder}: is one of the folders to read; name another, or one inside it")
