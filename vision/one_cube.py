@@ -62,8 +62,8 @@ class Read:
 class Settings:
     """What a picture is read with; as :func:`vision.pipeline.read_whole` takes it.
 
-    ``colourless`` is whether the picture as it came has no colour: stray light taken off, what its compression
-    left of one grows to what may be read.
+    ``colourless`` is whether the picture as it came has no colour: where stray light is taken off, what its
+    compression left of one grows to what may be read.
     """
 
     profile: Profile

@@ -221,9 +221,7 @@ class _CaptureReader:
             else:
                 return image
         if grey:
-            raise StreamFaultError(
-                f"{self._source.name}: {_GREY}; make light or choose another camera"
-            )
+            raise StreamFaultError(f"{self._source.name}: {_GREY}; make light or choose another camera")
         return None
 
     def _grabbed(self) -> Image | None:
