@@ -270,11 +270,12 @@ def export_sequences(
     from vision.outputs import check_outputs
     from vision.wording import counted
 
-    check_outputs([("FILE", file, "sequences")])
+    printed = file is None or str(file) == "-"
+    check_outputs([("FILE", None if printed else file, "sequences")])
     library = open_library()
     kept = [e for e in library.entries if every or e.file in library.own]
     text = "".join(f"{entry.code}\t{entry.turns}\n" for entry in kept)
-    if file is None or str(file) == "-":
+    if file is None or printed:
         typer.echo(text, nl=False)
     else:
         write_atomically(file, text.encode("utf-8"))

@@ -56,6 +56,8 @@ def check_outputs(wanted: Iterable[Wanted], inputs: Iterable[str | Path | Lastlo
     promised: dict[object, _Output] = {}
     there: list[_Output] = []
     for one in [_Output(option, path, kind) for option, path, kind in wanted if path is not None]:
+        if str(one.path) == "-":
+            raise UsageError(f"{one.option} -: nothing is printed by that; name a file")
         if one.kind == "picture" and one.path.suffix.lower() not in PICTURE_SUFFIXES:
             endings = ", ".join(PICTURE_SUFFIXES)
             raise UsageError(f"{one.option} {one.path}: name a file that ends in {endings}")
