@@ -121,10 +121,12 @@ def test_a_folder_that_is_not_there_is_told_before_the_work(command: str, here: 
 @pytest.mark.parametrize("folder", ["letter.txt", "letter.txt/x/y"])
 def test_a_file_in_the_place_of_a_folder_is_told_before_the_work(folder: str, here: Path, capsys) -> None:
     before = contents(here)
-    assert run(["label", "in", "-j1", "--copy-to", folder, "--yes"]) == 2
-    captured = capsys.readouterr()
-    assert captured.out == "" and captured.err.count("\n") == 1
-    assert f"--copy-to {folder}: " in captured.err and "letter.txt is there and is no folder" in captured.err
+    for command in (["label", "in", "-j1", "--yes", "--copy-to"], ["watch", "in", "--json", "--moments"]):
+        assert run([*command, folder]) == 2
+        captured = capsys.readouterr()
+        assert captured.out == "" and captured.err.count("\n") == 1
+        assert f"{command[-1]} {folder}: " in captured.err
+        assert "letter.txt is there and is no folder" in captured.err
     assert contents(here) == before
 
 

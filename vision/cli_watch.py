@@ -72,11 +72,14 @@ def watch(
     """Watch a cube: follow it, name its case, show what to do, and time the practice."""
     # matrices here are small: threads inside them only get in the way of ours
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from vision.outputs import check_output_folder
     from vision.profiles import load_named, taught_path
     from vision.readers import quiet_opencv
     from vision.stream_source import source_named
     from vision.streams import tell_if_pipe
 
+    if moments is not None:
+        check_output_folder("--moments", moments)
     taught = taught_path(profile) if learn else None
     windowed = not (no_window or as_json)
     where = source_named(source)
