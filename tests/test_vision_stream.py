@@ -498,6 +498,15 @@ def test_what_cannot_be_watched_is_refused_in_one_line(text: str, tmp_path: Path
     assert "\n" not in str(caught.value)
 
 
+def test_one_picture_is_nothing_to_watch_but_one_that_may_move_is(tmp_path: Path) -> None:
+    for name in ("a.jpg", "b.PNG", "c.gif"):
+        (tmp_path / name).write_bytes(b"-")
+    for name in ("a.jpg", "b.PNG"):
+        with pytest.raises(UsageError, match="lastlook read"):
+            source_named(str(tmp_path / name))
+    assert source_named(str(tmp_path / "c.gif")).kind == "recording"
+
+
 def test_numbers_in_names_count_as_numbers(tmp_path: Path) -> None:
     for name in ("f10.png", "f2.png", "f1.png", "a9b10.jpg", "a9b2.jpg"):
         (tmp_path / name).write_bytes(b"")
