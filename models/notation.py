@@ -60,7 +60,9 @@ def parse_moves(text: str, size: int | None = None) -> Moves:
         else:
             match = _TURN.match(text, place)
             if match is None:
-                raise _error(_hint(text[place], text[:place].rstrip()[-1:]), text, place)
+                raise _error(
+                    _hint(text[place], text[:place].rstrip()[-1:], text[place + 1 : place + 2]), text, place
+                )
             groups[-1][1].append(_read_turn(match, text, largest))
             place = match.end()
             if len(groups[-1][1]) > MAX_TURNS:
@@ -88,11 +90,15 @@ def _read_turn(match: re.Match[str], text: str, largest: int) -> Turn:
     return turn
 
 
-def _hint(character: str, before: str) -> str:
-    """Why no turn begins with a character; ``before``: the last one in front of it that is no blank."""
-    if character in "XYZ":
+def _hint(character: str, before: str, after: str) -> str:
+    """Why no turn begins with a character; ``before``: the last one in front of it that is no blank.
+
+    ``after``: the one behind it, by which a word or a case's code is no turn in letters of the other case.
+    """
+    in_word = after.islower() or (after.isdigit() and after not in "23")
+    if character in "XYZ" and not in_word:
         return "is not a turn: rotations are written in lower case, x y z"
-    if character in "mes":
+    if character in "mes" and not in_word:
         return "is not a turn: middle slices are written in upper case, M E S"
     if before not in ("", "(") and (character in _PRIMES or character.isdigit()):
         if before == ")":

@@ -8,7 +8,8 @@ from importlib import resources
 from pathlib import Path
 
 from models.cases import CASES, case_of
-from models.errors import LastlookError
+from models.check import check_moves
+from models.errors import LastlookError, LayerError
 from models.layer import LastLayer, upright
 from models.notation import parse_moves
 from models.permutation import PERMUTATION_CASES, SOLVED_CODE, permutation_of
@@ -102,7 +103,11 @@ def holds_on_every_size(moves: Moves) -> bool:
 def solved_class(moves: Moves, size: int) -> tuple[str, int]:
     """Code and angle of what a sequence solves on that size: an orientation case or, when every piece
     stays oriented, a permutation class. Raises ``LayerError`` when it disturbs more than the last layer."""
-    state = LastLayer.after(moves, size).inverse()
+    try:
+        state = LastLayer.after(moves, size).inverse()
+    except LayerError:
+        told = ["solves no last-layer case", *check_moves(moves, size).disturbs]
+        raise LayerError("; ".join(told)) from None
     if state.is_oriented:
         return permutation_of(state)
     case, angle = case_of(state)
@@ -130,7 +135,7 @@ def check_entry(code: str, moves: Moves) -> Checked:
     attempts: list[tuple[int, tuple[int, ...]]] = []
     if holds_on_every_size(moves):
         small = (2,) if moves.min_size == 2 and code.startswith(("e0-", "corners-")) else ()
-        attempts.append((4, (*small, 3, 4)))
+        attempts.append((4, (3, 4, *small)))
     elif moves.min_size > 4:
         attempts.append((4, (moves.min_size,)))
     else:

@@ -330,6 +330,10 @@ def test_impossible_turns_cannot_be_made(fields: tuple[object, ...]) -> None:
         ("m2 U", 1, "upper case"),
         ("R e'", 3, "upper case"),
         ("s", 1, "upper case"),
+        ("mU R", 1, "upper case"),
+        ("sune", 1, "is not a turn; turns are"),
+        ("e1-sune-left, R", 1, "is not a turn; turns are"),
+        ("Zbll R", 1, "is not a turn; turns are"),
     ],
 )
 def test_what_is_no_turn_is_told_what_is_wrong_with_it(text: str, column: int, words: str) -> None:

@@ -38,6 +38,8 @@ from vision.pipeline import read_whole
 from vision.profile_picture import profile_image, profile_text
 from vision.profiles import load_named, profile_names, profile_path
 
+SAMPLES = Path(__file__).parent.parent / "sample_images"
+
 
 @pytest.fixture(autouse=True)
 def own_profiles(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
@@ -172,6 +174,25 @@ def test_pictures_without_a_cube_are_named(tmp_path: Path) -> None:
     assert [one.shot.name for one in made.kept] == ["a.png", "b.png"]
     with pytest.raises(LastlookError, match=r"text\.jpg"):
         profile_from_photos("mine", [str(tmp_path / "text.jpg")], read=lambda *a, **k: None)
+
+
+def test_pictures_of_one_name_are_told_apart_and_a_truth_in_other_names_is_told(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    whole = read_whole(np.full((64, 64, 3), 99, np.uint8))
+    samples = make_samples(albedo("usual"), "noon", rng)[0]
+    paths = [tmp_path / folder / name for folder in "xy" for name in ("a.png", f"{folder}.png")]
+    for path in paths:
+        path.parent.mkdir(exist_ok=True)
+        cv2.imwrite(str(path), np.full((64, 64, 3), 99, np.uint8))
+    shutil.copy(SAMPLES / "04-size-3.json", tmp_path / "y" / "y.json")
+    shots, left = shots_of(
+        [str(path) for path in paths],
+        colours=colour_names("white=black") or (),
+        read=lambda pixels, image: Read(whole.answer, whole.found, None, samples),
+    )
+    assert [shot.name for shot in shots] == [str(paths[0]), "x.png", str(paths[2])]
+    [(name, reason)] = left
+    assert name == str(paths[3]) and reason.startswith("y.json: ") and "--colours" in reason
 
 
 def test_a_picture_is_found_to_be_the_mirror_image_of_another(tmp_path: Path) -> None:

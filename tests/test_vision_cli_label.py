@@ -190,6 +190,12 @@ def test_heic_is_read_once_the_extra_is_there(
     assert [json.loads(line)["reason"] for line in out.read_text().splitlines()] == ["no-cube"]
 
 
+def test_pictures_beside_which_chapters_go_are_read(pictures: Path, tmp_path: Path) -> None:
+    out = tmp_path / "a.jsonl"
+    assert run(["label", str(tmp_path), "-j1", "-o", str(out), "--chapters", str(pictures)]) == 0
+    assert len(out.read_text().splitlines()) == 2
+
+
 @pytest.mark.parametrize("option", ["--page", "--csv", "--annotate", "--chapters", "--stills"])
 def test_a_folder_that_cannot_be_made_is_told_before_the_work(
     option: str, pictures: Path, capsys: pytest.CaptureFixture

@@ -362,8 +362,38 @@ def test_what_solves_nothing_is_not_added(own_folders: Path, capsys: pytest.Capt
     for turns in ("", "U", "x", "R R'"):
         status, out, err = outcome(capsys, "sequence", "add", "e0-sune", turns)
         assert (status, out) == (1, "") and err.endswith("solves nothing, not e0-sune\n")
+    for turns in ("R U R' U'", "Rw U"):
+        status, out, err = outcome(capsys, "sequence", "add", "e0-sune", turns)
+        disturbs = json.loads(outcome(capsys, "check", turns, "--size", "3", "--json")[1])["disturbs"]
+        assert (status, out) == (1, "") and err.count("\n") == 1 and disturbs and disturbs[0] in err
+        status, out, err = outcome(capsys, "find", "e0-sune", "--core", turns, "--depth", "1", "--size", "3")
+        assert (status, out) == (1, "") and err.count("\n") == 1 and disturbs[0] in err
     status, out, err = outcome(capsys, "sequence", "remove", "e0-nowhere", "R")
     assert (status, out) == (2, "") and "unknown case 'e0-nowhere'" in err
+
+
+@pytest.mark.parametrize(
+    ("said", "meant"),
+    [("E0-SUNE", "e0-sune"), ("sune", "e0-sune"), ("t", "T"), ("JB", "Jb"), ("e1 sune left", "e1-sune-left")],
+)
+def test_a_code_that_may_be_meant_is_named(said: str, meant: str, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = [["case", said], ["find", said], ["sequence", "list", said], ["sequence", "add", said, "R"]]
+    for line in (*lines, *([["journal", "--case", said]] if meant.startswith("e") else [])):
+        status, out, err = outcome(capsys, *line)
+        assert (status, out) == (2, "") and f"(did you mean {meant}?)" in err and err.count("\n") == 1
+
+
+def test_cases_of_several_families_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
+    line = ("cases", "--edges", "e1,e3", "--corners", "h,pi", "--json")
+    rows = json.loads(outcome(capsys, *line)[1])
+    each = [
+        row["code"]
+        for edges in ("e1", "e3")
+        for corners in ("h", "pi")
+        for row in json.loads(outcome(capsys, "cases", "--edges", edges, "--corners", corners, "--json")[1])
+    ]
+    assert sorted(row["code"] for row in rows) == sorted(each) and len(set(each)) == 12
+    assert outcome(capsys, "cases", "--edges", "e1,e9")[0] == 2
 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n"])

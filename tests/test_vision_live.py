@@ -171,12 +171,13 @@ def test_without_a_display_one_clear_line(tmp_path: Path, monkeypatch: pytest.Mo
 
 
 def test_json_without_a_window_and_the_journal_afterwards(tmp_path: Path) -> None:
-    done = ran(tmp_path, "watch", str(DATA / "clip_turning"), "--json")
+    replace(default_profile(), name="desk").save(tmp_path / "handed-on.json")
+    done = ran(tmp_path, "watch", str(DATA / "clip_turning"), "--json", "--profile", "handed-on.json")
     assert done.returncode == 0 and done.stderr == ""
     lines = [json.loads(line) for line in done.stdout.splitlines()]
     assert [line["frame"] for line in lines[:-1]] == list(range(111))
     (attempt,) = lines[-1]["summary"]["attempts"]
-    assert attempt["result"] == "done"
+    assert attempt["result"] == "done" and attempt["cube"] == "desk"  # as if it were called by name
     assert json.loads(ran(tmp_path, "journal", "--json").stdout) == {"id": 1, **attempt}
     assert attempt["case"] in ran(tmp_path, "journal").stdout
     heading, row = ran(tmp_path, "journal", "--csv").stdout.splitlines()
@@ -185,6 +186,13 @@ def test_json_without_a_window_and_the_journal_afterwards(tmp_path: Path) -> Non
     assert gone.returncode == 0 and "1 attempt forgotten" in gone.stdout
     with Journal(tmp_path / "journal.db") as journal:
         assert len(journal) == 0
+
+
+def test_a_journal_that_cannot_be_kept_is_told_with_the_way_out(tmp_path: Path) -> None:
+    (tmp_path / "journal.db").write_text("no journal")
+    done = ran(tmp_path, "watch", str(CLIP), "--json")
+    assert (done.returncode, done.stdout) == (1, "") and done.stderr.count("\n") == 1
+    assert "journal.db" in done.stderr and "--no-journal" in done.stderr
 
 
 def test_a_recording_behind_an_address_is_worked_off_like_a_file(tmp_path: Path) -> None:
@@ -222,7 +230,7 @@ class QuietHandler(SimpleHTTPRequestHandler):
         (["watch", "ftp://host/x", "--json"], "http"),
         (["watch", ".", "--json"], "no pictures"),
         (["journal", "--json", "--csv"], "choose one"),
-        (["journal", "--case", "e9-nothing"], "no case"),
+        (["journal", "--case", "e9-nothing"], "unknown case"),
         (["journal", "--since", "yesterday"], "no date"),
         (["journal", "--since", "0001-01-01T00:00+14:00"], "too far away"),
         (["journal", "forget", "--before", "9999-12-31T23:59-12:00"], "too far away"),

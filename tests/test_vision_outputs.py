@@ -61,6 +61,10 @@ def contents(folder: Path) -> dict[str, bytes]:
         "label v.jpg -j1 --page letter.txt",
         "label v.jpg -j1 --csv accounts.csv",
         "label v.jpg -j1 --csv in",
+        "label v.jpg -j1 --csv -",
+        "label v.jpg -j1 --page -",
+        "score scored --answers -",
+        "profile export default -",
         "label v.jpg -j1 --out v.jpg",
         "label v.jpg -j1 --resume --out letter.txt",
         "label in -j1 -o new.jsonl --csv new.jsonl",
@@ -117,10 +121,23 @@ def test_a_folder_that_is_not_there_is_told_before_the_work(command: str, here: 
 @pytest.mark.parametrize("folder", ["letter.txt", "letter.txt/x/y"])
 def test_a_file_in_the_place_of_a_folder_is_told_before_the_work(folder: str, here: Path, capsys) -> None:
     before = contents(here)
-    assert run(["label", "in", "-j1", "--copy-to", folder, "--yes"]) == 2
-    captured = capsys.readouterr()
-    assert captured.out == "" and captured.err.count("\n") == 1
-    assert f"--copy-to {folder}: " in captured.err and "letter.txt is there and is no folder" in captured.err
+    for command in (["label", "in", "-j1", "--yes", "--copy-to"], ["watch", "in", "--json", "--moments"]):
+        assert run([*command, folder]) == 2
+        captured = capsys.readouterr()
+        assert captured.out == "" and captured.err.count("\n") == 1
+        assert f"{command[-1]} {folder}: " in captured.err
+        assert "letter.txt is there and is no folder" in captured.err
+    assert contents(here) == before
+
+
+@pytest.mark.parametrize("option", ["--annotate", "--copy-to", "--stills"])
+def test_what_a_run_writes_is_not_read_by_the_next(option: str, here: Path, capsys) -> None:
+    before = contents(here)
+    for given in (["in"], ["v.jpg", "in/../in"]):
+        assert run(["label", *given, "-j1", option, "in", "-o", "new.jsonl"]) == 2
+        captured = capsys.readouterr()
+        assert captured.out == "" and captured.err.count("\n") == 1
+        assert f"{option} in: is one of the folders to read" in captured.err
     assert contents(here) == before
 
 

@@ -166,3 +166,15 @@ def test_all_that_is_the_users_lies_in_the_folder_he_names(
     monkeypatch.setenv("LASTLOOK_PROFILES", str(tmp_path / "cubes"))
     monkeypatch.setenv("LASTLOOK_JOURNAL", str(tmp_path / "j.db"))
     assert (profiles_folder(), journal_path()) == (tmp_path / "cubes", tmp_path / "j.db")
+
+
+def test_a_file_whose_name_begins_like_an_option_is_told_how_to_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    shutil.copy(PHOTO, "-x.jpg")
+    assert run(["read", "-x.jpg"]) == 2
+    told = capsys.readouterr().err
+    assert "./-x.jpg" in told and told.count("\n") == 1
+    assert run(["read", "./-x.jpg"]) in (0, 3, 4)
+    assert run(["read", "-y.jpg"]) == 2 and "./-y" not in capsys.readouterr().err

@@ -240,6 +240,13 @@ def test_a_grey_picture_is_found_and_refused() -> None:
     assert answer.reason == "unreadable" and answer.size == 4 and answer.exit_status == 3
 
 
+def test_a_grey_picture_under_stray_light_is_refused_whatever_its_coding_left_of_colour() -> None:
+    image = load_photo(str(PICTURES[0])).image_bgr
+    misty = 140 + 0.4 * image[:, :, 1:2].repeat(3, axis=2)
+    grey = (misty + np.array([1, 0, -1])).astype(np.uint8)
+    assert read_picture(grey).reason == "unreadable"
+
+
 def test_the_command_from_start_to_finish(tmp_path: Path) -> None:
     """A process of its own, as a user runs it."""
     saved = tmp_path / "answer.jpg"

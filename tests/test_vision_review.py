@@ -6,6 +6,7 @@ import io
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from models.cases import CASES, case_of
 from models.errors import UsageError
 from vision.answer_json import answer_to_json
 from vision.diagram import LIT, case_image
+from vision.naming import Naming
 from vision.review import go_through, queue, review, truth_for
 from vision.review_entry import Entry, Place, StickerError, Verdict, sticker_in_words
 from vision.review_prompt import TerminalPrompt, parse_rows, rows_text, text_diagram
@@ -210,7 +212,9 @@ def test_pictures_that_have_moved_are_told(tmp_path: Path, capsys: pytest.Captur
     assert review(answers, everything=False, window=False) == 0
     told = capsys.readouterr().err.splitlines()
     assert told[0].startswith("1 picture not where the answers say") and "--resume" in told[0]
-    assert told[1].startswith("nothing to review: every picture there is named")
+    assert told[1].startswith("nothing to review: every picture there is named") and "--all" in told[1]
+    assert review(answers, everything=True, window=False) == 0
+    assert "--all" not in capsys.readouterr().err
 
 
 def test_a_truth_that_came_up_meanwhile_is_left_as_it_is(tmp_path: Path) -> None:
@@ -230,6 +234,18 @@ def test_the_terminal_takes_numbers_codes_and_stickers(tmp_path: Path) -> None:
     assert [v.kind for v in said] == ["code", "code", "stickers", "negative", "later", "back", "quit"]
     assert (said[0].code, said[1].code, said[2].seen) == (code, "e0-t", {"U": entry.seen["U"]})
     assert code in out.getvalue() and "●" in out.getvalue() and "is no choice" in out.getvalue()
+
+
+def test_the_terminal_tells_letters_that_their_colours_do_not_begin_with(tmp_path: Path) -> None:
+    usual = an_entry(tmp_path, samples_with_a_case()[0], faces="UFRBL")
+    answer = json.loads(json.dumps(dict(usual.answer)).replace('"white"', '"black"'))
+    own = replace(usual, answer=answer, naming=Naming(("black", *COLOURS[1:])))
+    told = []
+    for entry in (usual, own):
+        out = io.StringIO()
+        TerminalPrompt(out, lambda question: "q").ask(entry, (1, 1), "")
+        told.append(next(line for line in out.getvalue().splitlines() if "as read" in line))
+    assert told[0].endswith("as read:") and told[1].endswith("as read (l black):")
 
 
 @given(st.integers(2, 7), st.data())

@@ -364,6 +364,32 @@ def test_grey_pictures_are_told_and_not_handed_over(
     assert [event.kind for event in events][:2] == ["opened", "lost"] and "grey" in texts[1], texts
 
 
+@pytest.mark.parametrize("kind", ["folder", "recording"])
+@pytest.mark.parametrize("grey", [range(6), range(2, 5)], ids=["all", "some"])
+def test_grey_frames_of_a_file_are_told_and_not_handed_over(tmp_path: Path, kind: str, grey: range) -> None:
+    frames = [
+        np.repeat(image[:, :, 1:2], 3, axis=2) if k in grey else image
+        for k, image in enumerate(numbered(k) for k in range(6))
+    ]
+    if kind == "folder":
+        for k, image in enumerate(frames):
+            cv2.imwrite(str(tmp_path / f"{k}.png"), image)
+    else:
+        height, width = frames[0].shape[:2]
+        clip = cv2.VideoWriter(
+            str(tmp_path / "clip.avi"), cv2.VideoWriter.fourcc(*"MJPG"), 30, (width, height)
+        )
+        for image in frames:
+            clip.write(image)
+        clip.release()
+    path = tmp_path if kind == "folder" else tmp_path / "clip.avi"
+    with FrameStream(source_named(str(path)), pace="every") as stream:
+        seen, events = fetch_all(stream)
+    assert [number_of(frame.image_bgr) for frame in seen] == [k for k in range(6) if k not in grey]
+    told = [event.text for event in events if event.kind in ("skipped", "gave-up")]
+    assert len(told) == 1 and ("are grey" in told[0] if len(grey) == 6 else "3 frames" in told[0])
+
+
 def test_a_covered_lens_is_not_taken_for_an_infrared_camera(webcam: Callable[..., type[Webcam]]) -> None:
     webcam(lambda k: np.full((48, 64, 3), 3, np.uint8))
     assert len(list(read_camera(3))) == 3
@@ -470,6 +496,15 @@ def test_what_cannot_be_watched_is_refused_in_one_line(text: str, tmp_path: Path
     with pytest.raises(UsageError) as caught:
         source_named(text or str(tmp_path))
     assert "\n" not in str(caught.value)
+
+
+def test_one_picture_is_nothing_to_watch_but_one_that_may_move_is(tmp_path: Path) -> None:
+    for name in ("a.jpg", "b.PNG", "c.gif"):
+        (tmp_path / name).write_bytes(b"-")
+    for name in ("a.jpg", "b.PNG"):
+        with pytest.raises(UsageError, match="lastlook read"):
+            source_named(str(tmp_path / name))
+    assert source_named(str(tmp_path / "c.gif")).kind == "recording"
 
 
 def test_numbers_in_names_count_as_numbers(tmp_path: Path) -> None:

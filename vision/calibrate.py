@@ -43,6 +43,7 @@ def shots_of(
     from vision.pipeline import read_whole
     from vision.sources import load_photo
     from vision.told import told_labels, told_size
+    from vision.truth_file import truth_path
 
     read = read or read_whole
     shots: list[Shot] = []
@@ -69,9 +70,10 @@ def shots_of(
         try:
             told = told_labels(Path(name), whole, colours)
         except LastlookError as error:
-            left_out.append((name, str(error)))
+            path = truth_path(Path(name))
+            left_out.append((name, str(error).replace(str(path), path.name)))
         else:
-            short = _short(name, shots)
+            short = _short(name, names)
             twin = next((other for other, path in taken.items() if _mirrors(small[name], small[path])), "")
             taken[short] = name
             shots.append(Shot(short, samples, told=told, mirror_of=twin))
@@ -117,10 +119,11 @@ def _of_size(whole: Read, name: str, size: int | None, read: Callable[..., Read]
     return read(image_bgr, image=name, find=lambda image, size=None: found)
 
 
-def _short(name: str, known: Sequence[Shot]) -> str:
-    """The file's name; the whole path where two files bear the same name."""
-    short = picture_name(Path(name).name[-60:])
-    return picture_name(name) if any(one.name == short for one in known) else short
+def _short(name: str, names: Sequence[str]) -> str:
+    """The file's name; the whole path where two of the files bear the same name."""
+    file = Path(name).name[-60:]
+    alike = [one for one in names if Path(one).name[-60:] == file]
+    return picture_name(file if len(alike) == 1 else name)
 
 
 def profile_from_photos(

@@ -160,7 +160,9 @@ def _sit(
         frame = stream.next_frame(1.0 if shown is None else 0.03)
         events = [event for event in stream.events() if event.kind not in ("opened", "ended")]
         gave_up = next((event.text for event in events if event.kind == "gave-up"), gave_up)
-        said = [event.text for event in events]
+        # without a window and a picture, why the source gave up is the error line to come
+        heard = shown is not None or bool(sitting.taken)
+        said = [event.text for event in events if heard or event.kind != "gave-up"]
         if frame is not None:
             picture = frame.image_bgr
             said.append(sitting.offer(read(picture)))

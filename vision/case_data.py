@@ -2,13 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from models.cases import Case
     from models.library import Library, Suggestion
     from models.permutation import PermutationCase
+
+
+def check_code(code: str, among: Iterable[str] | None = None) -> None:
+    """Raise UsageError unless ``code`` is one of ``among`` (None: of all cases and permutation classes); its
+    line names one that may be meant."""
+    from difflib import get_close_matches
+
+    from models.cases import CASES
+    from models.errors import UsageError
+    from models.permutation import PERMUTATION_CASES
+
+    known = {one.casefold(): one for one in among or (*CASES, *PERMUTATION_CASES)}
+    if code in known.values():
+        return
+    said = code.casefold().replace(" ", "-")
+    close = (said, f"e0-{said}", *get_close_matches(said, known, 1))
+    meant = next((f" (did you mean {known[one]}?)" for one in close if one in known), "")
+    raise UsageError(f"unknown case {code!r}{meant}; `lastlook cases` lists all codes")
 
 
 def case_data(case: Case, size: int, library: Library) -> dict[str, object]:

@@ -72,6 +72,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
             words = _plain(one_line(usage()).rstrip("."))
             if not words and context is not None:  # a group without one of its commands: help alone is shown
                 words = f"a command is missing: {', '.join(context.command.list_commands(context))}"
+            given = sys.argv[1:] if arguments is None else arguments
+            file = next((one for one in given if one.startswith("-") and os.path.lexists(one)), None)
+            if words.startswith("No such option") and file is not None:
+                words += f" (the file is named by ./{file})"
             complain(f"{words}; see '{command} --help'")
             return int(getattr(error, "exit_code", 2))
         if os.environ.get("LASTLOOK_DEBUG"):

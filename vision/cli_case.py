@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vision.case_data import case_data, cycles_of, permutation_data
+from vision.case_data import case_data, check_code, cycles_of, permutation_data
 from vision.json_lines import json_line
 from vision.terminal import say
 
@@ -44,9 +44,8 @@ def show_case(
     from models.permutation import PERMUTATION_CASES
     from vision.library_files import open_library
 
+    check_code(code)
     case, arrangement = CASES.get(code), PERMUTATION_CASES.get(code)
-    if case is None and arrangement is None:
-        raise UsageError(f"unknown case {code!r}{_near(code)}; `lastlook cases` lists all codes")
     chosen = size or (4 if (case or arrangement).occurs_on(4) else 2)  # type: ignore[union-attr]
     if not (case or arrangement).occurs_on(chosen):  # type: ignore[union-attr]
         raise UsageError(f"case {code} cannot occur on a {chosen}x{chosen}x{chosen}")
@@ -66,16 +65,6 @@ def show_case(
         _print_permutation(console, arrangement, chosen)
     _print_relations(console, found)
     _print_sequences(console, found, limit)
-
-
-def _near(code: str) -> str:
-    import difflib
-
-    from models.cases import CASES
-    from models.permutation import PERMUTATION_CASES
-
-    close = difflib.get_close_matches(code, [*CASES, *PERMUTATION_CASES], 1)
-    return f" (did you mean {close[0]}?)" if close else ""
 
 
 def _save(case: Case | None, size: int, path: Path) -> None:
@@ -180,10 +169,14 @@ def _print_sequences(console: Console, found: dict[str, object], limit: int) -> 
 
 def list_cases(
     edges: Annotated[
-        str | None, typer.Option(metavar="EDGES", help="Only these: e0 e1 e2a e2o e3 e4.", show_default=False)
+        str | None,
+        typer.Option(
+            metavar="EDGES", help="Only these of e0 e1 e2a e2o e3 e4, as e1 or e1,e3.", show_default=False
+        ),
     ] = None,
     corners: Annotated[
-        str | None, typer.Option(metavar="FAMILY", help="Only this family, as sune.", show_default=False)
+        str | None,
+        typer.Option(metavar="FAMILY", help="Only these families, as sune or h,pi.", show_default=False),
     ] = None,
     size: Annotated[int, typer.Option("--size", "-n", min=2, max=7, help="Layers of the cube.")] = 4,
     permutations: Annotated[
@@ -198,9 +191,11 @@ def list_cases(
     from vision.library_files import open_library
     from vision.wording import counted
 
+    chosen: dict[str, list[str]] = {}
     for name, value, choices in (("edges", edges, EDGE_PATTERNS), ("corners", corners, CORNER_PATTERNS)):
-        if value is not None and value not in choices:
-            raise UsageError(f"--{name} {value}: choose from {', '.join(choices)}")
+        chosen[name] = list(choices) if value is None else value.split(",")
+        if not set(chosen[name]) <= set(choices):
+            raise UsageError(f"--{name} {value}: choose from {', '.join(choices)}, joined by commas")
         if value is not None and permutations:
             raise UsageError(f"--{name} chooses among orientation cases; leave out --permutations")
     library = open_library()
@@ -216,7 +211,7 @@ def list_cases(
     else:
         for code in codes_for(size):
             case = CASES[code]
-            if edges in (None, case.edges) and corners in (None, case.corners):
+            if case.edges in chosen["edges"] and case.corners in chosen["corners"]:
                 rows.append({
                     "code": code, "name": case.name_on(size), "cue": case.cue_at(0, size),
                     "edges": case.edges, "corners": case.corners, "direction": case.direction or None,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from vision.case_data import check_code
 from vision.json_lines import json_line
 from vision.terminal import say
 
@@ -107,6 +108,8 @@ def _wanted(codes: Sequence[str], every: bool, edges: str | None, size: int) -> 
             raise UsageError("--edges goes with --all")
         if not codes:
             raise UsageError("name a case, as e1-sune-left, or say --all; `lastlook cases` lists them")
+        for code in codes:
+            check_code(code)
         return list(dict.fromkeys(codes))
     if codes:
         raise UsageError(f"{codes[0]} and --all exclude each other; choose one")
@@ -120,7 +123,6 @@ def _wanted(codes: Sequence[str], every: bool, edges: str | None, size: int) -> 
 def _groups(codes: Sequence[str], named: Sequence[str], size: int) -> list[tuple[list[str], list[Core]]]:
     """Codes that are searched together, with their cores."""
     from models.cases import CASES
-    from models.errors import UsageError
     from models.permutation import PERMUTATION_CASES
     from models.search_result import NO_CORE, Core
     from models.sequences import widened
@@ -131,8 +133,6 @@ def _groups(codes: Sequence[str], named: Sequence[str], size: int) -> list[tuple
         return [(list(codes), [_core(name, known, size) for name in named])]
     kinds: dict[str, list[str]] = {}
     for code in codes:
-        if code not in CASES and code not in PERMUTATION_CASES:
-            raise UsageError(f"unknown case {code!r}; `lastlook cases` lists all codes")
         odd = code in CASES and CASES[code].edges in ("e1", "e3")
         parity = code in PERMUTATION_CASES and PERMUTATION_CASES[code].parity
         kinds.setdefault("flip-one" if odd else "swap-two" if parity else "", []).append(code)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from models.errors import UsageError
+from vision.case_data import check_code
 from vision.paths import data_folder
 
 if TYPE_CHECKING:
@@ -95,8 +96,8 @@ def forget(
 def _known_case(code: str | None) -> None:
     from models.cases import CASES
 
-    if code is not None and code not in CASES:
-        raise UsageError(f"{code!r} is no case; 'lastlook cases' lists them")
+    if code is not None:
+        check_code(code, CASES)
 
 
 def _date(text: str | None) -> str | None:

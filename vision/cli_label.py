@@ -106,7 +106,7 @@ def label_command(
     from vision.gather import gather
     from vision.label_run import Progress, Settings, file_pictures, run
     from vision.library_files import open_library
-    from vision.outputs import check_output_folder, check_outputs
+    from vision.outputs import check_output_folder, check_outputs, check_unread_folder
     from vision.photo_reader import PhotoReader, loaded_profile
     from vision.profiles import taught_path
 
@@ -123,7 +123,11 @@ def label_command(
     if learn:
         taught_path(profile)
     loaded_profile(profile)  # a wrong name is told before the work begins
-    gathered = gather(paths, skip=[one for one in (annotate, copy_to, stills, chapters) if one is not None])
+    pictures_go_to = {"--annotate": annotate, "--copy-to": copy_to, "--stills": stills}
+    own = {option: folder for option, folder in pictures_go_to.items() if folder is not None}
+    for option, folder in own.items():
+        check_unread_folder(option, folder, paths)
+    gathered = gather(paths, skip=own.values())
     if not gathered.items:
         _list_problems(list(gathered.problems))
         typer.echo("lastlook: no picture or recording there; name files or folders that hold some", err=True)

@@ -112,11 +112,14 @@ def export(
     from models.errors import UsageError
     from vision.profiles import load_named
 
+    if str(target) == "-":
+        raise UsageError("FILE -: nothing is printed by that; name a file")
     if target.exists():
         raise UsageError(f"{target} is there already; choose another name")
     profile = load_named(name)
     assert profile is not None
     profile.save(target)
+    typer.echo(f"{profile.name!r} written to {target}", err=True)
 
 
 def import_file(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from vision.case_data import check_code
 from vision.json_lines import json_line
 
 if TYPE_CHECKING:
@@ -66,7 +67,7 @@ def add_sequence(
     from models.notation import parse_moves
     from models.sequences import NEEDS_NO_SEQUENCE, check_entry
 
-    _known(code)
+    check_code(code)
     if code in NEEDS_NO_SEQUENCE:
         raise UsageError(f"case {code!r} needs no sequence")
     sequence = parse_moves(moves)
@@ -89,13 +90,6 @@ def _but_on(code: str, sizes: Sequence[int]) -> str:
     return f", for cubes of {', '.join(map(str, sizes))} layers alone"
 
 
-def _known(code: str) -> None:
-    from models.errors import UsageError
-
-    if not _is_code(code):
-        raise UsageError(f"unknown case {code!r}; `lastlook cases` lists all codes")
-
-
 def list_sequences(
     code: Annotated[str | None, typer.Argument(help="Only this case.", show_default=False)] = None,
     every: Annotated[bool, typer.Option("--all", help="The built-in ones as well.")] = False,
@@ -105,7 +99,7 @@ def list_sequences(
     from vision.library_files import open_library
 
     if code is not None:
-        _known(code)
+        check_code(code)
     library = open_library(tell=False)
     entries = [
         e for e in library.entries if (every or e.file in library.own) and (code is None or e.code == code)
@@ -145,7 +139,7 @@ def remove_sequence(
     from models.notation import parse_moves
     from vision.library_files import locked
 
-    _known(code)
+    check_code(code)
     turns = str(parse_moves(moves))
     with locked():
         hidden_in = _remove(code, turns)
@@ -276,11 +270,12 @@ def export_sequences(
     from vision.outputs import check_outputs
     from vision.wording import counted
 
-    check_outputs([("FILE", file, "sequences")])
+    printed = file is None or str(file) == "-"
+    check_outputs([("FILE", None if printed else file, "sequences")])
     library = open_library()
     kept = [e for e in library.entries if every or e.file in library.own]
     text = "".join(f"{entry.code}\t{entry.turns}\n" for entry in kept)
-    if file is None or str(file) == "-":
+    if file is None or printed:
         typer.echo(text, nl=False)
     else:
         write_atomically(file, text.encode("utf-8"))

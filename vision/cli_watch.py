@@ -72,11 +72,14 @@ def watch(
     """Watch a cube: follow it, name its case, show what to do, and time the practice."""
     # matrices here are small: threads inside them only get in the way of ours
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from vision.outputs import check_output_folder
     from vision.profiles import load_named, taught_path
     from vision.readers import quiet_opencv
     from vision.stream_source import source_named
     from vision.streams import tell_if_pipe
 
+    if moments is not None:
+        check_output_folder("--moments", moments)
     taught = taught_path(profile) if learn else None
     windowed = not (no_window or as_json)
     where = source_named(source)
@@ -90,6 +93,7 @@ def watch(
     import cv2
 
     from calibration.profile import default_profile
+    from models.errors import LastlookError
     from models.journal import Journal
     from vision.session import Session
     from vision.stream import FrameStream, Pace
@@ -99,7 +103,10 @@ def watch(
     colours = load_named(profile) or default_profile()
     give_up_s = patience if patience is not None else (None if windowed else 60.0)
     with ExitStack() as tidy:
-        notebook = tidy.enter_context(Journal(journal_path())) if keep else None
+        try:
+            notebook = tidy.enter_context(Journal(journal_path())) if keep else None
+        except LastlookError as error:
+            raise LastlookError(f"{error}; --no-journal watches without it") from error
         teacher = learner = None
         if taught is not None:
             from vision.learner import Learner, Teacher
@@ -116,7 +123,8 @@ def watch(
         watcher = Watcher(colours, size=size, front=None if front is None else front.value, live=live)
         tidy.callback(watcher.close)
         watcher.mirrored = mirrored
-        session = Session(stream, watcher, journal=notebook, cube=profile or "", learner=learner)
+        cube = "" if profile is None else colours.name
+        session = Session(stream, watcher, journal=notebook, cube=cube, learner=learner)
         cv2.setNumThreads(1 if live else 2)
         if windowed:
             from vision.live import Window

@@ -60,12 +60,17 @@ class Read:
 
 @dataclass(frozen=True, eq=False)
 class Settings:
-    """What a picture is read with; as :func:`vision.pipeline.read_whole` takes it."""
+    """What a picture is read with; as :func:`vision.pipeline.read_whole` takes it.
+
+    ``colourless`` is whether the picture as it came has no colour: where stray light is taken off, what its
+    compression left of one grows to what may be read.
+    """
 
     profile: Profile
     front: str | None
     library: Library | None
     image: str
+    colourless: bool = False
 
 
 def read_cube(
@@ -88,7 +93,7 @@ def read_cube(
             **base, ok=False, reason="top-hidden", seconds=seconds, detail="no sticker can be seen"
         )
         return Read(answer, found, cube, samples)
-    if _is_grey(image_bgr):
+    if settings.colourless:
         base = _base(settings.image, pose, found, cube)
         answer = Answer(
             **base, ok=False, reason="unreadable", seconds=seconds, detail="the picture has no colour"
@@ -175,7 +180,7 @@ def _by_likeliest_top(
     return chosen
 
 
-def _is_grey(image_bgr: NDArray[np.uint8]) -> bool:
+def is_colourless(image_bgr: NDArray[np.uint8]) -> bool:
     """Whether no pixel of a sparse sample has any colour to speak of (levels 0..255)."""
     for every in (56, 7):  # hardly a picture needs more than the first few to tell
         b, g, r = (np.ascontiguousarray(image_bgr[::every, ::every, k]) for k in range(3))

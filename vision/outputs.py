@@ -56,6 +56,8 @@ def check_outputs(wanted: Iterable[Wanted], inputs: Iterable[str | Path | Lastlo
     promised: dict[object, _Output] = {}
     there: list[_Output] = []
     for one in [_Output(option, path, kind) for option, path, kind in wanted if path is not None]:
+        if str(one.path) == "-":
+            raise UsageError(f"{one.option} -: nothing is printed by that; name a file")
         if one.kind == "picture" and one.path.suffix.lower() not in PICTURE_SUFFIXES:
             endings = ", ".join(PICTURE_SUFFIXES)
             raise UsageError(f"{one.option} {one.path}: name a file that ends in {endings}")
@@ -103,6 +105,13 @@ def check_output_folder(option: str, folder: Path) -> None:
         raise UsageError(f"{option} {folder}: {there} is there and is no folder; name another")
     if not os.access(there, os.W_OK | os.X_OK):
         raise UsageError(f"{option} {folder}: nothing may be written in {there}; check the permissions")
+
+
+def check_unread_folder(option: str, folder: Path, inputs: Iterable[str | Path]) -> None:
+    """Raise UsageError with one line where ``folder``, which takes pictures, is one of the ``inputs``:
+    what a run writes there the next one would read."""
+    if _identity(folder) in {_identity(path) for path in inputs}:
+        raise UsageError(f"{option} {folder}: is one of the folders to read; name another, or one inside it")
 
 
 def _identity(path: str | Path) -> object:

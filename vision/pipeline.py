@@ -15,7 +15,7 @@ from models.decode_view import next_view
 from vision.answer import Answer
 from vision.evidence import SOLVED
 from vision.locate import Found, FoundCube, find_cubes
-from vision.one_cube import SURE_CUBE, Read, Settings, read_cube
+from vision.one_cube import SURE_CUBE, Read, Settings, is_colourless, read_cube
 from vision.other_crops import read_in_other_crops
 from vision.shrink import Halved
 from vision.squeezed import unsqueezed
@@ -43,6 +43,7 @@ def read_whole(
     """
     seconds = {"read": 0.0, "locate": 0.0, "sample": 0.0, "classify": 0.0, "decode": 0.0}
     began = time.perf_counter()
+    as_it_came = image_bgr
     halved = without_veil(Halved(image_bgr))
     image_bgr = halved.whole
     if find:
@@ -53,7 +54,9 @@ def read_whole(
     if not found.cubes:
         answer = Answer(image=image, ok=False, reason="no-cube", seconds=seconds, detail=_no_cube(found))
         return Read(answer, found)
-    settings = Settings(profile or default_profile(), front, library, image)
+    settings = Settings(
+        profile or default_profile(), front, library, image, colourless=is_colourless(as_it_came)
+    )
     nearest = found.cubes[0]
     first = read_cube(image_bgr, found, nearest, settings, dict(seconds))
     if not first.answer.ok:

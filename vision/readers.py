@@ -32,6 +32,7 @@ several frames at once."""
 MISSES: Final = 12
 """Pictures in a row that a camera may leave out (it warms up, its bus is busy) before it counts as gone."""
 MISS_WAIT_S: Final = 0.04
+_GREY: Final = "its pictures are grey, as at night or from an infrared camera"
 
 
 class StreamFaultError(Exception):
@@ -59,9 +60,44 @@ class Reader(Protocol):
 
 def open_reader(source: Source, *, frame_rate: float = 30.0) -> Reader:
     """Open ``source``; raises StreamFaultError with the reason when it gives no frames."""
-    if source.kind == "folder":
-        return _FolderReader(source, frame_rate)
-    return _CaptureReader(source, frame_rate)
+    folder = source.kind == "folder"
+    reader: Reader = (_FolderReader if folder else _CaptureReader)(source, frame_rate)
+    return _InColour(reader, source.name) if reader.finite else reader
+
+
+class _InColour:
+    """A recording or a folder of frames, without what is grey: that a case would be named from its shades.
+
+    A live source minds that by itself: with light its colours may come back.
+    """
+
+    finite = True
+
+    def __init__(self, reader: Reader, name: str) -> None:
+        self._reader = reader
+        self._name = name
+        self._grey = 0
+        self._some = False
+
+    def read(self) -> tuple[Image, float | None] | None:
+        while (got := self._reader.read()) is not None:
+            if not is_grey(got[0]):
+                self._some = True
+                return got
+            self._grey += 1
+        if self._grey and not self._some:
+            raise StreamFaultError(f"{self._name}: {_GREY}; give one in colour", final=True)
+        return None
+
+    def remarks(self) -> list[str]:
+        told = self._reader.remarks()
+        if self._grey and self._some:
+            told.append(f"{self._name}: {counted(self._grey, 'frame')} without any colour left out")
+            self._grey = 0
+        return told
+
+    def close(self) -> None:
+        self._reader.close()
 
 
 class _FolderReader:
@@ -187,10 +223,7 @@ class _CaptureReader:
             else:
                 return image
         if grey:
-            raise StreamFaultError(
-                f"{self._source.name}: its pictures are grey, as at night or from an infrared camera; "
-                "make light or choose another camera"
-            )
+            raise StreamFaultError(f"{self._source.name}: {_GREY}; make light or choose another camera")
         return None
 
     def _grabbed(self) -> Image | None:

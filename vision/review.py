@@ -201,7 +201,8 @@ def review(answers: Path, *, everything: bool, window: bool, profile: str | None
         )
     if not entries:
         there = "every picture there" if gone else "every picture"
-        sys.stderr.write(f"nothing to review: {there} is named or has its truth beside it\n")
+        more = "" if everything else "; --all goes through the named ones"
+        sys.stderr.write(f"nothing to review: {there} is named or has its truth beside it{more}\n")
         return 0
     prompt = _prompt(window)
     try:

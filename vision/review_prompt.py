@@ -42,6 +42,12 @@ def text_diagram(twist: Sequence[int], flip: Sequence[int]) -> list[str]:
     return [" ".join(row) for row in cells]
 
 
+def _unlike(naming: Naming) -> str:
+    """The keys that are not how their colour's name begins, in brackets; "" for none."""
+    told = [f"{key} {name}" for key, name in naming.keys.items() if not name.lower().startswith(key)]
+    return f" ({', '.join(told)})" if told else ""
+
+
 class TerminalPrompt:
     """Asks on ``out`` and reads lines with ``read`` (the terminal by default)."""
 
@@ -77,7 +83,7 @@ class TerminalPrompt:
         else:
             say(f"\n{place[0]} of {place[1]}: {entry.picture} ({entry.answer.get('reason') or 'named'})\n")
             if entry.size:
-                say(f"{entry.size}x{entry.size}x{entry.size}, as read:\n")
+                say(f"{entry.size}x{entry.size}x{entry.size}, as read{_unlike(entry.naming)}:\n")
                 for face, rows in entry.seen.items():
                     say(f"  {face}: {rows_text(rows, entry.naming)}\n")
             self._show(codes, entry.size or 4)

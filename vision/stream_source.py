@@ -16,6 +16,8 @@ from vision.sources import SUFFIXES
 Kind = Literal["camera", "recording", "folder", "network"]
 
 SCHEMES: Final = ("http", "https", "rtsp", "rtsps")
+MAY_MOVE: Final = {".gif", ".webp", ".avif"}
+"""Endings of pictures that may hold many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,10 @@ def source_named(text: str) -> Source:
     if kind == "nothing":
         raise UsageError(
             f"{text}: no such file; give a camera's number, a recording, a folder of frames or an address"
+        )
+    if kind == "file" and path.suffix.lower() in SUFFIXES - MAY_MOVE:
+        raise UsageError(
+            f"{text}: one picture; give a recording or a folder of frames ('lastlook read' takes pictures)"
         )
     if not os.access(path, os.R_OK):
         raise UsageError(f"{text}: may not be read; check its permissions")

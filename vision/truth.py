@@ -204,7 +204,7 @@ def _colour(name: Any, colours: Sequence[str], where: str) -> int:
     if name not in colours:
         raise LastlookError(
             f"{where} has the colour {name!r}; the six are {', '.join(colours)}"
-            " (names of your own: give the --profile that has them)"
+            " (names of your own go with --profile, in 'calibrate' with --colours)"
         )
     return colours.index(name)
 
