@@ -14,6 +14,7 @@ from collections.abc import Collection
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from functools import cached_property, lru_cache
+from itertools import takewhile
 from pathlib import Path
 
 import numpy as np
@@ -28,9 +29,10 @@ from models.notation import parse_moves
 from models.permutation import permutation_of
 from models.sequences import BadEntry, Entry, built_in_texts, read_entries
 from models.toml_files import FileError, read_text
-from models.turns import Moves
+from models.turns import Moves, Turn
 
 _CACHE_FORMAT = 5
+_TOP = Turn("U").layers
 _TURNS = tuple(parse_moves(turn) for turn in ("", "U", "U2", "U'"))
 
 
@@ -38,7 +40,8 @@ _TURNS = tuple(parse_moves(turn) for turn in ("", "U", "U2", "U'"))
 class Suggestion:
     """A sequence to do from a given state, executed by the engine on that state.
 
-    ``first``: turn of the top layer to do before ("" for none). ``length``: turns in OBTM and ``etm`` in ETM
+    ``first``: turn of the top layer to do before ("" for none); a stored sequence's own first turn of it is
+    merged into this one, so ``turns`` begins with another. ``length``: turns in OBTM and ``etm`` in ETM
     (WCA Regulations 12a5 and 12a6), both of ``turns`` alone. ``effort``: of first and turns together, by
     the effort model. ``proof``: what is known on that size about how short it can be, "" for nothing.
     """
@@ -153,7 +156,8 @@ def _first_and_turns(entry: Entry, state: LastLayer, size: int) -> tuple[Moves, 
         case, angle = case_of(state)
         quarters = (entry.angle - angle) % case.angles
         # a case that looks the same from two angles may be met by U or by U'
-        return _TURNS[quarters], moves
+        own, rest = _top_apart(moves)
+        return _TURNS[(quarters + own) % 4], rest
     effect = _effect(moves, size)
     best: tuple[Moves, Moves] | None = None
     for before, (corners, edges) in enumerate(_turned_on_top(state)):
@@ -161,10 +165,24 @@ def _first_and_turns(entry: Entry, state: LastLayer, size: int) -> tuple[Moves, 
         last = _last_turns(size).get(left)
         if last is not None:
             # the top is where the sequence leaves it
-            first, whole = _TURNS[before], (moves + _TURNS[last].rotated(_back(moves, size))).cancelled()
+            own, whole = _top_apart((moves + _TURNS[last].rotated(_back(moves, size))).cancelled())
+            first = _TURNS[(before + own) % 4]
             if best is None or len(first) + len(whole) < len(best[0]) + len(best[1]):
                 best = first, whole
     return best
+
+
+@lru_cache(maxsize=8192)
+def _top_apart(moves: Moves) -> tuple[int, Moves]:
+    """Quarter turns of the top layer that a sequence begins with, and the sequence without them.
+
+    Turns of the same axis before one (``D U``, ``y U``) commute with it.
+    """
+    start = list(takewhile(lambda turn: turn.axis == "y", moves))
+    quarters = sum(turn.quarters for turn in start if turn.layers == _TOP)
+    if not quarters:
+        return 0, moves
+    return quarters % 4, Moves(tuple(turn for turn in start if turn.layers != _TOP)) + moves[len(start) :]
 
 
 _Order = tuple[tuple[int, ...], tuple[int, ...]]

@@ -59,6 +59,11 @@ class Turn:
         return _AXIS[self.base]
 
     @property
+    def layers(self) -> tuple[str, int, bool]:
+        """What turns, whichever way: two turns of the same layers merge."""
+        return self.base, self.depth, self.inner
+
+    @property
     def is_rotation(self) -> bool:
         """True for ``x y z``: the whole cube turns (12a4)."""
         return self.base in "xyz"
@@ -189,8 +194,7 @@ class Moves(Sequence[Turn]):
                 runs.append([turn])
                 continue
             run = runs[-1]
-            layers = (turn.base, turn.depth, turn.inner)
-            place = next((i for i, t in enumerate(run) if (t.base, t.depth, t.inner) == layers), None)
+            place = next((i for i, t in enumerate(run) if t.layers == turn.layers), None)
             if place is None:
                 run.append(turn)
                 continue

@@ -6,7 +6,7 @@ import json
 import re
 from dataclasses import replace
 from functools import lru_cache
-from itertools import product
+from itertools import product, takewhile
 from pathlib import Path
 
 import numpy as np
@@ -231,6 +231,34 @@ def test_a_sequence_that_leaves_the_cube_turned_is_one_like_any_other(
     assert carried_over(Library((own,), (), library().effort), own.inverse_code, size) or (
         inverse.cancelled() == entry.moves(size).cancelled()
     )
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.sampled_from(load_library().entries),
+    st.sampled_from(["U", "U2", "U'", "U U", "y U", "D U2 D'"]),
+    st.data(),
+)
+def test_the_turn_before_a_sequence_and_its_own_first_of_that_layer_are_one(
+    entry: Entry, start: str, data: st.DataObject
+) -> None:
+    """One turn of the top layer at most, then others, which do what the sequence does as it is stored."""
+    (own,), _ = read_entries(write_block(entry.code, f"{start} {entry.turns}"), "own")
+    size = data.draw(st.sampled_from(own.sizes))
+    stored = own.moves(size)
+    state = LastLayer.after(stored, size).inverse().after_top(data.draw(st.integers(0, 3)))
+    (one,) = Library((own,), (), library().effort, frozenset(["own"])).suggest(state, size)
+    turns = parse_moves(one.turns)
+    at_first = list(takewhile(lambda turn: turn.axis == "y", turns))
+    assert not any(turn.base == "U" and turn.depth == 1 for turn in at_first)
+    assert (one.length, one.etm) == (turns.obtm, turns.etm)
+    assert one.effort == library().effort.effort(parse_moves(one.first) + turns)
+    before = Cube.from_facelets(state.facelets())
+    after = before.apply(one.first).apply(turns)
+    if state.is_oriented:
+        assert (after.facelets() == after.facelets()[:, :1, :1]).all()
+    else:
+        assert after in [before.apply(top).apply(stored) for top in ("", "U", "U2", "U'")]
 
 
 def test_what_does_not_orient_is_not_suggested_whatever_is_remembered_of_it() -> None:

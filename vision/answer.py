@@ -98,7 +98,7 @@ class NamedCase:
 class ShownSequence:
     """A stored sequence for the angle in the picture.
 
-    ``first`` is the AUF or rotation that brings the cube to where ``turns`` starts ("" for none),
+    ``first`` is the AUF that brings the cube to where ``turns`` starts ("" for none),
     ``length`` its turns in OBTM and ``etm`` in ETM (WCA Regulations, Article 12a5 and 12a6).
     """
 
