@@ -9,13 +9,16 @@ business: this module knows no platform folders.
 from __future__ import annotations
 
 import json
+import os
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import TracebackType
 from typing import Any, Final, Literal, get_args
 
@@ -24,6 +27,7 @@ from models.errors import LastlookError, UsageError
 SCHEMA_VERSION: Final = 1
 APPLICATION_ID: Final = 0x4C4C6A31  # "LLj1" in the file's header tells our files from others
 _WAIT_S: Final = 5.0  # for others that hold the file
+_NOTHING: Final = "file::memory:"
 
 Result = Literal["done", "unfinished", "lost"]
 RESULTS: Final[tuple[str, ...]] = get_args(Result)
@@ -106,21 +110,61 @@ def utc_text(moment: datetime) -> str:
 class Journal:
     """An open journal. Use it in a ``with`` block; one thread at a time.
 
+    With ``to_read`` it may lie where nothing can be written; one that is not there is empty, and is not made.
+
     Raises LastlookError where the file cannot be opened, is no journal, or was written by a later
     version. A file that is not a journal is never changed.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, to_read: bool = False) -> None:
         self.path = path
-        with self._told("open"):
-            path.parent.mkdir(parents=True, exist_ok=True)
-            self._db = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None)
+        self._closing = ExitStack()
         try:
-            with self._told("open"):
-                self._prepare()
+            with self._told("read" if to_read else "open"):
+                if to_read:
+                    self._db = self._connect(self._uri_to_read(), uri=True)
+                    self._prepare_to_read()
+                else:
+                    path.parent.mkdir(parents=True, exist_ok=True)
+                    self._db = self._connect(path)
+                    self._prepare()
         except BaseException:
-            self._db.close()
+            self.close()
             raise
+
+    def _connect(self, path: str | Path, *, uri: bool = False) -> sqlite3.Connection:
+        database = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None, uri=uri)
+        self._closing.callback(database.close)
+        return database
+
+    def _uri_to_read(self) -> str:
+        """How SQLite opens the file that is there, or an empty journal (https://www.sqlite.org/uri.html).
+
+        To read a file with a log, SQLite writes an index of the log beside it, or uses that of another
+        program which has the file open (https://www.sqlite.org/wal.html, "Read-Only Databases"). Where
+        neither can be, a copy is read.
+        """
+        real = Path(os.path.realpath(self.path))
+        if not real.exists():
+            return _NOTHING
+        if os.access(real, os.W_OK) and os.access(real.parent, os.W_OK):
+            return f"{real.as_uri()}?mode=rw"
+        log, index = (real.with_name(real.name + end) for end in ("-wal", "-shm"))
+        if index.exists() and log.exists():
+            return f"{real.as_uri()}?mode=ro"
+        copy = Path(self._closing.enter_context(TemporaryDirectory())) / real.name
+        shutil.copyfile(real, copy)
+        if log.exists():
+            shutil.copyfile(log, copy.with_name(log.name))
+        return f"{copy.as_uri()}?mode=rw"
+
+    def _prepare_to_read(self) -> None:
+        with self._transaction("DEFERRED"):
+            version = self._version()
+        if version == 0:
+            self._db = self._connect(_NOTHING, uri=True)
+            for statement in _CREATE:
+                self._db.execute(statement)
 
     def _prepare(self) -> None:
         self._db.execute("PRAGMA synchronous = FULL")
@@ -228,7 +272,7 @@ class Journal:
 
     def close(self) -> None:
         """Close the file; closing twice does no harm."""
-        self._db.close()
+        self._closing.close()
 
     def __enter__(self) -> Journal:
         return self
@@ -261,14 +305,17 @@ class Journal:
                 advice = "the file is damaged or no journal: move it away and a new one is begun"
             elif "locked" in text:
                 advice = "another program holds it: close that and try again"
+            elif doing == "read" and "unable to open" in text:
+                advice = "check that you may read it, or name another file"
             elif "readonly" in text or "unable to open" in text:
                 advice = "check that you may write there, or name another file"
             else:
                 advice = "check the disk and try again"
             raise LastlookError(f"cannot {doing} the journal {self.path} ({text}): {advice}") from error
         except OSError as error:
+            may = "that you may read" if doing == "read" else "where you may write"
             raise LastlookError(
-                f"cannot {doing} the journal {self.path} ({error.strerror}): name a file where you may write"
+                f"cannot {doing} the journal {self.path} ({error.strerror}): name a file {may}"
             ) from error
 
 

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import textwrap
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from threading import Barrier
@@ -140,6 +144,81 @@ def test_a_moment_is_since_itself_and_not_before_itself(tmp_path: Path) -> None:
         assert [row.attempt.at for row in seen] == days[2:]
         assert journal.forget(before=days[2]) == 2
         assert journal.rows() == seen
+
+
+@pytest.fixture
+def open_folder() -> Iterator[Path]:
+    """A folder that every user may enter; pytest's own are shut to all but its user."""
+    folder = Path(tempfile.mkdtemp())
+    folder.chmod(0o755)
+    yield folder
+    for inside in folder.iterdir():
+        if inside.is_dir():
+            inside.chmod(0o755)
+    shutil.rmtree(folder)
+
+
+@contextmanager
+def as_somebody() -> Iterator[None]:
+    """Without the rights of root, who may write everywhere."""
+    root = os.geteuid() == 0
+    if root:
+        os.setresuid(65534, 65534, 0)
+    try:
+        yield
+    finally:
+        if root:
+            os.setresuid(0, 0, 0)
+
+
+@pytest.mark.skipif(not hasattr(os, "setresuid"), reason="folders that are shut by their permissions")
+@pytest.mark.parametrize("beside", [(), ("-wal",), ("-wal", "-shm")], ids=" ".join)
+@pytest.mark.parametrize("shut", ["file", "folder", "both"])
+def test_it_can_be_read_where_nothing_can_be_written(
+    beside: tuple[str, ...], shut: str, open_folder: Path
+) -> None:
+    """What a killed program, or one that still runs, has left in the log beside it counts as well."""
+    source, folder = open_folder / "source.db", open_folder / "mine"
+    folder.mkdir()
+    with Journal(source) as writer:
+        writer.add(an_attempt())
+        if not beside:
+            writer.close()
+        for end in ("", *beside):
+            shutil.copy(f"{source}{end}", folder / f"j.db{end}")
+    for file in folder.iterdir():
+        file.chmod(0o666 if shut == "folder" else 0o444)
+    folder.chmod(0o777 if shut == "file" else 0o555)
+    before = {file.name: file.read_bytes() for file in folder.iterdir()}
+    with as_somebody(), Journal(folder / "j.db", to_read=True) as journal:
+        assert [row.attempt for row in journal.rows()] == [an_attempt()]
+    after = {file.name: file.read_bytes() for file in folder.iterdir()}
+    assert set(after) == set(before) and after["j.db"] == before["j.db"]
+
+
+@pytest.mark.skipif(not hasattr(os, "setresuid"), reason="files that are shut by their permissions")
+def test_one_that_cannot_be_read_is_one_line(open_folder: Path) -> None:
+    path = open_folder / "j.db"
+    Journal(path).close()
+    path.chmod(0)
+    with as_somebody(), pytest.raises(LastlookError, match="that you may read") as caught:
+        Journal(path, to_read=True)
+    assert "\n" not in str(caught.value) and str(path) in str(caught.value)
+
+
+def test_reading_makes_no_journal(tmp_path: Path) -> None:
+    (tmp_path / "empty.db").touch()
+    for path in (tmp_path / "empty.db", tmp_path / "none" / "j.db"):
+        with Journal(path, to_read=True) as journal:
+            assert journal.rows() == [] and len(journal) == 0
+    assert [(one.name, one.stat().st_size) for one in tmp_path.iterdir()] == [("empty.db", 0)]
+
+
+def test_what_is_read_while_another_writes_is_what_it_has_written(tmp_path: Path) -> None:
+    with Journal(tmp_path / "j.db") as writer, Journal(tmp_path / "j.db", to_read=True) as reader:
+        for count in (1, 2):
+            writer.add(an_attempt())
+            assert len(reader) == count
 
 
 def test_forgotten_rows_leave_no_trace_in_the_file(tmp_path: Path) -> None:

@@ -42,3 +42,12 @@ def test_a_narrow_terminal_shows_all_that_a_wide_one_does(
     assert "1.25 ± 0.03 s" in words and "12.50 s" in words and "…" not in text
     turns = [turn for turn in text.split() if turn in ("x", "Rw", "Rw'", "U2", "Lw")]
     assert " ".join(turns) == " ".join([ATTEMPTS[1].sequence or ""] * 6)
+
+
+def test_looking_at_a_journal_that_is_not_there_makes_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("LASTLOOK_JOURNAL", str(tmp_path / "new" / "journal.db"))
+    assert run(["journal"]) == 0
+    assert "no attempts in the journal yet" in capsys.readouterr().out
+    assert list(tmp_path.iterdir()) == []

@@ -50,7 +50,7 @@ def journal(
     from models.journal import COLUMNS, Journal, as_json_lines
 
     _known_case(case)
-    with Journal(journal_path()) as notebook:
+    with Journal(journal_path(), to_read=True) as notebook:
         rows = notebook.rows(case=case, since=_date(since), last=last)
         written = len(notebook)
     if as_json:
