@@ -8,7 +8,6 @@ business: this module knows no platform folders.
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import sqlite3
@@ -329,9 +328,3 @@ def _where(
             parts.append(condition)
             values.append(value)
     return (" WHERE " + " AND ".join(parts) if parts else "", values)
-
-
-def as_json_lines(rows: Iterable[Row]) -> Iterator[str]:
-    """One JSON object a row."""
-    for row in rows:
-        yield json.dumps(row.to_json_dict(), ensure_ascii=False)

@@ -24,7 +24,7 @@ from hypothesis import strategies as st
 
 import models.journal
 from models.errors import LastlookError, UsageError
-from models.journal import RESULTS, SCHEMA_VERSION, Attempt, Journal, as_json_lines, utc_text
+from models.journal import RESULTS, SCHEMA_VERSION, Attempt, Journal, utc_text
 
 seconds = st.one_of(st.none(), st.floats(0, 1e6, allow_nan=False))
 attempts = st.builds(
@@ -58,7 +58,8 @@ def test_what_goes_in_comes_out_after_reopening(tmp_path: Path, written: list[At
         rows = journal.rows()
     assert [row.attempt for row in rows] == written
     assert [row.id for row in rows] == numbers == sorted(set(numbers))
-    assert [json.loads(line)["case"] for line in as_json_lines(rows)] == [one.case for one in written]
+    data = [json.loads(json.dumps(row.to_json_dict())) for row in rows]
+    assert [one["case"] for one in data] == [one.case for one in written]
 
 
 def test_file_is_in_wal_mode_and_passes_sqlites_own_check(tmp_path: Path) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -51,3 +53,32 @@ def test_looking_at_a_journal_that_is_not_there_makes_none(
     assert run(["journal"]) == 0
     assert "no attempts in the journal yet" in capsys.readouterr().out
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("width", [32, 60, 200])
+def test_sums_are_told_at_any_width_and_handed_on(
+    width: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("LASTLOOK_JOURNAL", str(tmp_path / "journal.db"))
+    seen, turned = (1.5, 3.0, 0.25, 0.5, 0.75, 0.75), (20.0, 4.0, 4.0, 4.0, 6.0, 7.0)
+    with Journal(tmp_path / "journal.db") as journal:
+        journal.add(ATTEMPTS[0])
+        for recognition_s, execution_s in zip(seen, turned, strict=True):
+            journal.add(replace(ATTEMPTS[1], recognition_s=recognition_s, execution_s=execution_s))
+    monkeypatch.setenv("COLUMNS", str(width))
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    assert run(["journal", "--by-case"]) == 0
+    text = re.sub(r"\x1b\[[0-9;]*m", "", capsys.readouterr().out)
+    assert max(map(len, text.splitlines())) <= width
+    told = re.findall(r"e2a-antisune-front|\d+ of \d+|\d+\.\d\d", " ".join(text.split()))
+    # the last five are all but the first
+    assert told[told.index("e2a-antisune-front") :] == [
+        "e2a-antisune-front", "6 of 6", "0.25", "1.12", "0.75", "1.05", "4.00", "7.50", "5.00", "5.00"
+    ]  # fmt: skip
+    assert "0 of 1" in " ".join(text.split())
+    for form in ("--json", "--csv"):
+        assert run(["journal", "--by-case", "--last", "6", form]) == 0
+    line, heading, values = capsys.readouterr().out.splitlines()
+    data = json.loads(line)
+    assert (data["attempts"], data["recognition_best_s"], data["execution_recent_s"]) == (6, 0.25, 5.0)
+    assert heading.split(",") == list(data) and values.split(",") == [str(value) for value in data.values()]
