@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -259,7 +260,7 @@ def test_a_profile_is_shown_in_a_narrow_terminal(
     monkeypatch.setenv("FORCE_COLOR", "1")
     monkeypatch.setenv("COLUMNS", str(width))
     assert run(["profile", "show", "box"]) == 0
-    lines = capsys.readouterr().out.splitlines()
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", capsys.readouterr().out).splitlines()
     assert max(map(len, lines)) <= width
     for name in COLOURS:
         (line,) = (one for one in lines if one.startswith(name))
@@ -391,6 +392,44 @@ def test_the_picture_and_the_text_of_a_profile_show_all_six() -> None:
     assert image.shape == (760, 1180, 3) and len(np.unique(image.reshape(-1, 3), axis=0)) > 50
     text = profile_text(default_profile())
     assert all(name in text for name in COLOURS) and "CIEDE2000" in text
+
+
+def test_a_name_of_ones_own_has_the_usual_one_beside_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    """In the text, in the list and in the picture; what is called as usual has nothing beside it."""
+    monkeypatch.setenv("LASTLOOK_PROFILES", str(tmp_path))
+    names = ("white", "yellow", "red", "peach", "blue", "mint")
+    profile = replace(default_profile(), name="soft", colours=names)
+    profile.save(tmp_path / "soft.json")
+    text = profile_text(profile)
+    assert re.search(r"^mint +green +#", text, re.MULTILINE) and re.search(
+        r"^peach +orange +#", text, re.MULTILINE
+    )
+    assert re.search(r"^blue +#", text, re.MULTILINE)
+    starts = {line.index("#") for line in text.splitlines() if "#" in line}
+    assert starts == {text.splitlines()[1].index("sRGB")}
+    assert run(["profile", "list"]) == 0
+    assert "white, yellow, red, peach (orange), blue, mint (green)" in capsys.readouterr().out
+    drawn: list[str] = []
+    monkeypatch.setattr(Lettering, "put", lambda self, image, text, *where: drawn.append(text))
+    profile_image(profile)
+    told = [line.partition("in place of ")[2] for line in drawn if line.startswith("#")]
+    assert told == ["", "", "", "orange", "", "green"]
+
+
+def test_a_terminal_shows_a_colour_where_it_names_it(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    """Source: ECMA-48 SGR 48, with the direct colour of ISO 8613-6: 48;2;red;green;blue."""
+    for name, value in (("FORCE_COLOR", "1"), ("COLORTERM", "truecolor"), ("TERM", "xterm-256color")):
+        monkeypatch.setenv(name, value)
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    assert run(["profile", "show"]) == 0
+    shown = re.findall(r"\x1b\[[\d;]*48;2;(\d+);(\d+);(\d+)m#(\w{6})\x1b", capsys.readouterr().out)
+    assert len(shown) == 6
+    for *rgb, told in shown:
+        assert bytes(map(int, rgb)).hex() == told
 
 
 def test_a_folder_named_like_markup_is_looked_at(

@@ -30,14 +30,14 @@ def list_profiles() -> None:
     """Names of the profiles, one a line, with sizes and colours."""
     from rich.console import Console
 
-    from vision.profiles import DEFAULT, load_all, sizes_text
+    from vision.profiles import DEFAULT, colours_text, load_all, sizes_text
     from vision.terminal import say
 
     good, bad = load_all()
     console = Console(highlight=False, soft_wrap=True)
     say(console, f"{DEFAULT}: built in, the six usual colours")
     for profile in good:
-        say(console, f"{profile.name}: {sizes_text(profile)}; {', '.join(profile.colours)}")
+        say(console, f"{profile.name}: {sizes_text(profile)}; {colours_text(profile)}")
     for error in bad:
         complain(error)
     if bad:
@@ -163,12 +163,12 @@ def print_profile(profile: Profile) -> None:
     """Its colours, a line each, and how well they are told apart, on standard output."""
     from rich.console import Console
 
-    from vision.profile_picture import profile_text
+    from vision.profile_picture import profile_lines
     from vision.terminal import say
 
     console = Console(highlight=False, soft_wrap=True)
-    for line in profile_text(profile).split("\n"):
-        say(console, line)
+    for line, swatch in profile_lines(profile):
+        say(console, line, swatch=swatch)
 
 
 def draw_profile(profile: Profile, target: Path) -> None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.classes import ColourClass, classes_of, closest_pair
 from calibration.compare import OURS, Score
-from calibration.profile import Profile
+from calibration.profile import COLOURS, Profile
 from vision.lettering import BOLD, Lettering
 from vision.panel import INK, PAPER, QUIET, RULE
 from vision.profiles import sizes_text
@@ -61,7 +61,8 @@ def _swatches(canvas: Image, classes: list[ColourClass], profile: Profile) -> No
         cv2.rectangle(canvas, (x, y), (x + 104, y + 70), colour, -1)
         cv2.rectangle(canvas, (x, y), (x + 104, y + 70), RULE[::-1], 1)
         name.put(canvas, name.shortened(one.name, _NAME_WIDTH), x + 122, y + 24)
-        quiet.put(canvas, _hex(one), x + 122, y + 46)
+        usual = f" · in place of {COLOURS[k]}" if one.name != COLOURS[k] else ""
+        quiet.put(canvas, f"{_hex(one)}{usual}", x + 122, y + 46)
         facing = quiet.shortened(f"opposite {_opposite(profile, k)}", _NAME_WIDTH)
         quiet.put(canvas, facing, x + 122, y + 66)
 
@@ -182,28 +183,41 @@ def comparison_text(scores: Sequence[Score]) -> str:
 
 def profile_text(profile: Profile) -> str:
     """The same in lines for a terminal."""
+    return "\n".join(line for line, _ in profile_lines(profile))
+
+
+def profile_lines(profile: Profile) -> list[tuple[str, str]]:
+    """Those lines, each with the look ``#rrggbb`` of the colour that it tells of, "" for none.
+
+    A colour with a name of its own has the usual name for which it stands beside it.
+    """
     from rich.cells import cell_len, set_cell_size
 
     classes = classes_of(profile)
     wide = min(16, max(6, *(cell_len(one.name) for one in classes)))
+    stands = "" if profile.colours == COLOURS else "for     "  # a column where there is something to say
     pictures = {sample.picture.rpartition("#")[0] for sample in profile.samples}
     held = f"{counted(len(profile.samples), 'sticker')} of {counted(len(pictures), 'picture')}"
     lines = [
-        f"{profile.name}: {sizes_text(profile)}, {held if profile.samples else 'no stickers of its own'}",
-        f"{'colour':{wide}}  sRGB       L*    a*    b*  scatter stickers opposite",
+        (
+            f"{profile.name}: {sizes_text(profile)}, {held if profile.samples else 'no stickers of its own'}",
+            "",
+        ),
+        (f"{'colour':{wide}}  {stands}sRGB       L*    a*    b*  scatter stickers opposite", ""),
     ]
-    for k, one in enumerate(classes):
-        lines.append(
-            f"{set_cell_size(one.name, wide)}  {_hex(one)}"
+    for k, (one, usual) in enumerate(zip(classes, COLOURS, strict=True)):
+        stood_for = f"{usual if one.name != usual else '':{len(stands)}}" if stands else ""
+        lines.append((
+            f"{set_cell_size(one.name, wide)}  {stood_for}{_hex(one)}"
             f" {one.lab[0]:5.1f} {one.lab[1]:5.1f} {one.lab[2]:5.1f}"
-            f"  {_spread(one):7.1f} {one.stickers:8d} {_opposite(profile, k)}"
-        )
+            f"  {_spread(one):7.1f} {one.stickers:8d} {_opposite(profile, k)}",
+            _hex(one),
+        ))  # fmt: skip
     pair = closest_pair(profile)
-    lines.append(
+    rest = [
         f"closest pair: {pair.first} and {pair.second}, CIEDE2000 {pair.ciede2000:.1f},"
-        f" {pair.deviations:.1f} times their scatter"
-    )
-    lines += [f"held out, {name}: {100 * value:.1f} %" for name, value in profile.held_out.items()]
-    if profile.note:
-        lines.append(profile.note)
-    return "\n".join(lines)
+        f" {pair.deviations:.1f} times their scatter",
+        *(f"held out, {name}: {100 * value:.1f} %" for name, value in profile.held_out.items()),
+        *([profile.note] if profile.note else []),
+    ]
+    return lines + [(line, "") for line in rest]

@@ -108,3 +108,11 @@ def load_all() -> tuple[list[Profile], list[LastlookError]]:
 def sizes_text(profile: Profile) -> str:
     """The sizes of cube that a profile is for."""
     return ", ".join(f"{n}x{n}x{n}" for n in profile.sizes) or "any size"
+
+
+def colours_text(profile: Profile) -> str:
+    """The names of its colours, each of its own with the usual one for which it stands: "mint (green)"."""
+    from calibration.profile import COLOURS
+
+    pairs = zip(profile.colours, COLOURS, strict=True)
+    return ", ".join(own if own == usual else f"{own} ({usual})" for own, usual in pairs)

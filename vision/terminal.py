@@ -9,8 +9,10 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 
-def say(console: Console, line: str, *, hang: int = 2, style: str = "", bold: int = 0) -> None:
-    """Print a line, its first ``bold`` characters so.
+def say(
+    console: Console, line: str, *, hang: int = 2, style: str = "", bold: int = 0, swatch: str = ""
+) -> None:
+    """Print a line, its first ``bold`` characters so, and ``swatch``, a colour ``#rrggbb`` in it, on itself.
 
     In a terminal it is wrapped between words, what follows indented by ``hang``; elsewhere it stays one line.
     """
@@ -26,4 +28,8 @@ def say(console: Console, line: str, *, hang: int = 2, style: str = "", bold: in
         )
     text = Text(line, style=style)
     text.stylize("bold", 0, bold)
+    at = text.plain.find(swatch) if swatch else -1
+    if at >= 0:
+        light = 2 * int(swatch[1:3], 16) + 5 * int(swatch[3:5], 16) + int(swatch[5:7], 16) > 8 * 128
+        text.stylize(f"{'black' if light else 'white'} on {swatch}", at, at + len(swatch))
     console.print(text, soft_wrap=True)
