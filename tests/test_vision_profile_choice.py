@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from calibration.profile import Profile, default_profile
+from vision.cli import run
 from vision.draw import annotated
 from vision.pipeline import read_whole
 from vision.profile_choice import Chooser, best_profile
@@ -27,8 +28,9 @@ def washed_out() -> Profile:
     return replace(default_profile(), name="washed-out", model=replace(model, mean=mean))
 
 
-def same() -> Profile:
-    return replace(default_profile(), name="desk-cube")
+def same(green: str = "green") -> Profile:
+    colours = ("white", "yellow", "red", "orange", "blue", green)
+    return replace(default_profile(), name="desk-cube", colours=colours)
 
 
 def test_the_profile_that_fits_better_is_taken_and_the_users_own_wins_ties() -> None:
@@ -60,7 +62,7 @@ def test_the_answer_says_which_profile_was_used(profiles: Path, capsys: pytest.C
     assert Chooser(None).read(image).profile == ""
     save(washed_out())
     assert Chooser(None).read(image).profile == ""
-    save(same())
+    save(same("leaf"))
     (profiles / "broken.json").write_text("{")
     chooser = Chooser(None)
     assert capsys.readouterr().err.count("\n") == 1  # the broken one, and the others go on
@@ -70,9 +72,25 @@ def test_the_answer_says_which_profile_was_used(profiles: Path, capsys: pytest.C
     assert Chooser("washed-out").read(image).profile == "washed-out"
 
 
+def test_a_copy_of_the_built_in_profile_is_not_said_to_fit_best(
+    profiles: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It fits every picture just as well as the built-in one does."""
+    copy = profiles / "elsewhere" / "copy.json"
+    copy.parent.mkdir()
+    assert run(["profile", "export", "default", str(copy)]) == 0
+    assert run(["profile", "import", str(copy), "--name", "club"]) == 0
+    image = load_photo(str(EASY)).image_bgr
+    assert Chooser(None).read(image).profile == ""
+    assert Chooser("club").read(image).profile == "club"
+    assert run(["profile", "list"]) == 0
+    assert "club: any size; white, yellow, red, orange, blue, green; a copy of the built-in one" in (
+        capsys.readouterr().out
+    )
+
+
 def test_colours_of_ones_own_naming_are_drawn_as_they_look(profiles: Path) -> None:
-    names = ("white", "yellow", "red", "orange", "blue", "leaf")
-    save(replace(same(), name="leaf-cube", colours=names))
+    save(replace(same("leaf"), name="leaf-cube"))
     image = load_photo(str(EASY)).image_bgr
     answer = Chooser("leaf-cube").read(image)
     assert answer.top is not None and answer.top.colour == "leaf"

@@ -30,14 +30,15 @@ def list_profiles() -> None:
     """Names of the profiles, one a line, with sizes and colours."""
     from rich.console import Console
 
-    from vision.profiles import DEFAULT, colours_text, load_all, sizes_text
+    from vision.profiles import DEFAULT, colours_text, is_built_in, load_all, sizes_text
     from vision.terminal import say
 
     good, bad = load_all()
     console = Console(highlight=False, soft_wrap=True)
     say(console, f"{DEFAULT}: built in, the six usual colours")
     for profile in good:
-        say(console, f"{profile.name}: {sizes_text(profile)}; {colours_text(profile)}")
+        copied = "; a copy of the built-in one, read with only when named" if is_built_in(profile) else ""
+        say(console, f"{profile.name}: {sizes_text(profile)}; {colours_text(profile)}{copied}")
     for error in bad:
         complain(error)
     if bad:

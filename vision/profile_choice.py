@@ -35,16 +35,18 @@ def best_profile(samples: StickerSamples, own: Sequence[Profile], built_in: Prof
 class Chooser:
     """Reads pictures with the profile called ``name``, or chooses among the user's for each picture.
 
-    A damaged profile is one line on stderr and left out. Raises UsageError for a name that is none.
+    A copy of the built-in profile, which would fit each as well as that does, is not chosen. A damaged
+    profile is one line on stderr and left out. Raises UsageError for a name that is none.
     """
 
     def __init__(self, name: str | None) -> None:
-        from vision.profiles import load_all, load_named
+        from vision.profiles import is_built_in, load_all, load_named
 
         self.named = load_named(name)
         self.own: list[Profile] = []
         if name is None:
-            self.own, damaged = load_all()
+            loaded, damaged = load_all()
+            self.own = [profile for profile in loaded if not is_built_in(profile)]
             for error in damaged:
                 complain(error)
 

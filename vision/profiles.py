@@ -105,6 +105,16 @@ def load_all() -> tuple[list[Profile], list[LastlookError]]:
     return good, bad
 
 
+def is_built_in(profile: Profile) -> bool:
+    """Whether it is the built-in profile, or a copy of it that reads every picture alike."""
+    from calibration.profile import default_profile
+
+    if profile.samples:
+        return False
+    own, general = profile.to_json_dict(), default_profile().to_json_dict()
+    return all(own[key] == general[key] for key in ("colours", "scheme", "model"))
+
+
 def sizes_text(profile: Profile) -> str:
     """The sizes of cube that a profile is for."""
     return ", ".join(f"{n}x{n}x{n}" for n in profile.sizes) or "any size"
