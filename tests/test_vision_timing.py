@@ -7,11 +7,13 @@ Truth: the times that the tests make up (timer), and the studio's clip of an exe
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, cast
 
 import cv2
 import numpy as np
@@ -21,16 +23,18 @@ from hypothesis import strategies as st
 
 from calibration.profile import default_profile
 from models.cases import case_of
-from models.journal import Journal
+from models.journal import Journal, Row
 from models.layer import LastLayer
+from vision.cli_journal import _cells
 from vision.cli_watch import watch
 from vision.evidence import Evidence
 from vision.frame_report import FrameReport
 from vision.moments import save_moment
-from vision.session import Session, frame_json
+from vision.session import Session, _Begun, attempt_words, frame_json
 from vision.stream import FrameStream
 from vision.stream_source import source_named
 from vision.timing import AttemptTimer, Instant, Seen, Timed
+from vision.watch import _last_words
 from vision.watcher import Watcher
 from vision.worker import Worker
 
@@ -276,6 +280,24 @@ def watched(
 
 def truth_of(name: str) -> dict:
     return json.loads((DATA / f"{name}.json").read_text(encoding="utf-8"))
+
+
+def test_an_attempt_is_told_at_once_as_later_from_the_journal() -> None:
+    """Also where a duration lies half way between two hundredths, as often at 30 frames a second."""
+    ended = []
+    for frame in range(40, 120):
+        settled, turned, rested = (
+            Instant((at - 1) / 30, at / 30, share) for at, share in ((11, 0.5), (frame, 0.25), (150, 0.75))
+        )
+        ended.append(Timed(CASE, settled, settled.until(turned), turned.until(rested), "done"))
+    for one in ended:
+        session = Session(cast(Any, None), cast(Any, None))
+        session._begun = _Begun("e0-sune", 0, 4, None, 1.0)
+        session._keep(one, 4.0)
+        journal = _cells(Row(1, session.attempts[0]))
+        seen, turned = (re.findall(r"\d+\.\d\d", cell) for cell in journal[4:6])
+        assert re.findall(r"\d+\.\d\d", attempt_words(one)) == seen + turned
+        assert re.findall(r"\d+\.\d\d", _last_words(one)) == [seen[0], turned[0]]
 
 
 def code_of(truth: dict) -> str:

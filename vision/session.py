@@ -136,7 +136,8 @@ class Session:
         if begun is None:
             return
         ago_s = max(0.0, now_s - ended.settled_at.by_s)
-        execution = ended.execution
+        recognition = ended.recognition.rounded()
+        execution = None if ended.execution is None else ended.execution.rounded()
         attempt = Attempt(
             at=utc_text(datetime.now(UTC) - timedelta(seconds=ago_s)),
             cube=self._cube,
@@ -144,10 +145,10 @@ class Session:
             case=begun.code,
             angle=begun.angle,
             sequence=begun.sequence,
-            recognition_s=round(ended.recognition.seconds, 4),
-            recognition_pm_s=round(ended.recognition.pm_s, 4),
-            execution_s=None if execution is None else round(execution.seconds, 4),
-            execution_pm_s=None if execution is None else round(execution.pm_s, 4),
+            recognition_s=recognition.seconds,
+            recognition_pm_s=recognition.pm_s,
+            execution_s=None if execution is None else execution.seconds,
+            execution_pm_s=None if execution is None else execution.pm_s,
             result=ended.result,
             confidence=round(min(1.0, begun.probability), 6),
         )
@@ -205,10 +206,11 @@ def frame_line(report: FrameReport, turns: str = "") -> str:
 
 def attempt_words(ended: Any) -> str:
     """A finished attempt for a person."""
-    seen = ended.recognition
+    seen = ended.recognition.rounded()
     words = f"recognised in {seen.seconds:.2f} s (± {seen.pm_s:.2f})"
     if ended.execution is not None:
-        words += f", turned in {ended.execution.seconds:.2f} s (± {ended.execution.pm_s:.2f})"
+        turned = ended.execution.rounded()
+        words += f", turned in {turned.seconds:.2f} s (± {turned.pm_s:.2f})"
     elif ended.result == "lost":
         words += ", then out of sight"
     else:

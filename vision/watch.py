@@ -263,10 +263,10 @@ def load_library_beside(session: Session) -> None:
 
 def _last_words(ended: Timed) -> str:
     """A finished attempt in one short line."""
-    seen = f"Last: recognised {ended.recognition.seconds:.2f} s"
+    seen = f"Last: recognised {ended.recognition.rounded().seconds:.2f} s"
     if ended.execution is None:
         return f"{seen}, {'out of sight' if ended.result == 'lost' else 'not finished'}"
-    return f"{seen}, turned {ended.execution.seconds:.2f} s"
+    return f"{seen}, turned {ended.execution.rounded().seconds:.2f} s"
 
 
 def _turned_over_words(report: FrameReport) -> str:
