@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import struct
 import sys
 import zlib
+from contextlib import suppress
 from io import BytesIO
 from pathlib import Path
 
@@ -14,6 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from vision.cli import run
 from vision.headers import read_header
 from vision.sources import (
     MAX_PIXELS,
@@ -25,6 +28,8 @@ from vision.sources import (
     load_photo,
     pictures_named,
 )
+
+SAMPLES = Path(__file__).parent.parent / "sample_images"
 
 # Exif 2.32, 4.6.4 A, tag 0x0112: which visual side the stored 0th row and the stored 0th column are
 EXIF_SIDES = {
@@ -115,6 +120,51 @@ def test_every_orientation_of_an_avif_comes_out_upright(orientation: int) -> Non
         photo = decode_photo(data.getvalue(), name="x", min_long_side=least_px)
         assert full_size_wh(photo) == (160, 96)
         assert np.abs(corner_colours(photo.image_bgr) - corner_colours(image)).max() < 25
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize(
+    ("kind", "how"), [("JPEG", {}), ("PNG", {}), ("WebP", {"lossless": True}), ("TIFF", {})]
+)
+def test_every_orientation_comes_out_as_pillow_turns_it(kind: str, how: dict, orientation: int) -> None:
+    """On a photo, through ImageOps.exif_transpose."""
+    pillow, ops = pytest.importorskip("PIL.Image"), pytest.importorskip("PIL.ImageOps")
+    photo = pillow.open(SAMPLES / "04-size-3.jpg").reduce(4)
+    exif = pillow.Exif()
+    exif[0x0112] = orientation
+    stored = pillow.fromarray(stored_for(np.asarray(photo), orientation))
+    data = BytesIO()
+    stored.save(data, kind, exif=exif.tobytes(), **({"lossless": True} if kind == "WebP" else {}))
+    expected = np.asarray(ops.exif_transpose(pillow.open(data)))[:, :, ::-1]
+    read = decode_photo(data.getvalue(), name="x").image_bgr
+    assert read.shape == expected.shape and np.abs(read.astype(int) - expected).max() <= 2
+    if kind != "JPEG":  # which loses a little, differently each way round
+        assert np.array_equal(read, np.asarray(photo)[:, :, ::-1])
+
+
+@pytest.mark.parametrize("kind", ["GIF", "PNG", "WebP", "AVIF"])
+def test_of_an_animation_the_first_picture_is_read(kind: str) -> None:
+    pillow = pytest.importorskip("PIL.Image")
+    first = pillow.fromarray(upright()[:, :, ::-1])
+    for others in ([], [first.rotate(180)]):
+        data = BytesIO()
+        first.save(data, kind, **({"save_all": True, "append_images": others} if others else {}))
+        photo = decode_photo(data.getvalue(), name="x")
+        assert photo.is_first == bool(others)
+        assert np.abs(photo.image_bgr.astype(int) - upright()).mean() < 4
+        for end in range(20, len(data.getvalue()), 7):  # cut short, it is still no more than a line
+            with suppress(PictureError):
+                decode_photo(data.getvalue()[:end], name="x")
+
+
+def test_that_a_picture_moves_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pillow = pytest.importorskip("PIL.Image")
+    first = pillow.fromarray(upright()[:, :, ::-1])
+    first.save(tmp_path / "moves.gif", save_all=True, append_images=[first.rotate(180)])
+    assert run(["read", str(tmp_path / "moves.gif"), "--json"]) == 4
+    told = capsys.readouterr()
+    assert told.err == f"lastlook: {tmp_path / 'moves.gif'}: an animation; its first picture alone is read\n"
+    assert json.loads(told.out)["reason"] == "no-cube"
 
 
 @pytest.mark.parametrize("orientation", [1, 3, 6, 8])
@@ -277,7 +327,7 @@ def bad_files(folder: Path) -> dict[str, str]:
     zero[16:24] = bytes(8)
     zero[29:33] = struct.pack(">I", zlib.crc32(bytes(zero[12:29])))
     files = {
-        "text.jpg": (b"this is a note, not a photo\n", "not a picture"),
+        "text.jpg": (b"this is a note, not a photo\n", "no picture of a kind"),
         "empty.jpg": (b"", "empty"),
         "cut.jpg": (jpeg[: len(jpeg) * 6 // 10], "cut short"),
         "cut-in-header.jpg": (jpeg[:30], "cut short"),

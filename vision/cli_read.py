@@ -149,6 +149,8 @@ def _reader(
         began = time.perf_counter()
         photo = load_photo(name, min_long_side=None if full else READ_LONG_SIDE)
         loading = time.perf_counter() - began
+        if photo.is_first:
+            complain(f"{name}: an animation; its first picture alone is read")
         answer = chooser.read(photo.image_bgr, size=size, front=side, library=library, image=name)
         answer = replace(answer, seconds={**answer.seconds, "read": loading})
         if target is not None:

@@ -51,6 +51,41 @@ def may_have_alpha(kind: str, data: bytes) -> bool:
     return kind in ("TIFF", "AVIF")
 
 
+def is_animation(kind: str, data: bytes) -> bool:
+    """Whether a file of this kind holds more than one picture, to be shown one after the other."""
+    try:
+        if kind == "GIF":
+            return _gif_has_more(data)
+        if kind == "PNG":  # "acTL" stands before the first "IDAT" (PNG, third edition, 5.6)
+            return data.find(b"acTL", 0, max(data.find(b"IDAT"), 0)) >= 0
+        if kind == "WebP":  # a flag in the extended header
+            return data[12:16] == b"VP8X" and bool(data[20] & 0x02)
+    except IndexError:  # cut short
+        return False
+    return kind == "AVIF" and b"avis" in _brands(data)
+
+
+def _gif_has_more(data: bytes) -> bool:
+    """Whether a second image descriptor follows the first image's blocks (GIF89a, appendix B)."""
+    at = 13 + _colour_table(data[10])
+    images = 0
+    while images < 2 and data[at] in (0x21, 0x2C):
+        if data[at] == 0x2C:
+            images += 1
+            at += 11 + _colour_table(data[at + 9])
+        else:
+            at += 2
+        while data[at]:
+            at += 1 + data[at]
+        at += 1
+    return images == 2
+
+
+def _colour_table(packed: int) -> int:
+    """Bytes of a GIF's colour table, from the byte that tells of it."""
+    return 3 << (packed & 7) + 1 if packed & 0x80 else 0
+
+
 def _jpeg(data: bytes) -> tuple[int, int]:
     at = 2
     while True:

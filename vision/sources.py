@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import LastlookError
-from vision.headers import Header, may_have_alpha, read_header, turned_by
+from vision.headers import Header, is_animation, may_have_alpha, read_header, turned_by
 from vision.paths import is_file, is_folder, kind_at
 from vision.streams import hushed
 
@@ -36,7 +36,7 @@ _NO_FILE: Final = {
     "folder": "a folder, not a picture; name the pictures inside",
     "other": "neither a file nor a folder; save the picture as a file, or give it to standard input as -",
 }
-KINDS_IN_WORDS: Final = "JPEG, PNG, WebP, BMP, TIFF, GIF, AVIF, Netpbm and HEIC"
+KINDS_IN_WORDS: Final = "JPEG, PNG, WebP, BMP, TIFF, GIF, AVIF, Netpbm, HEIC"
 
 
 class PictureError(LastlookError):
@@ -52,12 +52,13 @@ class Photo:
     """An upright picture.
 
     ``image_bgr`` is uint8 (height, width, 3). ``reduction`` is 1, 2, 4 or 8: how many times smaller it was
-    decoded.
+    decoded. ``is_first``: of an animation, whose other pictures are left alone.
     """
 
     name: str
     image_bgr: NDArray[np.uint8]
     reduction: int = 1
+    is_first: bool = False
 
 
 def pictures_named(arguments: Iterable[str]) -> Iterator[str | PictureError]:
@@ -81,7 +82,7 @@ def pictures_named(arguments: Iterable[str]) -> Iterator[str | PictureError]:
             continue
         if not inside:
             yield PictureError(
-                f"{argument}: no picture in this folder; name one that holds {KINDS_IN_WORDS} files"
+                f"{argument}: no picture in this folder; name one that holds pictures ({KINDS_IN_WORDS})"
             )
         yield from (str(path) for path in inside)
 
@@ -114,7 +115,7 @@ def decode_photo(data: bytes, *, name: str, min_long_side: int | None = None) ->
 
         small = (-(-cols // reduction), -(-rows // reduction))
         image_bgr = np.asarray(cv2.resize(image_bgr, small, interpolation=cv2.INTER_AREA), np.uint8)
-    return Photo(name, image_bgr, reduction)
+    return Photo(name, image_bgr, reduction, is_animation(header.kind, data))
 
 
 def _read_bytes(name: str) -> bytes:
@@ -146,7 +147,9 @@ def _at_most(file: BinaryIO) -> bytes:
 def _checked_header(data: bytes, name: str) -> Header:
     header = read_header(data)
     if header is None:
-        raise PictureError(f"{name}: not a picture; lastlook reads {KINDS_IN_WORDS}")
+        raise PictureError(
+            f"{name}: no picture of a kind that lastlook reads; save it as one of {KINDS_IN_WORDS}"
+        )
     if header.kind == "recording":
         raise PictureError(
             f"{name}: a recording, not a photo; give it to 'lastlook label' or 'lastlook watch'"
