@@ -34,7 +34,9 @@ def replacing(path: Path) -> Iterator[BinaryIO]:
             os.fsync(stream.fileno())
         draft.replace(path)
     except BaseException:
-        draft.unlink(missing_ok=True)
+        with suppress(OSError):  # what went wrong is told, not this
+            draft.chmod(stat.S_IRUSR | stat.S_IWUSR)  # Windows deletes no file that may only be read
+            draft.unlink()
         raise
 
 

@@ -120,7 +120,7 @@ def _date(text: str | None) -> str | None:
         raise UsageError(f"{text!r} is no date; write it like 2026-11-25 or 2026-11-25T18:30") from None
     try:
         return utc_text(moment.astimezone())
-    except (ValueError, OverflowError):  # in another zone its year would be 0 or 10000
+    except (ValueError, OverflowError, OSError):  # its year would be 0 or 10000; Windows: before 1970
         raise UsageError(f"{text!r} is too far away to compare; write a date like 2026-11-25") from None
 
 

@@ -199,7 +199,7 @@ def _move(source: Path, target: Path) -> None:
         os.link(source, target, follow_symlinks=False)
     except FileExistsError:
         raise
-    except OSError:
+    except (OSError, NotImplementedError):  # the latter where a link cannot be told from what it points to
         with target.open("xb"):
             pass
         source.replace(target)

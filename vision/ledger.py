@@ -77,6 +77,8 @@ class AnswerLog:
         self._lacking = lacking
         self._done: dict[str, Done] = {}
         self._by_bytes: dict[int, list[Done]] = {}
+        self._answers_fd: int | None = None
+        self._ledger_fd: int | None = None
         if kind_at(out) == "folder":
             raise UsageError(
                 f"{out} is a folder; name a file for the answers, such as {out / 'answers.jsonl'}"
@@ -92,9 +94,9 @@ class AnswerLog:
                     raise UsageError(
                         f"{out} holds answers already; go on with --resume, or name another file"
                     )
-                self._answers_fd = os.open(out, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o666)
-                mode = os.O_WRONLY | os.O_APPEND | os.O_CREAT | (0 if resume else os.O_TRUNC)
-                self._ledger_fd = os.open(self.ledger, mode, 0o666)
+                self._answers_fd = _opened(out, os.O_CREAT)
+                undo.callback(os.close, self._answers_fd)
+                self._ledger_fd = _opened(self.ledger, os.O_CREAT | (0 if resume else os.O_TRUNC))
             except OSError as error:
                 raise LastlookError(f"{out}: cannot be written: {error.strerror or error}") from error
             undo.pop_all()
@@ -108,9 +110,7 @@ class AnswerLog:
     def close(self) -> None:
         """Put both files on the disk and let go of them."""
         try:
-            for fd in (self._answers_fd, self._ledger_fd):
-                os.fsync(fd)
-                os.close(fd)
+            self._let_go()
         except OSError as error:
             raise LastlookError(f"{self.out}: cannot be written: {error.strerror or error}") from error
         finally:
@@ -161,6 +161,7 @@ class AnswerLog:
         lines = b"".join(json_line(one) + b"\n" for one in answers)
         facts = (item.path, item.bytes, item.mtime_ns, digest, self.options)
         done = Done(*facts, len(answers), error, retry, partly)
+        assert self._answers_fd is not None and self._ledger_fd is not None
         try:
             _append(self._answers_fd, lines)
             _append(self._ledger_fd, (json.dumps(asdict(done)) + "\n").encode("ascii"))
@@ -269,16 +270,32 @@ class AnswerLog:
                     line = json_line(one) + b"\n"
                 if image in self._done:
                     kept += line
-        old_fds = (getattr(self, "_answers_fd", None), getattr(self, "_ledger_fd", None))
+        was_open = self._let_go()  # Windows replaces no file that is open
         # ledger first: between the two, an answer without a note is dropped again by the next resume
         notes = "".join(json.dumps(asdict(done)) + "\n" for done in self._done.values())
-        write_atomically(self.ledger, notes.encode("ascii"))
-        write_atomically(self.out, bytes(kept))
-        if old_fds[0] is not None and old_fds[1] is not None:
-            for fd in old_fds:
-                os.close(fd)  # type: ignore[arg-type]
-            self._answers_fd = os.open(self.out, os.O_WRONLY | os.O_APPEND)
-            self._ledger_fd = os.open(self.ledger, os.O_WRONLY | os.O_APPEND)
+        try:
+            write_atomically(self.ledger, notes.encode("ascii"))
+            write_atomically(self.out, bytes(kept))
+        finally:
+            if was_open:
+                self._answers_fd, self._ledger_fd = _opened(self.out), _opened(self.ledger)
+
+    def _let_go(self) -> bool:
+        """Close both files, what was written on the disk. False when none was open."""
+        fds = [fd for fd in (self._answers_fd, self._ledger_fd) if fd is not None]
+        self._answers_fd = self._ledger_fd = None
+        with ExitStack() as closing:
+            for fd in fds:
+                closing.callback(os.close, fd)
+            for fd in fds:
+                os.fsync(fd)
+        return bool(fds)
+
+
+def _opened(path: Path, more: int = 0) -> int:
+    """A descriptor that appends bytes as they are; ``more``: further flags of ``os.open``."""
+    as_they_are = getattr(os, "O_BINARY", 0)  # Windows makes two characters of a line break without it
+    return os.open(path, os.O_WRONLY | os.O_APPEND | as_they_are | more, 0o666)
 
 
 def _append(fd: int, data: bytes) -> None:

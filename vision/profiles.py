@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 DEFAULT: Final = "default"
 FILE: Final = ".json"
 """What ends so, where a profile is named, is the path of a file."""
+_PORTS: Final = (f"{port}{k}" for port in ("com", "lpt") for k in range(10))
+_DEVICES: Final = frozenset({"con", "prn", "aux", "nul", *_PORTS})
+"""What no file is called on Windows, whatever its ending (Microsoft: Naming Files, Paths, and Namespaces)."""
 _NAME: Final = re.compile(r"[^\W_][\w .+-]{0,59}")
 
 
@@ -37,6 +40,8 @@ def profile_path(name: str) -> Path:
         raise UsageError(f"{name!r} cannot name a profile: with {FILE} it means a file; leave that off")
     if not _NAME.fullmatch(name) or name.endswith((".", " ")):
         raise UsageError(f"{name!r} cannot name a profile; use up to 60 letters, digits, spaces and . + - _")
+    if name.partition(".")[0].rstrip().lower() in _DEVICES:
+        raise UsageError(f"{name!r} cannot name a profile: on Windows it is a device; choose another name")
     return profiles_folder() / f"{name}{FILE}"
 
 
