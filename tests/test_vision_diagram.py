@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import random
+import sys
 import xml.etree.ElementTree as ElementTree
 
 import numpy as np
@@ -142,6 +144,20 @@ def test_the_terminal_shows_the_same_moons() -> None:
             for place, shape in zip([*CORNERS.values(), *EDGES.values()], lit, strict=True):
                 shown = cells[1 + place[1]][1 + place[0]]
                 assert shown == (FULL if shape.side is None else HALF[shape.side])
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "ascii", "cp437"])
+def test_where_moons_cannot_be_written_arrows_point_where_they_would_be_lit(
+    encoding: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    arrow = {"U": "O", "F": "v", "R": ">", "B": "^", "L": "<"}
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(io.BytesIO(), encoding=encoding))
+    for state in random_states(4, 20):
+        drawn = draw_case(state.twist, state.flip, indent="").plain
+        drawn.encode(encoding)
+        rows = drawn.split("\n")
+        for slot, (x, y) in (CORNERS | EDGES).items():
+            assert rows[1 + y][2 + 2 * x] == arrow[top_facing(state, slot)]
 
 
 def test_svg_is_well_formed_and_draws_the_same_shapes() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,8 @@ if TYPE_CHECKING:
 FULL, CENTRE, FRONT = "●", "·", "▔"
 HALF = {"L": "◐", "R": "◑", "F": "◒", "B": "◓"}
 """Half moons by the side on which their lit half lies (Unicode 16, block Geometric Shapes)."""
+PLAIN = str.maketrans({FULL: "O", CENTRE: ".", FRONT: "-", "◐": "<", "◑": ">", "◒": "v", "◓": "^"})
+"""For an output whose encoding has no moons: letters, and arrows to the side that a lit half lies on."""
 _LIT = "bold #af8700"
 """At least 3:1 beside white and beside black (WCAG 2.2, 1.4.11); colour 136 of terminals that have 256."""
 # place (row, column) of each slot in the drawing, the front at the bottom
@@ -37,20 +40,30 @@ def diagram_cells(twist: Sequence[int], flip: Sequence[int] = ()) -> list[list[s
 
 
 def draw_case(twist: Sequence[int], flip: Sequence[int] = (), *, indent: str = "    ") -> Text:
-    """The diagram as rich text, four lines, the front at the bottom."""
+    """The diagram as rich text, four lines, the front at the bottom; in what standard output can write."""
     from rich.text import Text
 
     text = Text()
+    moons = _can_write("".join((FULL, CENTRE, FRONT, *HALF.values())))
     for row in diagram_cells(twist, flip):
         text.append(indent)
         for column, cell in enumerate(row):
             moon = cell == FULL or cell in HALF.values()
-            text.append(cell, style=_LIT if moon else "dim")
+            text.append(cell if moons else cell.translate(PLAIN), style=_LIT if moon else "dim")
             if column < 2:
                 text.append(" ")
         text.rstrip()
         text.append("\n")
     return text[:-1]
+
+
+def _can_write(characters: str) -> bool:
+    """Whether standard output's encoding has them; on Windows a file or a pipe often has not."""
+    try:
+        characters.encode(sys.stdout.encoding or "ascii")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def draw_row(drawings: Sequence[tuple[str, Text]], *, gap: int = 4, width: int | None = None) -> Text:
