@@ -224,7 +224,9 @@ def _decode_modes(
     log_evidence = float(log_sum(np.concatenate([part.log_weight for part in scored])))
     log_any = final[best].log_evidence_any
     if log_evidence - log_any < DOUBTED_NATS:
-        free = unbound_evidence(seen, prepared, model) / model.temperature
+        # less than what a last layer has is no rival, however much less it is
+        rival = (log_evidence + float(price[best])) * model.temperature
+        free = unbound_evidence(seen, prepared, model, least=rival) / model.temperature
         log_any = max(log_any, free - float(price[best]))
     mixed = replace(final[best], scored=scored, log_evidence=log_evidence, log_evidence_any=log_any)
     if mixed.mirrored:
