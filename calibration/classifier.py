@@ -20,8 +20,6 @@ Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 Ints = NDArray[np.intp]
 Selection = NDArray[np.bool_] | NDArray[np.intp]
-#: Sharpness of the bend below full white, and of the one above black; larger is sharper.
-SHOULDER, TOE = 4.0, 4.0
 #: What at least is left of a colour when haze is taken away.
 LEAST_BARE = 0.2
 #: How many stickers the usual shares of glare count beside those of a face.
@@ -145,16 +143,20 @@ def sticker_loglik(
     parts = parts.reshape(len(parts), count, 6, -1)
     precision, log_det = _cover(model.cover_cov.tobytes())
     skin = features - (cell_mean[:, face_of, 0] + model.cover_mean)
-    covered = -0.5 * ((skin @ precision) * skin).sum(axis=-1)
+    covered = -0.5 * np.einsum("snc,snc->sn", skin @ precision, skin)
     covered += np.log(max(model.cover_share, 1e-12)) - 0.5 * (log_det + 3.0 * _LOG_2PI)
     stray = np.logaddexp(covered, np.log(outlier_share) - np.log(model.outlier_volume))[..., None]
-    # numpy goes through a short last axis slowly: by columns for the largest, by a product for the sum
+    # numpy goes through a short last axis slowly: by columns for the largest and for the sum
+    variants = range(1, parts.shape[-1])
     top = np.maximum(stray, parts[..., 0])
-    for variant in range(1, parts.shape[-1]):
+    for variant in variants:
         np.maximum(top, parts[..., variant], out=top)
     parts -= top[..., None].astype(np.float32)
     share = np.exp(parts, out=parts)
-    total = share @ np.ones(share.shape[-1], np.float32) + np.exp(stray - top)
+    of_variants = share[..., 0].copy()
+    for variant in variants:
+        of_variants += share[..., variant]
+    total = of_variants + np.exp(stray - top)
     share /= total[..., None].astype(np.float32)
     shown = (np.moveaxis(values, 0, -1) for values in (centre, slope))
     return StickerScores(top + np.log(total), share, *shown)
@@ -171,12 +173,15 @@ def _expected(model: ColourModel, cell_mean: Floats) -> tuple[Floats, Floats, Fl
     bare = lit < least
     lit = np.where(bare, least, lit)
     # and the sensor ends at 1 and at 0: a smooth shoulder and toe, so that no colour is expected brighter
-    # than white or darker than black (a curve may crush one channel on a bright and on a dark face alike)
-    over = (lit / (1.0 + model.floor)) ** SHOULDER
-    under = (model.floor / lit) ** TOE
-    lifted = 1.0 / (1.0 + under)
-    centre = np.log(lit) - np.log1p(over) / SHOULDER + np.log1p(under) / TOE
-    slope = lifted * np.where(bare, 1.0, own / lit) / (1.0 + over)
+    # than white or darker than black (a curve may crush one channel on a bright and on a dark face alike):
+    # of x, (x^4 + floor^4)^(1/4) / (1 + (x / white)^4)^(1/4), where 4 is how sharply it bends
+    fourth = lit * lit
+    fourth *= fourth
+    raised = fourth + model.floor**4
+    bent = 1.0 + fourth / (1.0 + model.floor) ** 4
+    centre = 0.25 * np.log(raised / bent)
+    lifted = fourth / raised
+    slope = lifted * np.where(bare, 1.0, own / lit) / bent
     return centre, slope, lifted
 
 

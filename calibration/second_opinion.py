@@ -64,8 +64,11 @@ def weights_for(size: int, on_top: NDArray[np.bool_]) -> Weights:
     """The weights for stickers (N,) of a cube of ``size`` layers, ``on_top`` or on its sides."""
     if size == 2:
         return OF_2
-    pairs = zip(astuple(ON_TOP), astuple(ON_SIDES), strict=True)
-    return Weights(*(np.where(on_top, top, side) for top, side in pairs))
+    return Weights(*_BY_PLACE[on_top.astype(np.intp)].T)
+
+
+#: the weights (2, 5) of a sticker on a side, and on top
+_BY_PLACE = np.array([astuple(ON_SIDES), astuple(ON_TOP)])
 
 
 def _by_colour(weight: float | Floats) -> Floats:

@@ -94,8 +94,8 @@ def unsqueezed(image_bgr: NDArray[np.uint8], found: Found, size: int | None = No
 def _score_at(image_bgr: NDArray[np.uint8], x: float, y: float, edge_px: float, size: int | None) -> float:
     """How well the lines of the cube at a place lie, the perspective as the network tells it.
 
-    Other perspectives are not tried: they take two thirds of the time, and of 374 pictures, 296 of them
-    squeezed, none was told otherwise by them.
+    Other perspectives are not tried: they take two thirds of the time. Of 171 pictures with square pixels
+    and 586 squeezed ones they told one and two otherwise, the one wrongly.
     """
     high, wide = image_bgr.shape[:2]
     return fit_pose(look_closely(image_bgr, x, y, edge_px), (wide, high), size, shifts=()).pose.score
