@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from calibration.samples import LEAST_COVERAGE, StickerSamples
 from calibration.second_opinion import BOTTOM, SIDES, TOP, TOP_SHARE
 from models.cube import frozen
-from vision.attention import attended, linear, normalised, stored_weights
+from vision.attention import attended, linear, normalised, prepared, stored_weights
 from vision.patches import JUST_HIDDEN, OPENED, RIM_HIDDEN, cell_patches, middles, opened_rows, ray_frame
 from vision.pose import FACE_NORMALS, FACE_ROWS, SEEN_COSINE, CubePose, face_cosines
 
@@ -84,7 +84,7 @@ class Look:
 @lru_cache(maxsize=2)
 def _weights(has_middle: bool) -> dict[str, Floats]:
     name = "whose_colour.npz" if has_middle else "whose_colour_of_2.npz"
-    return stored_weights(Path(__file__).parent / "data" / name)
+    return prepared(stored_weights(Path(__file__).parent / "data" / name), _HEADS)
 
 
 def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
@@ -183,4 +183,4 @@ def _tokens(pixels: Floats, pose: CubePose, faces: list[int], cosines: NDArray[n
 def _forward(tokens: Floats, weights: dict[str, Floats]) -> Floats:
     """The network: tokens (T, 396) to logits (T, 5) of the four colours and of being seen."""
     x = linear(np.maximum(linear(tokens, weights, "first"), 0), weights, "second")
-    return linear(normalised(attended(x, weights, _HEADS), weights, "norm"), weights, "out")
+    return linear(normalised(attended(x, weights, _HEADS)), weights, "out")
