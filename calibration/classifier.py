@@ -123,8 +123,9 @@ def sticker_loglik(
     """
     count, width = len(features), 6 * len(model.glare_level)
     centre, slope, lifted = _expected(model, cell_mean)
-    upper = np.moveaxis(cell_cov.reshape(*cell_cov.shape[:-2], 9), -1, 0)[_UPPER]  # (6, S, F, 6)
-    own = np.moveaxis((model.sticker_cov[:, None] + model.variant_cov).reshape(6, -1, 9), -1, 0)[_UPPER]
+    # (transposed by hand: np.moveaxis takes longer than moving these does)
+    upper = cell_cov.reshape(-1, 9).T[_UPPER].reshape(6, *cell_cov.shape[:3])  # (6, S, F, 6)
+    own = (model.sticker_cov[:, None] + model.variant_cov).reshape(-1, 9).T[_UPPER].reshape(6, 6, -1)
     # of each cell, (10, S, F, 6, G): covariance, centre and log prior; single precision is plenty for
     # distances of a few hundredths, and halves the time
     cells = np.empty((10, *centre.shape[1:]), np.float32)
@@ -158,7 +159,7 @@ def sticker_loglik(
         of_variants += share[..., variant]
     total = of_variants + np.exp(stray - top)
     share /= total[..., None].astype(np.float32)
-    shown = (np.moveaxis(values, 0, -1) for values in (centre, slope))
+    shown = (values.transpose(1, 2, 3, 4, 0) for values in (centre, slope))
     return StickerScores(top + np.log(total), share, *shown)
 
 
@@ -166,7 +167,7 @@ def _expected(model: ColourModel, cell_mean: Floats) -> tuple[Floats, Floats, Fl
     """``centre`` and ``slope`` of :class:`StickerScores`, with the channels first: (3, S, F, 6, G) each; and
     the part of the slope that the nearness of black leaves, which holds for stickers as for their cells."""
     # glare adds the light's colour (white of this face) in linear light
-    own = np.exp(np.moveaxis(cell_mean, -1, 0).copy())[..., None]
+    own = np.exp(cell_mean.transpose(3, 0, 1, 2), order="C")[..., None]
     # (a level below 0 takes light away: the sticker lies clear of a haze that lies on most of its face)
     lit = own + model.glare_level * own[:, :, :, :1]
     least = LEAST_BARE * own

@@ -103,7 +103,7 @@ def shifted(log_prior: Floats, told: Floats, colours: NDArray[np.intp], weights:
     by_face = np.zeros((len(told), 6))
     by_face[:, TOP] = np.clip(weights.second_top * (for_top - weights.lean), -LIMIT, LIMIT)
     by_face[:, SIDES] = np.maximum(_by_colour(weights.second_side) * for_side, -LIMIT)
-    changed = log_prior[:, rows] + np.moveaxis(by_face[rows][:, np.argsort(colours, axis=1)], 1, 0)
+    changed = log_prior[:, rows] + by_face[rows][:, np.argsort(colours, axis=1)].swapaxes(0, 1)
     out = log_prior.copy()
     out[:, rows] = changed - log_sum(changed)[..., None]
     return out
