@@ -73,6 +73,13 @@ def test_scores_that_would_overflow_agree_as_well() -> None:
     assert attended(x, prepared(weights, HEADS), HEADS) == pytest.approx(by_hand(x, weights, 0), abs=1e-6)
 
 
+def test_groups_attend_to_themselves_alone() -> None:
+    rng = np.random.default_rng(4)
+    weights, x = prepared(layer(rng, 0), HEADS), rng.normal(size=(3, 5, WIDTH))
+    alone = np.concatenate([attended(one, weights, HEADS) for one in x])
+    assert attended(x.reshape(15, WIDTH), weights, HEADS, 3) == pytest.approx(alone, abs=1e-9)
+
+
 @given(st.integers(0, 10_000))
 def test_the_order_of_tokens_does_not_matter(seed: int) -> None:
     rng = np.random.default_rng(seed)

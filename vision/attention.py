@@ -70,21 +70,22 @@ def normalised(x: Floats) -> Floats:
     return np.asarray(off)
 
 
-def attended(x: Floats, weights: Weights, heads: int) -> Floats:
-    """All layers of attention on tokens (T, width); the weights as :func:`prepared` gives them."""
-    count, width = x.shape
+def attended(x: Floats, weights: Weights, heads: int, groups: int = 1) -> Floats:
+    """All layers of attention on tokens (groups T, width), those of each group among themselves; the weights
+    as :func:`prepared` gives them."""
+    (total, width), count = x.shape, len(x) // groups
     layers = sum(1 for name in weights if name.endswith("to_out.bias"))
     one = np.ones((count, 1), x.dtype)
     for k in range(layers):
         name = f"layers.{k}"
         qkv = linear(normalised(x), weights, f"{name}.to_qkv")
-        q, key, value = qkv.reshape(count, 3, heads, width // heads).transpose(1, 2, 0, 3)
-        score = q @ key.transpose(0, 2, 1)
+        q, key, value = qkv.reshape(groups, count, 3, heads, width // heads).transpose(2, 0, 3, 1, 4)
+        score = q @ key.swapaxes(2, 3)
         if score.max() > _SAFE or score.min() < -_SAFE:  # a shift changes nothing else, and is slow
-            score -= score.max(axis=2, keepdims=True)
+            score -= score.max(axis=3, keepdims=True)
         score = np.exp(score, out=score)
         heard = (score @ value) / (score @ one)
-        x = x + linear(heard.transpose(1, 0, 2).reshape(count, width), weights, f"{name}.to_out")
+        x = x + linear(heard.swapaxes(1, 2).reshape(total, width), weights, f"{name}.to_out")
         wide = linear(normalised(x), weights, f"{name}.wide")
         x = x + linear(np.maximum(wide, 0, out=wide), weights, f"{name}.narrow")
     return x

@@ -111,9 +111,11 @@ def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
         looks.append(([0, *others], others))
     shown = [0, *best, *(others if len(looks) > 1 else [])]
     pixels = _pixels(image_bgr, pose, shown, cosines, opened)
-    for faces, asked in looks:
-        tokens = _tokens(pixels[[shown.index(face) for face in faces]], pose, faces, cosines)
-        logits = _forward(tokens, _weights(has_middle=n > 2)).reshape(len(faces), n, n, _COLOURS + 1)
+    tokens = [
+        _tokens(pixels[[shown.index(face) for face in faces]], pose, faces, cosines) for faces, _ in looks
+    ]
+    for (faces, asked), told in zip(looks, _told(tokens, _weights(has_middle=n > 2)), strict=True):
+        logits = told.reshape(len(faces), n, n, _COLOURS + 1)
         of_asked = logits[len(faces) - len(asked) :]
         log_shares[asked] = _by_face(of_asked[..., :_COLOURS], faces)
         seen[asked] = 1.0 / (1.0 + np.exp(-np.clip(of_asked[..., -1], -30.0, 30.0)))
@@ -180,7 +182,14 @@ def _tokens(pixels: Floats, pose: CubePose, faces: list[int], cosines: NDArray[n
     return np.concatenate([pixels.reshape(count, -1), numbers.reshape(count, -1)], axis=1)
 
 
-def _forward(tokens: Floats, weights: dict[str, Floats]) -> Floats:
-    """The network: tokens (T, 396) to logits (T, 5) of the four colours and of being seen."""
+def _told(tokens: list[Floats], weights: dict[str, Floats]) -> list[Floats]:
+    """Of each look's tokens (T, 396) the logits (T, 5) of the four colours and of being seen."""
+    if len({len(one) for one in tokens}) > 1:
+        return [_forward(one, weights) for one in tokens]
+    return np.split(_forward(np.concatenate(tokens), weights, len(tokens)), len(tokens))
+
+
+def _forward(tokens: Floats, weights: dict[str, Floats], looks: int = 1) -> Floats:
+    """The network: tokens (looks T, 396) to logits (looks T, 5)."""
     x = linear(np.maximum(linear(tokens, weights, "first"), 0), weights, "second")
-    return linear(normalised(attended(x, weights, _HEADS)), weights, "out")
+    return linear(normalised(attended(x, weights, _HEADS, looks)), weights, "out")
