@@ -119,7 +119,8 @@ def likeliest_top(samples: StickerSamples, profile: Profile) -> int:
         tops = left[0].tops
         if (tops == tops[0]).all():
             return int(tops[0])
-    return _decode_modes(samples, profile, seen, prepared, *left, front=2, mirror=True).posterior.top
+    reading = _decode_modes(samples, profile, seen, prepared, *left, 2, True, any_colours=False)
+    return reading.posterior.top
 
 
 def _seen(samples: StickerSamples, profile: Profile, second: NDArray[np.floating] | None) -> Seen:
@@ -177,7 +178,11 @@ def _decode_modes(
     fit: Fit,
     front: int,
     mirror: bool,
+    *,
+    any_colours: bool = True,
 ) -> Reading:
+    """The reading that these modes come to; without ``any_colours`` its evidence for such is not looked for,
+    with a light of its own where that is close, but only what the decoder says of it."""
     size, model = samples.size, profile.model
 
     def with_second(values: Floats, of_modes: Ints) -> Floats:  # modes with one top
@@ -223,7 +228,7 @@ def _decode_modes(
     )
     log_evidence = float(log_sum(np.concatenate([part.log_weight for part in scored])))
     log_any = final[best].log_evidence_any
-    if log_evidence - log_any < DOUBTED_NATS:
+    if any_colours and log_evidence - log_any < DOUBTED_NATS:
         # less than what a last layer has is no rival, however much less it is
         rival = (log_evidence + float(price[best])) * model.temperature
         free = unbound_evidence(seen, prepared, model, least=rival) / model.temperature
