@@ -20,8 +20,6 @@ Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 Ints = NDArray[np.intp]
 Selection = NDArray[np.bool_] | NDArray[np.intp]
-#: Sharpness of the bend below full white, and of the one above black; larger is sharper.
-SHOULDER, TOE = 4.0, 4.0
 #: What at least is left of a colour when haze is taken away.
 LEAST_BARE = 0.2
 #: How many stickers the usual shares of glare count beside those of a face.
@@ -125,8 +123,9 @@ def sticker_loglik(
     """
     count, width = len(features), 6 * len(model.glare_level)
     centre, slope, lifted = _expected(model, cell_mean)
-    upper = np.moveaxis(cell_cov.reshape(*cell_cov.shape[:-2], 9), -1, 0)[_UPPER]  # (6, S, F, 6)
-    own = np.moveaxis((model.sticker_cov[:, None] + model.variant_cov).reshape(6, -1, 9), -1, 0)[_UPPER]
+    # (transposed by hand: np.moveaxis takes longer than moving these does)
+    upper = cell_cov.reshape(-1, 9).T[_UPPER].reshape(6, *cell_cov.shape[:3])  # (6, S, F, 6)
+    own = (model.sticker_cov[:, None] + model.variant_cov).reshape(-1, 9).T[_UPPER].reshape(6, 6, -1)
     # of each cell, (10, S, F, 6, G): covariance, centre and log prior; single precision is plenty for
     # distances of a few hundredths, and halves the time
     cells = np.empty((10, *centre.shape[1:]), np.float32)
@@ -145,18 +144,22 @@ def sticker_loglik(
     parts = parts.reshape(len(parts), count, 6, -1)
     precision, log_det = _cover(model.cover_cov.tobytes())
     skin = features - (cell_mean[:, face_of, 0] + model.cover_mean)
-    covered = -0.5 * ((skin @ precision) * skin).sum(axis=-1)
+    covered = -0.5 * np.einsum("snc,snc->sn", skin @ precision, skin)
     covered += np.log(max(model.cover_share, 1e-12)) - 0.5 * (log_det + 3.0 * _LOG_2PI)
     stray = np.logaddexp(covered, np.log(outlier_share) - np.log(model.outlier_volume))[..., None]
-    # numpy goes through a short last axis slowly: by columns for the largest, by a product for the sum
+    # numpy goes through a short last axis slowly: by columns for the largest and for the sum
+    variants = range(1, parts.shape[-1])
     top = np.maximum(stray, parts[..., 0])
-    for variant in range(1, parts.shape[-1]):
+    for variant in variants:
         np.maximum(top, parts[..., variant], out=top)
     parts -= top[..., None].astype(np.float32)
     share = np.exp(parts, out=parts)
-    total = share @ np.ones(share.shape[-1], np.float32) + np.exp(stray - top)
+    of_variants = share[..., 0].copy()
+    for variant in variants:
+        of_variants += share[..., variant]
+    total = of_variants + np.exp(stray - top)
     share /= total[..., None].astype(np.float32)
-    shown = (np.moveaxis(values, 0, -1) for values in (centre, slope))
+    shown = (values.transpose(1, 2, 3, 4, 0) for values in (centre, slope))
     return StickerScores(top + np.log(total), share, *shown)
 
 
@@ -164,19 +167,22 @@ def _expected(model: ColourModel, cell_mean: Floats) -> tuple[Floats, Floats, Fl
     """``centre`` and ``slope`` of :class:`StickerScores`, with the channels first: (3, S, F, 6, G) each; and
     the part of the slope that the nearness of black leaves, which holds for stickers as for their cells."""
     # glare adds the light's colour (white of this face) in linear light
-    own = np.exp(np.moveaxis(cell_mean, -1, 0).copy())[..., None]
+    own = np.exp(cell_mean.transpose(3, 0, 1, 2), order="C")[..., None]
     # (a level below 0 takes light away: the sticker lies clear of a haze that lies on most of its face)
     lit = own + model.glare_level * own[:, :, :, :1]
     least = LEAST_BARE * own
     bare = lit < least
     lit = np.where(bare, least, lit)
     # and the sensor ends at 1 and at 0: a smooth shoulder and toe, so that no colour is expected brighter
-    # than white or darker than black (a curve may crush one channel on a bright and on a dark face alike)
-    over = (lit / (1.0 + model.floor)) ** SHOULDER
-    under = (model.floor / lit) ** TOE
-    lifted = 1.0 / (1.0 + under)
-    centre = np.log(lit) - np.log1p(over) / SHOULDER + np.log1p(under) / TOE
-    slope = lifted * np.where(bare, 1.0, own / lit) / (1.0 + over)
+    # than white or darker than black (a curve may crush one channel on a bright and on a dark face alike):
+    # of x, (x^4 + floor^4)^(1/4) / (1 + (x / white)^4)^(1/4), where 4 is how sharply it bends
+    fourth = lit * lit
+    fourth *= fourth
+    raised = fourth + model.floor**4
+    bent = 1.0 + fourth / (1.0 + model.floor) ** 4
+    centre = 0.25 * np.log(raised / bent)
+    lifted = fourth / raised
+    slope = lifted * np.where(bare, 1.0, own / lit) / bent
     return centre, slope, lifted
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from calibration.classifier import StickerScores, inverse, inverse_and_log_det
 from calibration.profile import ColourModel, Profile
+from models.cube import frozen
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -37,17 +38,30 @@ class Prepared:
     cell_precision: Floats  # (6, 3, 3)
     cell_log_det: Floats  # (6,)
 
-    def prior(self, faces: int) -> tuple[Floats, Floats, float]:
-        """Mean (D,), precision (D, D) and log determinant of the covariance of z for F faces."""
-        size = 18 + 3 * faces
-        mean = np.zeros(size)
-        mean[:18] = self.mean
-        precision = np.zeros((size, size))
-        precision[:18, :18] = self.picture_precision
-        for face in range(faces):
-            span = slice(18 + 3 * face, 21 + 3 * face)
-            precision[span, span] = self.face_precision
-        return mean, precision, self.picture_log_det + faces * self.face_log_det
+
+@dataclass(frozen=True, eq=False)
+class _Prior:
+    """Of z for F faces: mean (D,), precision (D, D), their product, log determinant of the covariance."""
+
+    mean: Floats
+    precision: Floats
+    pull: Floats
+    log_det: float
+
+
+@lru_cache(maxsize=16)
+def _prior(prepared: Prepared, faces: int) -> _Prior:
+    """The prior for so many faces; kept, as every step of a reading asks for it."""
+    size = 18 + 3 * faces
+    mean = np.zeros(size)
+    mean[:18] = prepared.mean
+    precision = np.zeros((size, size))
+    precision[:18, :18] = prepared.picture_precision
+    for face in range(faces):
+        span = slice(18 + 3 * face, 21 + 3 * face)
+        precision[span, span] = prepared.face_precision
+    log_det = prepared.picture_log_det + faces * prepared.face_log_det
+    return _Prior(frozen(mean), frozen(precision), frozen(precision @ mean), log_det)
 
 
 @lru_cache(maxsize=16)
@@ -121,8 +135,8 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
     pull (S, F, 6, 3): the same sum of precision times feature.
     """
     modes, faces = told.shape[:2]
-    mean0, precision0, log_det0 = prepared.prior(faces)
-    size = len(mean0)
+    prior = _prior(prepared, faces)
+    size = len(prior.mean)
     # each cell given z; then its departure integrated out: told -> (told^-1 + cell_cov)^-1, also for told = 0
     apart = prepared.cell_precision
     within, log_det_within = inverse_and_log_det(apart + told)
@@ -130,20 +144,20 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
     cell = apart - apart @ keep
     own = (keep.swapaxes(-1, -2) @ pull[..., None])[..., 0]
     precision = np.empty((modes, size, size))
-    precision[:] = precision0
+    precision[:] = prior.precision
     blocks, on_diagonal = _in_blocks(precision)
     on_diagonal[:, :6] += cell.sum(axis=1)
     on_diagonal[:, 6:] += cell.sum(axis=2)
     blocks[:, :6, :, 6:] = cell.transpose(0, 2, 3, 1, 4)
     blocks[:, 6:, :, :6] = cell.transpose(0, 1, 4, 2, 3)
     right = np.empty((modes, 6 + faces, 3))
-    right[:] = (precision0 @ mean0).reshape(-1, 3)
+    right[:] = prior.pull.reshape(-1, 3)
     right[:, :6] += own.sum(axis=1)
     right[:, 6:] += own.sum(axis=2)
     cov = inverse(precision)
     mean = (cov @ right.reshape(modes, size, 1))[..., 0]
-    off = mean - mean0
-    distance = ((off @ precision0) * off).sum(axis=1)
+    off = mean - prior.mean
+    distance = ((off @ prior.precision) * off).sum(axis=1)
     log_det = -np.linalg.slogdet(precision)[1]
     usual = mean[:, :18].reshape(modes, 1, 6, 3) + mean[:, 18:].reshape(modes, faces, 1, 3)
     usual_cov = _cell_covariance(cov)
@@ -159,7 +173,7 @@ def posterior(prepared: Prepared, told: Floats, pull: Floats) -> LightFit:
         usual=usual,
         usual_cov=usual_cov,
         within=within,
-        log_occam=-0.5 * distance + 0.5 * (log_det - log_det0) - 0.5 * penalty.sum(axis=(1, 2)),
+        log_occam=-0.5 * distance + 0.5 * (log_det - prior.log_det) - 0.5 * penalty.sum(axis=(1, 2)),
     )
 
 
@@ -207,7 +221,7 @@ def information(
     weight = (responsibility[..., None] * scores.share).reshape(modes, stickers, 6 * variants)
     summed = (sums.columns @ weight).reshape(modes, -1, 4, 6, variants)
     count = summed[:, :, 0]
-    off = np.moveaxis(summed[:, :, 1:], 2, -1) - count[..., None] * scores.centre  # (S, F, 6, G, 3)
+    off = summed[:, :, 1:].transpose(0, 1, 3, 4, 2) - count[..., None] * scores.centre  # (S, F, 6, G, 3)
     slope = scores.slope
     told = (slope * count[..., None])[..., None] * sums.precision * slope[..., None, :]
     cell = told.sum(axis=3)

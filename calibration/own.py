@@ -11,7 +11,7 @@ from functools import lru_cache
 from typing import Any
 
 from calibration.profile import Profile, default_profile
-from calibration.reading import Reading, read_stickers
+from calibration.reading import Reading, likeliest_top, read_stickers
 from calibration.samples import StickerSamples
 
 
@@ -31,3 +31,11 @@ def read_by_profile(samples: StickerSamples, profile: Profile, **options: Any) -
         return reading
     general = read_stickers(samples, general_for(profile), **options)
     return replace(general, is_general=True) if general.log_evidence > reading.log_evidence else reading
+
+
+def top_by_profile(samples: StickerSamples, profile: Profile) -> int:
+    """The pose face that :func:`read_by_profile` takes for the last layer's, where none is given."""
+    top = likeliest_top(samples, profile)
+    if profile.samples and likeliest_top(samples, general_for(profile)) != top:
+        return read_by_profile(samples, profile).posterior.top
+    return top

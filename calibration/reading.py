@@ -8,7 +8,7 @@ included, so a reading that hangs on an unlikely light says so in its probabilit
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -89,7 +89,6 @@ def read_stickers(
     front: int = 2,
     mirror: bool = True,
     second: NDArray[np.floating] | None = None,
-    any_colours: bool = True,
 ) -> Reading:
     """Read the stickers of one cube in one picture.
 
@@ -98,19 +97,45 @@ def read_stickers(
     front    pose face to be called F in the state
     second   (6, n, n, 6) log probabilities that a sticker has the colour of each pose face, from elsewhere,
              made under pose face 0 as the top; all 0 where nothing is known
-    any_colours  whether ``posterior.log_evidence_any`` is asked for, with a light of its own where that is
-             close; without, it is only what the decoder says of it
     Raises ValueError when no sticker was seen at all.
     """
     profile = profile or default_profile()
-    size = samples.size
+    seen = _seen(samples, profile, second)
+    prepared = prepare(profile)
+    *_, (modes, fit) = _followed(
+        seen, prepared, profile, samples.size, tops if tops is not None else seen.faces, mirror
+    )
+    return _decode_modes(samples, profile, seen, prepared, modes, fit, front, mirror)
+
+
+def likeliest_top(samples: StickerSamples, profile: Profile) -> int:
+    """The pose face in view that reads best as the last layer's: the top of :func:`read_stickers`.
+
+    Mostly one is left long before all is read. Raises ValueError when no sticker was seen at all.
+    """
+    seen = _seen(samples, profile, None)
+    prepared = prepare(profile)
+    for left in _followed(seen, prepared, profile, samples.size, seen.faces, mirror=True):
+        tops = left[0].tops
+        if (tops == tops[0]).all():
+            return int(tops[0])
+    reading = _decode_modes(samples, profile, seen, prepared, *left, 2, True, any_colours=False)
+    return reading.posterior.top
+
+
+def _seen(samples: StickerSamples, profile: Profile, second: NDArray[np.floating] | None) -> Seen:
     seen = gather(samples, profile, second)
     if not len(seen.place):
         raise ValueError("no sticker of the cube was seen")
-    prepared = prepare(profile)
+    return seen
+
+
+def _followed(
+    seen: Seen, prepared: Prepared, profile: Profile, size: int, tops: Sequence[int], mirror: bool
+) -> Iterator[tuple[Modes, Fit]]:
+    """The modes left at each step, with their light so far; last those left, with their light at rest."""
     model = profile.model
-    tries = tuple(tops) if tops is not None else seen.faces
-    modes = start(seen, prepared, profile, size, tries, mirror)
+    modes = start(seen, prepared, profile, size, tops, mirror)
     prior = label_prior(seen, modes, profile, size, mirror)
     faces = len(seen.faces)
     shares = np.broadcast_to(model.glare_share, (len(prior), faces, len(model.glare_share)))
@@ -123,10 +148,11 @@ def read_stickers(
         keep = evidence > evidence.max() - np.where(same_top, give_up[0], give_up[1])
         if not keep.all():
             fit, told, modes = fit.chosen(keep), told.chosen(keep), modes.chosen(keep)
+        yield modes, fit
         fit = refitted(seen, prepared, model, fit, told, told.labels)
     if profile.samples:  # a general model leaves so much open that such an exchange tells nothing
         fit = exchanged(seen, prepared, model, modes, fit)
-    return _decode_modes(samples, profile, seen, prepared, modes, fit, front, mirror, any_colours)
+    yield modes, fit
 
 
 def _first_light(modes: Modes, prepared: Prepared, model: ColourModel, faces: int) -> LightFit:
@@ -152,8 +178,11 @@ def _decode_modes(
     fit: Fit,
     front: int,
     mirror: bool,
-    any_colours: bool,
+    *,
+    any_colours: bool = True,
 ) -> Reading:
+    """The reading that these modes come to; without ``any_colours`` its evidence for such is not looked for,
+    with a light of its own where that is close, but only what the decoder says of it."""
     size, model = samples.size, profile.model
 
     def with_second(values: Floats, of_modes: Ints) -> Floats:  # modes with one top
@@ -200,7 +229,9 @@ def _decode_modes(
     log_evidence = float(log_sum(np.concatenate([part.log_weight for part in scored])))
     log_any = final[best].log_evidence_any
     if any_colours and log_evidence - log_any < DOUBTED_NATS:
-        free = unbound_evidence(seen, prepared, model) / model.temperature
+        # less than what a last layer has is no rival, however much less it is
+        rival = (log_evidence + float(price[best])) * model.temperature
+        free = unbound_evidence(seen, prepared, model, least=rival) / model.temperature
         log_any = max(log_any, free - float(price[best]))
     mixed = replace(final[best], scored=scored, log_evidence=log_evidence, log_evidence_any=log_any)
     if mixed.mirrored:

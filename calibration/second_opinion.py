@@ -64,8 +64,11 @@ def weights_for(size: int, on_top: NDArray[np.bool_]) -> Weights:
     """The weights for stickers (N,) of a cube of ``size`` layers, ``on_top`` or on its sides."""
     if size == 2:
         return OF_2
-    pairs = zip(astuple(ON_TOP), astuple(ON_SIDES), strict=True)
-    return Weights(*(np.where(on_top, top, side) for top, side in pairs))
+    return Weights(*_BY_PLACE[on_top.astype(np.intp)].T)
+
+
+#: the weights (2, 5) of a sticker on a side, and on top
+_BY_PLACE = np.array([astuple(ON_SIDES), astuple(ON_TOP)])
 
 
 def _by_colour(weight: float | Floats) -> Floats:
@@ -100,7 +103,7 @@ def shifted(log_prior: Floats, told: Floats, colours: NDArray[np.intp], weights:
     by_face = np.zeros((len(told), 6))
     by_face[:, TOP] = np.clip(weights.second_top * (for_top - weights.lean), -LIMIT, LIMIT)
     by_face[:, SIDES] = np.maximum(_by_colour(weights.second_side) * for_side, -LIMIT)
-    changed = log_prior[:, rows] + np.moveaxis(by_face[rows][:, np.argsort(colours, axis=1)], 1, 0)
+    changed = log_prior[:, rows] + by_face[rows][:, np.argsort(colours, axis=1)].swapaxes(0, 1)
     out = log_prior.copy()
     out[:, rows] = changed - log_sum(changed)[..., None]
     return out

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from models.cube import frozen
 from models.decode import MIRROR_PRIOR
 from models.decode_scores import FloatArray, Scored, log_sum
-from models.decode_slot import slot_evidence
+from models.decode_slot import FAR_NATS, slot_evidence
 from models.decode_tables import IntArray, Tables
 from models.layer_tables import (
     CORNER_HOMES,
@@ -172,8 +172,10 @@ def alternatives(posterior: Posterior) -> dict[str, float]:
     if n > 2:
         out["centres"] = float(log_sum(base + layer + centres))
     if n > 3:
-        wings = (log_sum(_wing_scores(posterior, colours)) - np.log(8)).sum(axis=(1, 2))
-        out["split"] = float(log_sum(base + corner_evidence(s) + wings))
+        edgeless = base + corner_evidence(s)
+        likely = edgeless > edgeless.max() - FAR_NATS
+        wings = (log_sum(_wing_scores(posterior, colours[likely])) - np.log(8)).sum(axis=(1, 2))
+        out["split"] = float(log_sum(edgeless[likely] + wings))
     return out
 
 

@@ -15,8 +15,17 @@ from models.decode_tables import CORNER_STATES, EDGE_STATES, EVEN_EDGE_STATES, S
 FloatArray = NDArray[np.float64]
 
 
+#: below so many numbers one call of numpy's own is quickest; from so many on, where a row has so few
+#: columns, it is column by column, as numpy is slow to go along a short last axis
+_FEW, _MANY, _NARROW = 300, 1500, 8
+
+
 def log_sum(values: FloatArray, axis: int | tuple[int, ...] = -1) -> FloatArray:
     """log of the sum of exponentials along ``axis``."""
+    if values.size < _FEW:
+        return np.asarray(np.logaddexp.reduce(values, axis=axis))
+    if values.size >= _MANY and axis == -1 and values.shape[-1] <= _NARROW:
+        return _log_sum_of_columns(values)
     top = np.maximum.reduce(values, axis=axis, keepdims=True)
     if not np.isfinite(top).all():  # nothing but -inf somewhere: its sum is 0
         top = np.where(np.isfinite(top), top, 0.0)
@@ -25,6 +34,21 @@ def log_sum(values: FloatArray, axis: int | tuple[int, ...] = -1) -> FloatArray:
     parts = values - top
     total = np.log(np.add.reduce(np.exp(parts, out=parts), axis=axis))
     return np.asarray(total + top.reshape(total.shape))
+
+
+def _log_sum_of_columns(values: FloatArray) -> FloatArray:
+    columns = range(1, values.shape[-1])
+    top = values[..., 0].copy()
+    for k in columns:
+        np.maximum(top, values[..., k], out=top)
+    top[~np.isfinite(top)] = 0.0  # nothing but -inf: its sum is 0
+    parts = values - top[..., None]
+    np.exp(parts, out=parts)
+    total = parts[..., 0].copy()
+    for k in columns:
+        total += parts[..., k]
+    with np.errstate(divide="ignore"):
+        return np.asarray(top + np.log(total))
 
 
 def edge_states(size: int) -> StateTable:

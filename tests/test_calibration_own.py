@@ -9,7 +9,7 @@ from sticker_maker import LIGHTS, SETS, albedo, make_samples, random_layer
 from calibration import reading
 from calibration.collect import collect
 from calibration.labelling import Shot
-from calibration.own import general_for, read_by_profile
+from calibration.own import general_for, read_by_profile, top_by_profile
 from calibration.profile import SCHEME, Profile, default_profile
 from calibration.reading import read_stickers
 from models.cases import case_of
@@ -46,6 +46,17 @@ def test_the_likelier_reading_is_taken_and_says_which_it_is(own: Profile, name: 
     each = [read_stickers(samples, one, tops=(0,)).log_evidence for one in (own, general_for(own))]
     assert reading.log_evidence == pytest.approx(max(each))
     assert reading.is_general == (each[1] > each[0])
+
+
+@pytest.mark.parametrize("size", [2, 3, 4])
+def test_the_top_asked_for_alone_is_that_of_the_reading(own: Profile, size: int) -> None:
+    rng = np.random.default_rng(size)
+    for profile, name in ((default_profile(), "usual"), (own, "usual"), (own, "pastel")):
+        for light in ("noon", "lamp"):
+            layer, faces = random_layer(rng, size), ("URF", "UF", "U")[int(rng.integers(3))]
+            samples, _ = make_samples(albedo(name), light, rng, layer=layer, size=size, faces=faces)
+            whole = read_by_profile(samples, profile)
+            assert top_by_profile(samples, profile) == whole.posterior.top
 
 
 def test_a_usual_cube_is_read_in_spite_of_a_profile_of_another_one() -> None:

@@ -6,9 +6,12 @@ import numpy as np
 import pytest
 from sticker_maker import LIGHTS, albedo, make_samples, random_layer
 
+from calibration.light import prepare
+from calibration.modes import gather
 from calibration.profile import default_profile
 from calibration.reading import read_stickers
 from calibration.samples import StickerSamples
+from calibration.unbound import unbound_evidence
 from models.cases import case_of
 from models.decode import decode
 
@@ -152,6 +155,22 @@ def test_a_scrambled_cube_is_better_explained_by_any_colours(
             samples.linear_rgb[face] = np.clip(lit, 0, 1)
         posterior = read_stickers(samples).posterior
         assert posterior.log_evidence_any - posterior.log_evidence > 3 * 4 * 4
+
+
+@pytest.mark.parametrize("light", sorted(LIGHTS))
+def test_what_is_given_up_early_would_not_have_come_to_what_it_had_to(light: str) -> None:
+    rng, prepared = np.random.default_rng(18), prepare(default_profile())
+    for size in (2, 3, 4):
+        samples, _ = make_samples(albedo("usual"), light, rng, layer=random_layer(rng, size), size=size)
+        samples.linear_rgb[:3] = rng.permutation(samples.linear_rgb[:3].reshape(-1, 3)).reshape(
+            3, size, size, 3
+        )
+        seen = gather(samples, default_profile(), None)
+        whole = unbound_evidence(seen, prepared, default_profile().model)
+        for more in (-30.0, -3.0, -0.3, 0.3, 3.0, 30.0):
+            found = unbound_evidence(seen, prepared, default_profile().model, least=whole + more)
+            assert found <= whole
+            assert more > 0 or found == whole
 
 
 def test_nothing_seen_is_refused() -> None:

@@ -15,6 +15,7 @@ from models.cases import CASE_LIST, case_index_of, case_of
 from models.cube import rotation_permutations
 from models.decode import decode, decode_each
 from models.decode_permutation import permutation_candidates, permutation_posterior
+from models.decode_scores import log_sum
 from models.decode_tables import face_map, frame_stickers
 from models.layer import LastLayer
 from models.layer_tables import corner_positions, corner_stickers, edge_positions, edge_stickers, legal_mask
@@ -23,6 +24,19 @@ from models.posterior import Posterior
 
 SCHEME = (0, 2, 5, 1, 3, 4)
 Array = NDArray[np.float64]
+
+
+@pytest.mark.parametrize(
+    "shape, axis",
+    [((5,), -1), ((40, 6), -1), ((40, 6), 0), ((9, 50, 6), -1), ((2000, 9), -1), ((30, 3, 8), (1, 2))],
+)
+def test_sums_of_logarithms_are_those_of_scipy(shape: tuple[int, ...], axis: int) -> None:
+    values = np.random.default_rng(1).normal(0, 300, shape)
+    assert log_sum(values, axis) == pytest.approx(logsumexp(values, axis=axis), rel=1e-12)
+    values[..., :1] = -np.inf
+    assert log_sum(values, axis) == pytest.approx(logsumexp(values, axis=axis), rel=1e-12)
+    values[:] = -np.inf
+    assert (log_sum(values, axis) == -np.inf).all()
 
 
 @lru_cache(maxsize=8)

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import softmax
 
-from vision.attention import attended, normalised
+from vision.attention import attended, normalised, prepared
 
 WIDTH, HEADS = 8, 2
 SHAPES = {
@@ -63,18 +63,32 @@ def test_layers_agree_with_a_plain_computation(seed: int, count: int, layers: in
     expected = x
     for k in range(layers):
         expected = by_hand(expected, weights, k)
-    assert attended(x, weights, HEADS) == pytest.approx(expected, abs=1e-8)
+    assert attended(x, prepared(weights, HEADS), HEADS) == pytest.approx(expected, abs=1e-8)
+
+
+def test_scores_that_would_overflow_agree_as_well() -> None:
+    rng = np.random.default_rng(3)
+    weights, x = layer(rng, 0), rng.normal(size=(6, WIDTH))
+    weights["layers.0.to_qkv.weight"] *= 40.0
+    assert attended(x, prepared(weights, HEADS), HEADS) == pytest.approx(by_hand(x, weights, 0), abs=1e-6)
+
+
+def test_groups_attend_to_themselves_alone() -> None:
+    rng = np.random.default_rng(4)
+    weights, x = prepared(layer(rng, 0), HEADS), rng.normal(size=(3, 5, WIDTH))
+    alone = np.concatenate([attended(one, weights, HEADS) for one in x])
+    assert attended(x.reshape(15, WIDTH), weights, HEADS, 3) == pytest.approx(alone, abs=1e-9)
 
 
 @given(st.integers(0, 10_000))
 def test_the_order_of_tokens_does_not_matter(seed: int) -> None:
     rng = np.random.default_rng(seed)
-    weights, x, order = layer(rng, 0), rng.normal(size=(7, WIDTH)), rng.permutation(7)
+    weights, x, order = prepared(layer(rng, 0), HEADS), rng.normal(size=(7, WIDTH)), rng.permutation(7)
     assert attended(x[order], weights, HEADS) == pytest.approx(attended(x, weights, HEADS)[order], abs=1e-8)
 
 
 def test_normalised_tokens_have_no_mean_and_a_spread_of_one() -> None:
     x = np.random.default_rng(1).normal(3, 5, (9, 64))
-    even = normalised(x, {"n.weight": np.ones(64), "n.bias": np.zeros(64)}, "n")
+    even = normalised(x)
     assert even.mean(1) == pytest.approx(np.zeros(9), abs=1e-9)
     assert even.std(1) == pytest.approx(np.ones(9), abs=1e-5)

@@ -54,7 +54,7 @@ def test_the_middle_of_a_patch_shows_its_own_sticker(seed: int, n: int) -> None:
     image_bgr = painted(pose, colours)
     cosines = face_cosines(pose)
     for face in np.flatnonzero(cosines > 0.35):
-        patches = cell_patches(image_bgr, pose, int(face), float(cosines[face]), 8, 0.1)
+        patches = cell_patches(image_bgr, pose, [int(face)], [float(cosines[face])], 8, 0.1)[0]
         assert patches.shape == (n, n, 8, 8, 3)
         middle = (patches[:, :, 3:5, 3:5].mean((2, 3)) + 0.5) * 255
         assert middle == pytest.approx(colours[face], abs=3)
@@ -69,7 +69,7 @@ def test_a_wide_patch_shows_its_neighbours_where_they_lie(seed: int) -> None:
     image_bgr = painted(pose, colours)
     cosines = face_cosines(pose)
     face = int(cosines.argmax())
-    middle = cell_patches(image_bgr, pose, face, float(cosines[face]), 32, 0.8)[1, 1]
+    middle = cell_patches(image_bgr, pose, [face], [float(cosines[face])], 32, 0.8)[0, 1, 1]
     shown = (middle + 0.5) * 255
     # 2.6 cells across: a neighbour's middle is one cell off, beyond the patch's half of 1.3 by 0.3
     edge, centre = 32 * 0.15, 16
@@ -86,7 +86,7 @@ def test_a_wide_patch_shows_its_neighbours_where_they_lie(seed: int) -> None:
 def test_beyond_the_picture_it_is_grey() -> None:
     pose = CubePose(3, 700.0, (320.0, 240.0), np.eye(3), np.array([50.0, 0.0, 4.0]))
     face = int(face_cosines(pose).argmax())
-    patches = cell_patches(np.zeros((480, 640, 3), np.uint8), pose, face, 1.0, 8, 0.1)
+    patches = cell_patches(np.zeros((480, 640, 3), np.uint8), pose, [face], [1.0], 8, 0.1)
     assert np.abs(patches).max() < 0.01
 
 
@@ -150,8 +150,9 @@ def test_an_opened_side_shows_its_stickers_where_the_pose_has_it_out_of_view() -
     cosine = float(face_cosines(off)[side])
     assert JUST_HIDDEN < cosine < 0.03 and float(face_cosines(true)[side]) > 0.03
     rows = opened_rows(off, side, cosine)
-    patches = cell_patches(image_bgr, off, side, OPENED, 8, 0.1, rows)
+    assert rows is not None
+    patches = cell_patches(image_bgr, off, [side], [OPENED], 8, 0.1, rows[None])[0]
     shown = (patches[0, :, 1:3, 3:5].mean((1, 2)) + 0.5) * 255
     assert (shown.argmax(-1) == [0, 1, 2]).all() and (shown.max(-1) > 120).all()
-    flat = cell_patches(image_bgr, off, side, max(cosine, 0.03), 8, 0.1)
+    flat = cell_patches(image_bgr, off, [side], [max(cosine, 0.03)], 8, 0.1)[0]
     assert ((flat[0, :, 1:3, 3:5].mean((1, 2)) + 0.5) * 255).max() < 120

@@ -28,6 +28,8 @@ _Rim = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 
 #: a lattice whose edges lie on the edge map so well needs no other start; no other perspective
 _GOOD_EDGE, _FAIR_EDGE = 0.78, 0.72
+#: shifts of the log perspective to start anew with, where the network's own leads nowhere
+SHIFTS = (0.5, -0.5)
 #: the least that is taken of a step
 _LEAST_SHARE = 0.25
 #: what the network's word on the orientation weighs, beside one point of the lattice; half of it where the
@@ -199,22 +201,25 @@ def _line_score(place: Placement, told: _Told, field: Floats) -> tuple[float, fl
     return float(values[on_edge].mean()), float(values[~on_edge].mean())
 
 
-def _starts(monomials: Floats) -> Iterator[tuple[Floats, float]]:
+def _starts(monomials: Floats, shifts: tuple[float, ...]) -> Iterator[tuple[Floats, float]]:
     """Orientations and shifts of the log perspective to start from, the likeliest first."""
     bases = []
     for base in likely_orientations(monomials):
         yield base, 0.0
         bases.append(base)
-    for shift in (0.5, -0.5):
+    for shift in shifts:
         for base in bases:
             yield base, shift
 
 
-def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -> Fitted:
+def fit_pose(
+    crop: Crop, picture_wh: tuple[int, int], size: int | None = None, *, shifts: tuple[float, ...] = SHIFTS
+) -> Fitted:
     """The pose that explains a crop's maps.
 
     ``picture_wh`` is the whole picture's width and height in pixels (the principal point is taken to be its
-    middle); ``size`` fixes the number of layers, otherwise the network's word is taken.
+    middle); ``size`` fixes the number of layers, otherwise the network's word is taken. ``shifts`` of the log
+    perspective are tried where no orientation explains them well.
     """
     side = crop.side_px
     centre = np.array([crop.left, crop.top]) + (crop.off_middle + 0.5) * side
@@ -227,7 +232,7 @@ def fit_pose(crop: Crop, picture_wh: tuple[int, int], size: int | None = None) -
     coarse = field_of(crop.maps[0], 2.0)
     fine = np.concatenate([field_of(line_map, 0.0) for line_map in crop.maps[:2]], axis=1)
     best: tuple[float, Placement, float, float] | None = None
-    for base, shift in _starts(crop.orientation):
+    for base, shift in _starts(crop.orientation, shifts):
         if shift and best is not None and best[2] > _FAIR_EDGE:
             break
         place = Placement(base, centre, log_edge, perspective + shift, principal)

@@ -165,6 +165,8 @@ def find_cubes(
         return Found((), "no-cube", "propose")
     if not cubes:
         return Found((), "no-cube", "look closely")
+    if len(cubes) == 1:
+        return Found(tuple(cubes))
     surest = max(cube.probability for cube in cubes)
     cubes.sort(key=lambda cube: -_rank(cube, surest, wide, high))
     return Found(tuple(cubes))

@@ -7,6 +7,7 @@ files in ``vision/data``; tests/studio/train_finder.py makes them.
 
 from __future__ import annotations
 
+import math
 import threading
 from importlib import resources
 from typing import Any
@@ -65,12 +66,12 @@ def propose(picture: Halved, most: int = 4) -> list[Place]:
     top = cv2.dilate(heat, np.ones((3, 3), np.uint8))
     rows, columns = np.nonzero((heat >= top) & (heat > np.log(LEAST_PEAK / (1 - LEAST_PEAK))))
     places: list[Place] = []
-    for row, column in zip(rows, columns, strict=True):
-        dx, dy, size = out[1:, row, column]
+    for row, column in zip(rows.tolist(), columns.tolist(), strict=True):
+        dx, dy, size = out[1:, row, column].tolist()
         x, y = (column + 0.5 + dx) * STRIDE * wide / w, (row + 0.5 + dy) * STRIDE * high / h
-        edge = float(np.exp(np.clip(size, -3, 3))) * EDGE_UNIT * wide / w
-        peak = 1 / (1 + float(np.exp(-heat[row, column])))
-        places.append((peak, float(x), float(y), edge))
+        edge = math.exp(min(max(size, -3.0), 3.0)) * EDGE_UNIT * wide / w
+        peak = 1 / (1 + math.exp(-float(heat[row, column])))
+        places.append((peak, x, y, edge))
     found = apart(places)[:most]
     return [place for place in found if place[0] >= FAINTER * found[0][0]]
 
@@ -79,7 +80,7 @@ def apart(places: list[Place]) -> list[Place]:
     """The brightest of places that lie within 0.4 edges of each other, the brightest of all first."""
     found: list[Place] = []
     for peak, x, y, edge in sorted(places, reverse=True):
-        if all(np.hypot(x - o[1], y - o[2]) > 0.4 * max(edge, o[3]) for o in found):
+        if all(math.hypot(x - o[1], y - o[2]) > 0.4 * max(edge, o[3]) for o in found):
             found.append((peak, x, y, edge))
     return found
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.own import read_by_profile
+from calibration.own import read_by_profile, top_by_profile
 from calibration.profile import Profile
 from calibration.reading import Reading
 from calibration.samples import LEAST_COVERAGE, StickerSamples
@@ -165,7 +165,7 @@ def _by_likeliest_top(
     contradicted = contradiction_nats(upper.reading, upper.samples) > AGAINST_NATS
     if reason is None and not contradicted:
         return upper
-    top = read_by_profile(upper.samples, settings.profile, any_colours=False).posterior.top
+    top = top_by_profile(upper.samples, settings.profile)
     if top == 0:
         return upper
     pose = upper.pose.turned_to(top, settings.front)

@@ -78,33 +78,44 @@ def opened_rows(
     return np.asarray(np.cos(angle) * FACE_ROWS[side] + np.sin(angle) * FACE_NORMALS[side])
 
 
+@lru_cache(maxsize=32)
+def _places(n: int, side: int, margin: float) -> NDArray[np.float64]:
+    """Where the pixels of n patches lie along a face, in shares of its edge, (n side,); read-only."""
+    inner = -margin + (1 + 2 * margin) * (np.arange(side) + 0.5) / side
+    return frozen((np.arange(n)[:, None] + inner).reshape(-1) / n)
+
+
 def cell_patches(
     image_bgr: NDArray[np.uint8],
     pose: CubePose,
-    face: int,
-    cosine: float,
+    faces: list[int],
+    cosines: list[float],
     side: int,
     margin: float,
     rows_xyz: NDArray[np.float64] | None = None,
 ) -> Floats:
-    """Patches (n, n, side, side, 3) of a face's stickers in -0.5..0.5, BGR, grey outside the picture.
+    """Patches (F, n, n, side, side, 3) of F faces' stickers in -0.5..0.5, BGR, grey outside the picture.
 
-    ``margin`` is what a patch shows beyond its cell, in cells; ``rows_xyz`` (3,) the direction of the face's
-    rows where it is opened (:func:`opened_rows`).
+    ``cosines`` tell how squarely each face is seen; ``margin`` is what a patch shows beyond its cell, in
+    cells; ``rows_xyz`` (F, 3) the directions of the faces' rows where some are opened (:func:`opened_rows`).
     """
     n = pose.size
-    inner = -margin + (1 + 2 * margin) * (np.arange(side) + 0.5) / side
-    at = (np.arange(n)[:, None] + inner).reshape(-1) / n
-    along = FACE_ROWS[face] if rows_xyz is None else rows_xyz
-    points = pose.project_planes(FACE_ORIGINS[[face]], FACE_COLUMNS[[face]], along[None], at, at)[:, 0]
-    edge_px = pose.edge_px
-    cell_px = edge_px / n * min(1.0, 2.0 * cosine)
-    pixels = _pixels(image_bgr, points, FINER * side / ((1 + 2 * margin) * cell_px))
-    return np.asarray(pixels.reshape(n, side, n, side, 3).transpose(0, 2, 1, 3, 4))
+    at = _places(n, side, margin)
+    along = FACE_ROWS[faces] if rows_xyz is None else rows_xyz
+    points = pose.project_planes(FACE_ORIGINS[faces], FACE_COLUMNS[faces], along, at, at)
+    cell_px = pose.edge_px / n
+    pixels = np.empty((len(faces), n * side, n * side, 3), np.uint8)
+    for k, cosine in enumerate(cosines):
+        shrink = FINER * side / ((1 + 2 * margin) * cell_px * min(1.0, 2.0 * cosine))
+        _read_off(image_bgr, points[:, k], shrink, pixels[k])
+    by_cell = pixels.reshape(-1, n, side, n, side, 3).transpose(0, 1, 3, 2, 4, 5)
+    return by_cell.astype(np.float32) / np.float32(255.0) - np.float32(0.5)
 
 
-def _pixels(image_bgr: NDArray[np.uint8], points_xy: NDArray[np.float64], shrink: float) -> Floats:
-    """The picture at points (2, R, C), averaged down by ``shrink`` before; (R, C, 3) in -0.5..0.5, 0
+def _read_off(
+    image_bgr: NDArray[np.uint8], points_xy: NDArray[np.float64], shrink: float, out: NDArray[np.uint8]
+) -> None:
+    """The picture at points (2, R, C), averaged down by ``shrink`` before, into ``out`` (R, C, 3); grey
     outside."""
     high, wide = image_bgr.shape[:2]
     (left, top), (right, bottom) = points_xy.min((1, 2)).tolist(), points_xy.max((1, 2)).tolist()
@@ -115,5 +126,4 @@ def _pixels(image_bgr: NDArray[np.uint8], points_xy: NDArray[np.float64], shrink
         piece = shrunk(piece, max(1, round((x1 - x0) * shrink)), max(1, round((y1 - y0) * shrink)))
     x = ((points_xy[0] - x0) * (piece.shape[1] / (x1 - x0)) - 0.5).astype(np.float32)
     y = ((points_xy[1] - y0) * (piece.shape[0] / (y1 - y0)) - 0.5).astype(np.float32)
-    read = cv2.remap(piece, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=GREY)
-    return np.asarray(read, np.float32) / 255.0 - 0.5
+    cv2.remap(piece, x, y, cv2.INTER_LINEAR, dst=out, borderMode=cv2.BORDER_CONSTANT, borderValue=GREY)

@@ -71,7 +71,8 @@ def sample_stickers(
     total = np.maximum(weight.sum(0), 1)
     mean = (light * weight).sum(0) / total
     variance = ((light - mean) ** 2 * weight).sum(0) / total
-    burnt = (pixels >= CLIPPED_FROM).any(-1) & keep
+    brightest = np.maximum(np.maximum(pixels[..., 0], pixels[..., 1]), pixels[..., 2])
+    burnt = (brightest >= CLIPPED_FROM) & keep
     squarely = np.clip((edge_px / n * cosines[faces] - 1.2) / 2.5, 0.0, 1.0)
     linear[faces] = mean[:, ::-1].reshape(-1, n, n, 3)
     spread[faces] = np.sqrt(variance)[:, ::-1].reshape(-1, n, n, 3)

@@ -115,12 +115,13 @@ def seat(
         centre, contrast = _found(work_bgr, x, y)
         weight = np.asarray(contrast * inside * bare, np.float64)
         counted = weight > 0.5
-        support = float(counted.mean())
-        if counted.sum() < 12:
+        seams = int(np.count_nonzero(counted))
+        support = seams / counted.size
+        if seams < 12:
             return None
         off = np.abs(centre)
         spread = middle(off[counted])
-        astray = float((off[counted] > 1 / 6).mean())
+        astray = int(np.count_nonzero(off[counted] > 1 / 6)) / seams
         if round_number == rounds:
             break
         weight = weight / np.maximum(off / max(2.0 * spread, 0.03), 1.0)

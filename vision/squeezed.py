@@ -14,8 +14,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.locate import Found, FoundCube, Surface, find_cubes, find_near
+from vision.crop import CROP_EDGES
+from vision.fit import fit_pose
+from vision.locate import Found, FoundCube, Surface, find_cubes
+from vision.networks import look_closely
 from vision.pixel_shape import drawn_out
+from vision.pose import CubePose
+from vision.shrink import HANDY_PX, stretch
 
 SHAPES: Final = (3 / 4, 4 / 3)
 """How much finer than down pixels are across (``CubePose.across``) where 16:9 was squeezed into 4:3, and 4:3
@@ -78,12 +83,39 @@ def unsqueezed(image_bgr: NDArray[np.uint8], found: Found, size: int | None = No
         return found
     pose = found.cubes[0].pose
     least = max(pose.score + LEAST_GAIN, LEAST_SCORE)
-    best: Squared | None = None
-    for picture in (squared(image_bgr, across) for across in SHAPES):
-        near = find_near(picture.image_bgr, *picture.place(*pose.middle_xy, pose.edge_px), size)
-        if near.pose.score >= least:
-            best, least = picture, near.pose.score
+    best: float | None = None
+    for across in SHAPES:
+        score = _score_as(image_bgr, pose, across, size)
+        if score >= least:
+            best, least = across, score
     if best is None:
         return found
-    again = find_cubes(best.image_bgr, size=size)
-    return replace(again, cubes=tuple(best.back(cube) for cube in again.cubes)) if again.cubes else found
+    picture = squared(image_bgr, best)
+    again = find_cubes(picture.image_bgr, size=size)
+    return replace(again, cubes=tuple(picture.back(cube) for cube in again.cubes)) if again.cubes else found
+
+
+def _score_as(image_bgr: NDArray[np.uint8], pose: CubePose, across: float, size: int | None) -> float:
+    """How well the lines of a cube lie if pixels are ``across`` times finer across.
+
+    Only what a close look sees is drawn out. Perspectives other than the one that the network tells are not
+    tried: they take two thirds of the time. Of 171 pictures with square pixels and 586 squeezed ones they
+    told one and two otherwise, the one wrongly.
+    """
+    high, wide = image_bgr.shape[:2]
+    x, y = pose.middle_xy
+    room = CROP_EDGES / 2 * pose.edge_px + HANDY_PX + 2
+    x0, x1 = _in_threes(*stretch(x - room * across, x + room * across, wide, 1), wide)
+    y0, y1 = _in_threes(*stretch(y - room, y + room, high, 1), high)
+    piece = squared(image_bgr[y0:y1, x0:x1], across)
+    crop = look_closely(piece.image_bgr, *piece.place(x - x0, y - y0, pose.edge_px))
+    right, down = piece.factor_xy
+    crop = replace(crop, left=crop.left + x0 * right, top=crop.top + y0 * down)
+    return fit_pose(crop, (round(wide * right), round(high * down)), size, shifts=()).pose.score
+
+
+def _in_threes(first: int, last: int, end: int) -> tuple[int, int]:
+    """The stretch with a multiple of three pixels before it, and that long: three drawn out to four stay in
+    step with those of the picture drawn out as a whole."""
+    first -= first % 3
+    return first, min(end, last + (first - last) % 3)

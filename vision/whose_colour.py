@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 from calibration.samples import LEAST_COVERAGE, StickerSamples
 from calibration.second_opinion import BOTTOM, SIDES, TOP, TOP_SHARE
 from models.cube import frozen
-from vision.attention import attended, linear, normalised, stored_weights
+from vision.attention import attended, linear, normalised, prepared, stored_weights
 from vision.patches import JUST_HIDDEN, OPENED, RIM_HIDDEN, cell_patches, middles, opened_rows, ray_frame
-from vision.pose import FACE_NORMALS, SEEN_COSINE, CubePose, face_cosines
+from vision.pose import FACE_NORMALS, FACE_ROWS, SEEN_COSINE, CubePose, face_cosines
 
 Floats = NDArray[np.float32]
 
@@ -84,7 +84,7 @@ class Look:
 @lru_cache(maxsize=2)
 def _weights(has_middle: bool) -> dict[str, Floats]:
     name = "whose_colour.npz" if has_middle else "whose_colour_of_2.npz"
-    return stored_weights(Path(__file__).parent / "data" / name)
+    return prepared(stored_weights(Path(__file__).parent / "data" / name), _HEADS)
 
 
 def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
@@ -109,9 +109,13 @@ def look_at(image_bgr: NDArray[np.uint8], pose: CubePose) -> Look | None:
     looks = [([0, *best], [0, *best])]
     if others and knows_rims:  # from straight above these show as rims as well, and are asked about alone
         looks.append(([0, *others], others))
-    for faces, asked in looks:
-        tokens = _tokens(image_bgr, pose, faces, cosines, opened)
-        logits = _forward(tokens, _weights(has_middle=n > 2)).reshape(len(faces), n, n, _COLOURS + 1)
+    shown = [0, *best, *(others if len(looks) > 1 else [])]
+    pixels = _pixels(image_bgr, pose, shown, cosines, opened)
+    tokens = [
+        _tokens(pixels[[shown.index(face) for face in faces]], pose, faces, cosines) for faces, _ in looks
+    ]
+    for (faces, asked), told in zip(looks, _told(tokens, _weights(has_middle=n > 2)), strict=True):
+        logits = told.reshape(len(faces), n, n, _COLOURS + 1)
         of_asked = logits[len(faces) - len(asked) :]
         log_shares[asked] = _by_face(of_asked[..., :_COLOURS], faces)
         seen[asked] = 1.0 / (1.0 + np.exp(-np.clip(of_asked[..., -1], -30.0, 30.0)))
@@ -141,38 +145,51 @@ def _is_open(n: int) -> NDArray[np.bool_]:
     return frozen(out)
 
 
-def _tokens(
+def _pixels(
     image_bgr: NDArray[np.uint8],
     pose: CubePose,
     faces: list[int],
     cosines: NDArray[np.float64],
     opened: dict[int, NDArray[np.float64] | None],
 ) -> Floats:
-    """(F n n, 396): pixels -0.5..0.5 in BGR, then place and normal along the ray, and six numbers."""
+    """Pixels -0.5..0.5 in BGR of the stickers of F faces, (F, n, n, patches, PATCH, PATCH, 3)."""
+    rows, seen_under = FACE_ROWS[faces], []
+    for slot, face in enumerate(faces):
+        turned = opened.get(face)
+        seen_under.append(float(cosines[face]) if turned is None else OPENED)
+        if turned is not None:
+            rows[slot] = turned
+    patches = (cell_patches(image_bgr, pose, faces, seen_under, PATCH, margin, rows) for margin in MARGINS)
+    return np.stack(list(patches), axis=3)
+
+
+def _tokens(pixels: Floats, pose: CubePose, faces: list[int], cosines: NDArray[np.float64]) -> Floats:
+    """(F n n, 396): the pixels of F faces, then place and normal along the ray, and six numbers."""
     n = pose.size
-    edge_px = pose.edge_px
     turned = ray_frame(pose) @ pose.rotation
-    patches = np.empty((len(faces), n, n, len(MARGINS), PATCH, PATCH, 3), np.float32)
     numbers = np.empty((len(faces), n, n, 12), np.float32)
     known = ~_is_open(n)
     for slot, face in enumerate(faces):
-        rows = opened.get(face)
-        cosine = float(cosines[face]) if rows is None else OPENED
-        for i, margin in enumerate(MARGINS):
-            patches[slot, :, :, i] = cell_patches(image_bgr, pose, face, cosine, PATCH, margin, rows)
         numbers[slot, ..., 0:3] = middles(face, n) @ turned.T
         numbers[slot, ..., 3:6] = turned @ FACE_NORMALS[face]
         numbers[slot, ..., 6] = face == 0
         numbers[slot, ..., 7] = known[face]
         numbers[slot, ..., 8] = cosines[face]
         numbers[slot, ..., 11] = slot == 2
-    numbers[..., 9] = np.log2(edge_px / n / 16)
+    numbers[..., 9] = np.log2(pose.edge_px / n / 16)
     numbers[..., 10] = 4 / n - 1
     count = len(faces) * n * n
-    return np.concatenate([patches.reshape(count, -1), numbers.reshape(count, -1)], axis=1)
+    return np.concatenate([pixels.reshape(count, -1), numbers.reshape(count, -1)], axis=1)
 
 
-def _forward(tokens: Floats, weights: dict[str, Floats]) -> Floats:
-    """The network: tokens (T, 396) to logits (T, 5) of the four colours and of being seen."""
+def _told(tokens: list[Floats], weights: dict[str, Floats]) -> list[Floats]:
+    """Of each look's tokens (T, 396) the logits (T, 5) of the four colours and of being seen."""
+    if len({len(one) for one in tokens}) > 1:
+        return [_forward(one, weights) for one in tokens]
+    return np.split(_forward(np.concatenate(tokens), weights, len(tokens)), len(tokens))
+
+
+def _forward(tokens: Floats, weights: dict[str, Floats], looks: int = 1) -> Floats:
+    """The network: tokens (looks T, 396) to logits (looks T, 5)."""
     x = linear(np.maximum(linear(tokens, weights, "first"), 0), weights, "second")
-    return linear(normalised(attended(x, weights, _HEADS), weights, "norm"), weights, "out")
+    return linear(normalised(attended(x, weights, _HEADS, looks)), weights, "out")
