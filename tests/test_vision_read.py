@@ -18,7 +18,8 @@ from calibration.profile import default_profile
 from models.layer import LastLayer
 from models.library import load_library
 from vision.answer import Candidate
-from vision.locate import Found, find_cubes
+from vision.found import Found
+from vision.locate import find_cubes
 from vision.one_cube import Read
 from vision.pipeline import read_picture, read_whole
 from vision.scoring import Mark, marked
@@ -178,8 +179,8 @@ def test_crops_that_are_half_sure_do_not_name_what_the_first_look_thought_unlike
             return replace(read, answer=answer)
 
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("vision.pipeline.read_cube", looked_at)
-            patch.setattr("vision.other_crops.read_cube", looked_at)
+            patch.setattr("vision.pipeline.read_each_size", looked_at)
+            patch.setattr("vision.other_crops.read_each_size", looked_at)
             return read_picture(image).case is not None
 
     assert named(first_look=0.85, crops=0.92)

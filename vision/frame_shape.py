@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.locate import Found
+from vision.found import Found
 from vision.pixel_shape import drawn_out
 from vision.seeker import Find
 from vision.squeezed import unsqueezed

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.locate import FoundCube
+from vision.found import FoundCube
 from vision.pose import FACE_NORMALS, CubePose, cube_rotations, face_cosines
 from vision.sample import sample_stickers
 

@@ -6,7 +6,7 @@ of the picture. Flat grids, sticky notes and pictures of cubes are what both wer
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 from vision.crop import CROP_EDGES, Crop
 from vision.fit import Fitted, fit_pose
+from vision.found import Found, FoundCube, Surface
+from vision.layer_count import layer_shares, seam_contrast
 from vision.motion import Lens
 from vision.networks import Picture, Place, apart, look_closely, propose
 from vision.pose import CubePose
@@ -36,59 +38,41 @@ FARTHER, FARTHER_SCORE = 0.25, 0.9
 #: where still nothing is found, parts of the picture are looked at, this share of its longer side long, if
 #: that has so many pixels; the first network sees small cubes there that it had too few pixels for
 CLOSER, LEAST_NEARER_PX = 0.55, 480
+#: a number of layers is in question where the network gives it this probability
+OPEN_SHARE = 0.02
 #: pixels a sticker should have where seams are looked for
 SEAM_CELL_PX = 14.0
 #: how firmly the tilt is held there to what it was (:func:`vision.seams.seat`)
 SEAM_HOLD = 20.0
 
 
-@dataclass(frozen=True, eq=False)
-class Surface:
-    """Where the cube's own surface is really seen: probabilities (64, 64) over a square of the picture.
-
-    A pixel (x, y) of the picture lies at ``((x, y) - (left, top)) * scale_xy`` of the map.
-    """
-
-    left: float
-    top: float
-    scale_xy: tuple[float, float]
-    probability: NDArray[np.float32]
-
-    def at(self, points_xy: NDArray[np.floating]) -> NDArray[np.float32]:
-        """Probabilities (...) at pixels (..., 2); 0 outside the square."""
-        u = ((points_xy[..., 0] - self.left) * self.scale_xy[0] - 0.5).astype(np.float32)
-        v = ((points_xy[..., 1] - self.top) * self.scale_xy[1] - 0.5).astype(np.float32)
-        shape = u.shape
-        values = cv2.remap(
-            self.probability, u.reshape(1, -1), v.reshape(1, -1), cv2.INTER_LINEAR, borderValue=0
+def _found(image_bgr: Picture, fitted: Fitted, crop: Crop, size: int | None) -> FoundCube:
+    """The cube of a close look; with each number of layers that is open, where ``size`` does not fix it."""
+    found = _seated(image_bgr, fitted, crop)
+    network = fitted.pose.size_probabilities
+    in_question = [n for n, share in network.items() if share >= OPEN_SHARE]
+    if size is not None or len(in_question) < 2 or found.probability < LEAST_SCORE:
+        return found
+    high, wide = image_bgr.shape[:2]
+    cubes = {
+        n: found if n == found.pose.size else _seated(image_bgr, fit_pose(crop, (wide, high), n), crop)
+        for n in in_question
+    }
+    contrasts = {n: seam_contrast(image_bgr, cube.pose, cube.surface) for n, cube in cubes.items()}
+    shares = layer_shares(network, contrasts)
+    ranked = sorted(shares, key=lambda n: -shares[n])
+    best, *others = (
+        replace(
+            cubes[n],
+            pose=replace(cubes[n].pose, size_probabilities=shares),
+            probability=found.probability,
         )
-        return np.asarray(values.reshape(shape), dtype=np.float32)
+        for n in ranked
+    )
+    return replace(best, otherwise=tuple(others))
 
 
-@dataclass(frozen=True, eq=False)
-class FoundCube:
-    """One cube: its pose, how sure the finder is (0..1), and where it is covered."""
-
-    pose: CubePose
-    probability: float
-    surface: Surface
-
-    @property
-    def edge_px(self) -> float:
-        """Pixels per cube edge at the cube's centre."""
-        return self.pose.edge_px
-
-
-@dataclass(frozen=True, eq=False)
-class Found:
-    """Cubes, the one to read first; ``reason`` is "no-cube" where there is none, ``stage`` who said so."""
-
-    cubes: tuple[FoundCube, ...]
-    reason: str | None = None
-    stage: str | None = None
-
-
-def _found(image_bgr: Picture, fitted: Fitted, crop: Crop) -> FoundCube:
+def _seated(image_bgr: Picture, fitted: Fitted, crop: Crop) -> FoundCube:
     probability = fitted.cube_probability * min(1.0, max(0.0, fitted.line_score) / 0.6)
     surface = Surface(crop.left, crop.top, (crop.scale, crop.scale), fitted.surface)
     pose = onto_seams(image_bgr, fitted.pose, surface) if probability >= LEAST_SCORE else fitted.pose
@@ -127,7 +111,7 @@ def find_near(image_bgr: Picture, x: float, y: float, edge_px: float, size: int 
     """The cube at a known place, whatever its score: for a track, or for a person's click."""
     crop = look_closely(image_bgr, x, y, edge_px)
     high, wide = image_bgr.shape[:2]
-    return _found(image_bgr, fit_pose(crop, (wide, high), size), crop)
+    return _found(image_bgr, fit_pose(crop, (wide, high), size), crop, size)
 
 
 def find_cubes(
@@ -194,7 +178,7 @@ def _looked_at(
         crop = _centred(image_bgr, *place[1:])
         word = crop.cube_logit
         if crop.cube_probability >= least and word > DOUBTFUL_LOGIT:  # a fit only takes from it
-            found = _found(image_bgr, fit_pose(crop, wide_high, size), crop)
+            found = _found(image_bgr, fit_pose(crop, wide_high, size), crop, size)
             if found.probability >= least:
                 cubes.append(found)
         if word > FAINT_LOGIT:
@@ -270,7 +254,7 @@ def _look_again(
     assert best is not None
     if best[0] < AGAIN_SCORE:
         return None
-    found = _found(image_bgr, best[1], best[2])
+    found = _found(image_bgr, best[1], best[2], size)
     p = min(max(found.probability, 1e-6), 1 - 1e-6)
     at_first = max(word for _, word in doubtful)
     logit = (float(np.log(p / (1 - p))) + max(at_first, HOPELESS_LOGIT)) / 2

@@ -16,7 +16,7 @@ from calibration.reading import Reading
 from calibration.samples import LEAST_COVERAGE, StickerSamples
 from models.turns import FACES
 from vision.answer import Answer, Candidate, ShownSequence, quad_of
-from vision.locate import Found, FoundCube
+from vision.found import Found, FoundCube
 from vision.pose import FACE_COLUMNS, FACE_ORIGINS, FACE_ROWS, CubePose
 from vision.sample import sample_stickers
 from vision.verdict import (

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.answer import Answer
+from vision.each_size import read_each_size
 from vision.locate import find_near
-from vision.one_cube import SURE_CUBE, Read, Settings, read_cube
+from vision.one_cube import SURE_CUBE, Read, Settings
 from vision.squeezed import squared
 
 #: where no case is named at first, the same cube is looked at in other crops: their middles off by so much of
@@ -50,7 +51,7 @@ def read_in_other_crops(
             continue
         spent = dict(seconds) | {"locate": seconds["locate"] + time.perf_counter() - began}
         cubes = (other, *(one for one in found.cubes if one is not cube))
-        read = read_cube(image_bgr, replace(found, cubes=cubes), other, settings, spent)
+        read = read_each_size(image_bgr, replace(found, cubes=cubes), other, settings, spent)
         if read.answer.case is None or not _outweighs(first.answer, read.answer):
             continue
         if any(read.answer.case.code != one.answer.case.code for one in named if one.answer.case):

@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from calibration.profile import Profile, default_profile
 from models.decode_view import next_view
 from vision.answer import Answer
+from vision.each_size import read_each_size
 from vision.evidence import SOLVED
-from vision.locate import Found, FoundCube, find_cubes
-from vision.one_cube import SURE_CUBE, Read, Settings, is_colourless, read_cube
+from vision.found import Found, FoundCube
+from vision.locate import find_cubes
+from vision.one_cube import SURE_CUBE, Read, Settings, is_colourless
 from vision.other_crops import read_in_other_crops
 from vision.shrink import Halved
 from vision.squeezed import unsqueezed
@@ -58,11 +60,11 @@ def read_whole(
         profile or default_profile(), front, library, image, colourless=is_colourless(as_it_came)
     )
     nearest = found.cubes[0]
-    first = read_cube(image_bgr, found, nearest, settings, dict(seconds))
+    first = read_each_size(image_bgr, found, nearest, settings, dict(seconds))
     if not first.answer.ok:
         for cube in found.cubes[1:]:
             if cube.edge_px > 0.3 * nearest.edge_px and cube.probability > 0.95:
-                read = read_cube(image_bgr, found, cube, settings, dict(seconds))
+                read = read_each_size(image_bgr, found, cube, settings, dict(seconds))
                 if _gives_way(nearest, first.answer, cube, read.answer):
                     return read
     if first.answer.ok:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.colour import SRGB8_TO_LINEAR
 from calibration.samples import CLIPPED_FROM, StickerSamples
-from vision.locate import Surface
+from vision.found import Surface
 from vision.pose import FACE_COLUMNS, FACE_ORIGINS, FACE_ROWS, SEEN_COSINE, CubePose, face_cosines
 from vision.shrink import handy, shrunk, stretch
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.locate import Found, FoundCube
+from vision.found import Found, FoundCube
 from vision.worker import Worker
 
 Image = NDArray[np.uint8]

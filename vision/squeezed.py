@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from vision.crop import CROP_EDGES
 from vision.fit import fit_pose
-from vision.locate import Found, FoundCube, Surface, find_cubes
+from vision.found import Found, FoundCube, Surface
+from vision.locate import find_cubes
 from vision.networks import look_closely
 from vision.pixel_shape import drawn_out
 from vision.pose import CubePose
@@ -64,6 +65,7 @@ class Squared:
                 (surface.scale_xy[0] * across, surface.scale_xy[1] * down),
                 surface.probability,
             ),
+            otherwise=tuple(self.back(other) for other in cube.otherwise),
         )
 
 

@@ -22,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import second_opinion
-from vision.locate import Found, find_cubes
+from vision.found import Found
+from vision.locate import find_cubes
 from vision.pipeline import read_whole
 from vision.scoring import marked
 from vision.truth import Truth, truths_in
