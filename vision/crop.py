@@ -66,6 +66,12 @@ class Crop:
         return self.numbers[19:23]
 
     @property
+    def size_log_shares(self) -> Floats:
+        """The logarithm of the probability (4,) of each of SIZES."""
+        logits = self.size_logits
+        return np.asarray(logits - logits.max() - np.log(np.exp(logits - logits.max()).sum()))
+
+    @property
     def cube_logit(self) -> float:
         """The network's word on a cube being here, as a logit."""
         return float(self.numbers[23])

@@ -246,8 +246,7 @@ def fit_pose(
             break
     assert best is not None
     _, place, edge, seam = best
-    shifted = np.exp(logits - logits.max())
-    shares = shifted / shifted.sum()
+    shares = np.exp(crop.size_log_shares)
     pose = CubePose(
         n, place.focal, (float(principal[0]), float(principal[1])), place.rotation, place.centre,
         score=edge, size_probabilities={s: float(p) for s, p in zip(SIZES, shares, strict=True)},

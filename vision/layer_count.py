@@ -31,8 +31,8 @@ NEAR: Final = 0.03
 SOFTENED_PX: Final = 1.2
 DARKEST: Final = 8.0
 """Levels 0..255 that are added before light is compared by its logarithm, as dark pixels are mostly noise."""
-NETWORK_WEIGHT: Final = 0.75
-SEAM_WEIGHTS: Final = (0.5, 0.31, -0.85)
+NETWORK_WEIGHT: Final = 0.86
+SEAM_WEIGHTS: Final = (0.39, 0.19, -0.65)
 """What the network's log probability counts, and of :func:`seam_contrast` each part, in nats: a logistic fit
 on 1,459 traced pictures that left their layers open (tests/MEASURED.md, "How many layers")."""
 

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.crop import CROP_EDGES, Crop
+from vision.crop import CROP_EDGES, SIZES, Crop
 from vision.fit import Fitted, fit_pose
 from vision.found import Found, FoundCube, Surface
 from vision.layer_count import layer_shares, seam_contrast
@@ -38,8 +38,9 @@ FARTHER, FARTHER_SCORE = 0.25, 0.9
 #: where still nothing is found, parts of the picture are looked at, this share of its longer side long, if
 #: that has so many pixels; the first network sees small cubes there that it had too few pixels for
 CLOSER, LEAST_NEARER_PX = 0.55, 480
-#: a number of layers is in question where the network gives it this probability
-OPEN_SHARE = 0.02
+#: a number of layers is in question where the network gives it this probability; it is asked twice more then,
+#: with the crop's middle off by so much of an edge, and its scale
+OPEN_SHARE, OTHER_LOOKS = 0.02, ((0.06, 0.04, 1.08), (-0.05, 0.05, 0.93))
 #: pixels a sticker should have where seams are looked for
 SEAM_CELL_PX = 14.0
 #: how firmly the tilt is held there to what it was (:func:`vision.seams.seat`)
@@ -49,8 +50,7 @@ SEAM_HOLD = 20.0
 def _found(image_bgr: Picture, fitted: Fitted, crop: Crop, size: int | None) -> FoundCube:
     """The cube of a close look; with each number of layers that is open, where ``size`` does not fix it."""
     found = _seated(image_bgr, fitted, crop)
-    network = fitted.pose.size_probabilities
-    in_question = [n for n, share in network.items() if share >= OPEN_SHARE]
+    in_question = [n for n, share in fitted.pose.size_probabilities.items() if share >= OPEN_SHARE]
     if size is not None or len(in_question) < 2 or found.probability < LEAST_SCORE:
         return found
     high, wide = image_bgr.shape[:2]
@@ -59,7 +59,7 @@ def _found(image_bgr: Picture, fitted: Fitted, crop: Crop, size: int | None) -> 
         for n in in_question
     }
     contrasts = {n: seam_contrast(image_bgr, cube.pose, cube.surface) for n, cube in cubes.items()}
-    shares = layer_shares(network, contrasts)
+    shares = layer_shares(_asked_again(image_bgr, found.pose, crop), contrasts)
     ranked = sorted(shares, key=lambda n: -shares[n])
     best, *others = (
         replace(
@@ -70,6 +70,16 @@ def _found(image_bgr: Picture, fitted: Fitted, crop: Crop, size: int | None) -> 
         for n in ranked
     )
     return replace(best, otherwise=tuple(others))
+
+
+def _asked_again(image_bgr: Picture, pose: CubePose, crop: Crop) -> dict[int, float]:
+    """What the network says of each number of layers in this crop and two others: the geometric mean."""
+    (x, y), edge_px = pose.middle_xy, pose.edge_px
+    looks = [crop]
+    for right, down, scale in OTHER_LOOKS:
+        looks.append(look_closely(image_bgr, x + right * edge_px, y + down * edge_px, scale * edge_px))
+    shares = np.exp(np.mean([look.size_log_shares for look in looks], axis=0))
+    return dict(zip(SIZES, shares.tolist(), strict=True))
 
 
 def _seated(image_bgr: Picture, fitted: Fitted, crop: Crop) -> FoundCube:
