@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from calibration.profile import default_profile
 from vision.answer import Answer, Candidate, NamedCase
 from vision.each_size import LEAST_LISTED, read_each_size, weighed
 from vision.found import Found, FoundCube, Surface
+from vision.label_learn import look_again
 from vision.one_cube import Read, Settings
 from vision.pose import CubePose
 
@@ -96,3 +98,15 @@ def test_only_cubes_that_are_likely_and_at_their_last_layer_count(
     assert asked == ([4, 5] if share == 0.7 else [4])
     assert got.answer.ok == (share == 0.99 or other_is == "not-last-layer")
     assert got.is_open != got.answer.ok
+
+
+@pytest.mark.parametrize("share", [0.8, 0.99])
+def test_a_picture_whose_layers_are_open_teaches_no_profile(
+    monkeypatch: pytest.MonkeyPatch, share: float
+) -> None:
+    shares = {4: share, 5: 1 - share}
+    whole = replace(cube(4, shares), otherwise=(cube(5, shares),))
+    read = Read(named(4, "e0-pi"), Found((whole,)), whole, samples=cast(Any, 1), reading=cast(Any, 2))
+    monkeypatch.setattr("vision.pipeline.read_whole", lambda *_, **__: read)
+    photos = SimpleNamespace(profile=None, size=None, front=None)
+    assert (look_again(str(SAMPLE), cast(Any, photos)) is None) == (share == 0.8)

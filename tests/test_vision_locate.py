@@ -36,6 +36,26 @@ def test_cube_is_found_where_the_truth_says(truth_file: Path) -> None:
     assert min(gaps) < 0.35 * edge_px / truth["n"]
 
 
+@pytest.mark.parametrize("truth_file", sorted(SAMPLES.glob("*.json")), ids=lambda p: p.stem)
+def test_layers_are_those_of_the_truth_when_all_numbers_are_asked_for(
+    truth_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Source: the truth beside each sample picture, from its renderer."""
+    truth = json.loads(truth_file.read_text())
+    if "top_quad" not in truth:
+        return
+    picture = cv2.imread(str(truth_file.with_suffix(".jpg")))
+    monkeypatch.setattr("vision.locate.OPEN_SHARE", 0.0)
+    cube = find_cubes(picture).cubes[0]
+    shares = cube.pose.size_probabilities
+    assert cube.pose.size == truth["n"] == max(shares, key=lambda n: shares[n])
+    assert [other.pose.size for other in cube.otherwise] == sorted(
+        set(shares) - {truth["n"]}, key=lambda n: -shares[n]
+    )
+    assert sum(shares.values()) == pytest.approx(1)
+    assert find_cubes(picture, size=truth["n"]).cubes[0].otherwise == ()
+
+
 def test_blank_pictures_hold_no_cube() -> None:
     for shade in (0, 127, 255):
         found = find_cubes(np.full((300, 400, 3), shade, np.uint8))

@@ -58,7 +58,10 @@ def test_a_picture_with_square_pixels_is_left_as_it_is(path: Path) -> None:
 
 
 @pytest.mark.parametrize("across", [*SHAPES, 1.0, 0.6])
-def test_a_cube_found_in_a_picture_drawn_out_lies_there_in_the_picture_itself(across: float) -> None:
+def test_a_cube_found_in_a_picture_drawn_out_lies_there_in_the_picture_itself(
+    across: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("vision.locate.OPEN_SHARE", 0.0)
     image = squeezed(load_photo(str(SAMPLES / "01-large-on-desk.jpg")).image_bgr, across)
     picture = squared(image, across)
     cube = find_cubes(picture.image_bgr).cubes[0]
@@ -68,6 +71,9 @@ def test_a_cube_found_in_a_picture_drawn_out_lies_there_in_the_picture_itself(ac
     assert picture.place(*back.pose.middle_xy, back.edge_px) == pytest.approx(
         (*cube.pose.middle_xy, cube.edge_px)
     )
+    assert len(back.otherwise) == len(cube.otherwise) > 0
+    for other, other_back in zip(cube.otherwise, back.otherwise, strict=True):
+        assert other_back.pose.middle_xy * np.array(picture.factor_xy) == pytest.approx(other.pose.middle_xy)
     inside = quad_xy.mean(axis=0) + 0.3 * (quad_xy - quad_xy.mean(axis=0))
     assert back.surface.at(inside / picture.factor_xy) == pytest.approx(cube.surface.at(inside), abs=1e-4)
 

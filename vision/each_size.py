@@ -29,6 +29,12 @@ LEAST_LISTED: Final = 0.02
 """A case of another number of layers less probable than this is not listed; such tails are long."""
 
 
+def in_question(cube: FoundCube) -> list[FoundCube]:
+    """The cube with each other number of layers that is likely enough to count."""
+    shares = cube.pose.size_probabilities
+    return [other for other in cube.otherwise if shares[other.pose.size] >= LEAST_SHARE]
+
+
 def read_each_size(
     image_bgr: Picture, found: Found, cube: FoundCube, settings: Settings, seconds: dict[str, float]
 ) -> Read:
@@ -39,8 +45,7 @@ def read_each_size(
     was right). A refusal of the likeliest stands as it is: it is about what is seen.
     """
     first = read_cube(image_bgr, found, cube, settings, seconds)
-    shares = cube.pose.size_probabilities
-    others = [other for other in cube.otherwise if shares[other.pose.size] >= LEAST_SHARE]
+    others = in_question(cube)
     if not others or not (first.answer.ok or first.is_open):
         return first
     began = time.perf_counter()
@@ -49,7 +54,7 @@ def read_each_size(
         read = read_cube(image_bgr, found, other, settings, dict(seconds)).answer
         if read.reason != "not-last-layer":
             reads[other.pose.size] = read
-    answer = weighed(first.answer, reads, shares)
+    answer = weighed(first.answer, reads, cube.pose.size_probabilities)
     spent = {**answer.seconds, "decode": answer.seconds["decode"] + time.perf_counter() - began}
     return replace(first, answer=replace(answer, seconds=spent), is_open=not answer.ok)
 

@@ -26,8 +26,12 @@ def surest(answers: list[Json], most: int) -> list[str]:
 
 
 def look_again(image: str, photos: PhotoReader) -> Seen | None:
-    """A picture read once more, as it was read, with what it was read from; None where it cannot be had."""
+    """A picture read once more, as it was read, with what it was read from.
+
+    None where it cannot be had, and where the number of layers is open: stickers may lie elsewhere then.
+    """
     from calibration.learn import Seen
+    from vision.each_size import in_question
     from vision.photo_reader import LEAST_LONG_SIDES_PX, loaded_profile
     from vision.pipeline import read_whole
     from vision.sources import load_photo
@@ -43,6 +47,6 @@ def look_again(image: str, photos: PhotoReader) -> Seen | None:
         front=photos.front,
         image=image,
     )
-    if whole.samples is None or whole.reading is None:
+    if whole.cube is None or whole.samples is None or whole.reading is None or in_question(whole.cube):
         return None
     return Seen(Path(image).name, whole.samples, whole.reading)
