@@ -24,7 +24,7 @@ from calibration.labelling import (
     label_shot,
     problem_of,
     samples_of,
-    unseen_colours,
+    untaught_colours,
 )
 from calibration.mirrored import mirror_images
 from calibration.profile import ColourModel, Profile, default_profile
@@ -101,10 +101,7 @@ def collect(
     )
     # fitted once more from what is kept, so that anybody can do so again and get the same numbers
     profile = profile.with_model(refit(profile, base.model))
-    unseen = unseen_colours(kept)
-    if unseen:
-        names = ", ".join(profile.colours[k] for k in unseen)
-        warnings.append(f"never seen: {names}; add a picture of the other side of the cube")
+    warnings += untaught(kept, profile.colours)
     return Collected(profile, tuple(kept), tuple(left_out), tuple(warnings))
 
 
@@ -169,12 +166,19 @@ def differing_share(which: int, labelled: Sequence[LabelledShot], start: Profile
     """
     others = [one for i, one in enumerate(labelled) if i != which]
     own = labelled[which].labels
-    shown = np.isin(own, [k for k in range(6) if k not in unseen_colours(others)])
+    shown = np.isin(own, sorted(set(range(6)).difference(*untaught_colours(others))))
     if not shown.any():
         return 0.0
     again = label_shot(labelled[which].shot, replace(start, model=fit(others, base)))
     both = shown & (again.labels >= 0)
     return float((own[both] != again.labels[both]).mean()) if both.any() else 1.0
+
+
+def untaught(kept: Sequence[LabelledShot], colours: Sequence[str]) -> list[str]:
+    """What to tell of colours that no picture teaches: what to show instead."""
+    unseen, burnt = (", ".join(colours[k] for k in which) for which in untaught_colours(kept))
+    out = [f"never seen: {unseen}; add a picture of the other side of the cube"] if unseen else []
+    return out + ([f"burnt out by light: {burnt}; add a darker picture of that side"] if burnt else [])
 
 
 def _nothing_left(left_out: Sequence[tuple[str, str]]) -> str:

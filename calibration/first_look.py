@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.adapt import adapt, first_word
-from calibration.labelling import COVERED, Shot, labelled_picture
+from calibration.labelling import COVERED, Shot, labelled_picture, teaching
 from calibration.learning import LabelledPicture
 from calibration.profile import SCHEME, ColourModel, Profile
 from calibration.reading import read_stickers
@@ -112,6 +112,6 @@ def first_look(shots: Sequence[Shot], base: Profile) -> tuple[Profile, list[Ints
     known = [
         labelled_picture(shot.samples, own, base.model)
         for shot, own in zip(shots, labels, strict=True)
-        if own is not None and ((own >= 0) & (shot.samples.coverage > COVERED)).any()
+        if own is not None and teaching(shot.samples, own).any()
     ]
     return (base.with_model(adapt(base.model, known)) if known else find_width(shots, base)), labels

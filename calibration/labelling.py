@@ -14,7 +14,7 @@ from calibration.adapt import PictureWord, adapt, first_word
 from calibration.colour import log_light
 from calibration.learning import LabelledPicture
 from calibration.modes import PIXEL_NOISE, SPREAD_SHARE
-from calibration.profile import ColourModel, ColourSample, Profile
+from calibration.profile import COLOURS, ColourModel, ColourSample, Profile
 from calibration.reading import Reading, read_stickers
 from calibration.samples import StickerSamples
 from models.decode_doubt import is_doubted
@@ -26,6 +26,8 @@ SURE: Final = 0.9
 """Posterior from which a sticker's label is taken."""
 COVERED: Final = 0.5
 """A sticker teaches where more than this share of it is seen."""
+WHITE: Final = COLOURS.index("white")
+"""The lightest of the usual colours."""
 DIFFERING: Final = 0.12
 """Share of a picture's stickers that may be labelled otherwise by the model of the other pictures."""
 
@@ -57,9 +59,18 @@ class LabelledShot:
         return self.shot.samples.size
 
 
+def teaching(samples: StickerSamples, labels: Ints) -> NDArray[np.bool_]:
+    """Which stickers (6, n, n) teach: labelled (label >= 0), seen well enough, not burnt out by light.
+
+    White may be burnt out: it is so first, and nothing that is brighter could be meant.
+    """
+    burnt_out = samples.burnt_out & (labels != WHITE)
+    return np.asarray((labels >= 0) & (samples.coverage > COVERED) & ~burnt_out)
+
+
 def labelled_picture(samples: StickerSamples, labels: Ints, model: ColourModel) -> LabelledPicture:
-    """Features of the labelled stickers (label >= 0) for learning."""
-    rows = np.argwhere((labels >= 0) & (samples.coverage > COVERED))
+    """Features of the stickers that teach, for learning."""
+    rows = np.argwhere(teaching(samples, labels))
     index = tuple(rows.T)
     linear = samples.linear_rgb[index].astype(np.float64)
     spread = samples.spread_rgb[index].astype(np.float64)
@@ -107,6 +118,8 @@ def problem_of(labelled: LabelledShot) -> str | None:
         return "shows no cube that is solved or at its last layer"
     if (labelled.labels >= 0).sum() < 2 * labelled.size:
         return "shows too few stickers clearly"
+    if teaching(labelled.shot.samples, labelled.labels).sum() < 2 * labelled.size:
+        return "is too bright: its stickers are burnt out"
     return None
 
 
@@ -128,10 +141,13 @@ def _as_base_has_it(one: LabelledShot, base: ColourModel) -> tuple[LabelledPictu
     return picture, first_word(base, picture)
 
 
-def unseen_colours(kept: Sequence[LabelledShot]) -> list[int]:
-    """Colour indices of which no sticker was seen."""
-    seen = np.unique(np.concatenate([one.labels.ravel() for one in kept]))
-    return [k for k in range(6) if k not in seen]
+def untaught_colours(kept: Sequence[LabelledShot]) -> tuple[list[int], list[int]]:
+    """Colour indices of which no sticker was seen, and of which all that were are burnt out by light."""
+    seen = {k for one in kept for k in np.unique(one.labels).tolist()}
+    taught = {
+        k for one in kept for k in np.unique(one.labels[teaching(one.shot.samples, one.labels)]).tolist()
+    }
+    return [k for k in range(6) if k not in seen], [k for k in range(6) if k in seen - taught]
 
 
 def light_of(labelled: LabelledShot, base: ColourModel) -> tuple[float, float, float]:
@@ -143,11 +159,11 @@ def light_of(labelled: LabelledShot, base: ColourModel) -> tuple[float, float, f
 
 
 def samples_of(labelled: LabelledShot, base: ColourModel) -> list[ColourSample]:
-    """The labelled stickers as the profile keeps them; ``picture`` is "NAME#FACE"."""
+    """The stickers that teach as the profile keeps them; ``picture`` is "NAME#FACE"."""
     light = light_of(labelled, base)
     samples = labelled.shot.samples
     out = []
-    for face, row, col in np.argwhere((labelled.labels >= 0) & (samples.coverage > COVERED)):
+    for face, row, col in np.argwhere(teaching(samples, labelled.labels)):
         red, green, blue = (min(1.0, max(0.0, float(v))) for v in samples.linear_rgb[face, row, col])
         key = f"{labelled.shot.name}#{FACES[face]}"
         out.append(ColourSample(int(labelled.labels[face, row, col]), (red, green, blue), light, key))

@@ -16,6 +16,9 @@ LEAST_COVERAGE: Final = 0.05
 CLIPPED_FROM: Final = 253
 """Value of a pixel's channel, of 255, from which it is at the sensor's end."""
 
+BURNT_FROM: Final = 0.97
+"""Linear light of a channel, 0..1, that a curve has pushed to its end: how bright it was cannot be told."""
+
 MAX_SAMPLES: Final = 20_000
 """Stickers that a profile may keep."""
 
@@ -60,6 +63,14 @@ class StickerSamples:
     def visible_faces(self) -> tuple[int, ...]:
         """Indices (URFDLB) of the faces of which something was seen."""
         return tuple(int(face) for face in range(6) if (self.coverage[face] > 0).any())
+
+    @property
+    def burnt_out(self) -> NDArray[np.bool_]:
+        """Which stickers (6, n, n) have two channels or more at their end.
+
+        A pale orange and a white look alike there; one channel is at its end in many a plain yellow or blue.
+        """
+        return np.asarray((self.linear_rgb >= BURNT_FROM).sum(axis=-1) >= 2)
 
     @classmethod
     def empty(cls, size: int) -> StickerSamples:

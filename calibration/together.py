@@ -38,6 +38,8 @@ LIKE_THE_REST: Final = 0.4
 """Prior of a sticker of the last layer to have the colour of the rest of its face."""
 UNSEEN_NATS: Final = 1.0
 """What a colour costs that no picture shows: who calibrates was asked for all sides."""
+BRIGHTER: Final = 1.0
+"""Standard deviation, log units, by which a face that is burnt out may be brighter than it looks."""
 NOVELTY: Final = (0.35, 0.25)
 """Standard deviations, log units, by which the colours of an unusual cube may be lighter, and of another hue,
 than the general model allows: black for white, pastel."""
@@ -88,7 +90,8 @@ def views_of(samples: StickerSamples, model: ColourModel, scheme: tuple[int, ...
         out.append(
             View(
                 np.array([centre for centre, _ in parts]),
-                np.array([spread for _, spread in parts]),
+                np.array([spread for _, spread in parts])
+                + BRIGHTER**2 * np.array([[samples.burnt_out[f][use[f]].mean()] for f in faces]),
                 faces,
                 use,
                 colours,

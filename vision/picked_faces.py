@@ -11,10 +11,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.collect import Collected
+from calibration.collect import Collected, untaught
 from calibration.colour import SRGB8_TO_LINEAR, log_light
 from calibration.kept import picture_name
-from calibration.labelling import LabelledShot, Shot, fit, label_shot, samples_of
+from calibration.labelling import LabelledShot, Shot, fit, label_shot, samples_of, teaching
 from calibration.profile import COLOURS, default_profile
 from calibration.samples import CLIPPED_FROM, StickerSamples
 from models.errors import UsageError
@@ -123,6 +123,8 @@ def profile_from_faces(
     shot = Shot(picture_name(Path(picture).name[-60:]), samples)
     reading = label_shot(shot, base).reading
     kept = LabelledShot(shot, labels, reading)
+    if not teaching(samples, labels).any():
+        raise UsageError(f"{picture}: the faces are burnt out by light; take a darker picture")
     profile = replace(
         base,
         name=name,
@@ -133,6 +135,4 @@ def profile_from_faces(
         model=fit([kept], base.model),
         samples=tuple(samples_of(kept, base.model)),
     )
-    missing = [names[k] for k in range(6) if k not in labels]
-    warnings = (f"never seen: {', '.join(missing)}",) if missing else ()
-    return Collected(profile, (kept,), (), warnings)
+    return Collected(profile, (kept,), (), tuple(untaught([kept], names)))

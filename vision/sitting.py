@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.collect import Collected, collect
 from calibration.colour import log_light
-from calibration.labelling import LabelledShot, Shot, label_shot, light_of, problem_of
+from calibration.labelling import LabelledShot, Shot, label_shot, light_of, problem_of, teaching
 from calibration.profile import Profile
 from models.errors import LastlookError
 from vision.wording import counted
@@ -115,8 +115,9 @@ class Sitting:
         return f"taken back; {counted(len(self.taken), 'picture')} left; move the cube to go on"
 
     def seen_in(self) -> list[int]:
-        """In how many pictures each of the six colours was seen."""
-        return [sum(bool((one.labels == k).any()) for one in self.taken) for k in range(6)]
+        """In how many pictures each of the six colours was seen, and not burnt out."""
+        seen = [one.labels[teaching(one.shot.samples, one.labels)] for one in self.taken]
+        return [sum(bool((labels == k).any()) for labels in seen) for k in range(6)]
 
     def lights(self) -> int:
         """How many different lights the pictures were taken under."""
