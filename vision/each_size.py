@@ -35,6 +35,15 @@ def in_question(cube: FoundCube) -> list[FoundCube]:
     return [other for other in cube.otherwise if shares[other.pose.size] >= LEAST_SHARE]
 
 
+def open_sizes(cube: FoundCube) -> tuple[int, ...]:
+    """The numbers of layers that the cube may have, the likeliest first; () where that is as sure as a case
+    must be to be named."""
+    others = tuple(other.pose.size for other in in_question(cube))
+    if not others or cube.pose.size_probabilities[cube.pose.size] >= SPEAK_FROM:
+        return ()
+    return (cube.pose.size, *others)
+
+
 def read_each_size(
     image_bgr: Picture, found: Found, cube: FoundCube, settings: Settings, seconds: dict[str, float]
 ) -> Read:

@@ -13,6 +13,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.each_size import open_sizes
 from vision.holding import free_share, nearest_labelling
 from vision.locate import find_near
 from vision.passing import FREE, Glance
@@ -42,13 +43,15 @@ class Follower:
 
     ``change`` tells what the last :meth:`step`, or :meth:`at_rest` after it, did to the track: "" went on,
     "found" taken up again under the old names, "mended" put right by a sighting, "other" begun anew under
-    names of its own. ``cover`` (6, n, n): the share of each sticker that is free of hands, as last seen by
-    the finder.
+    names of its own. ``cover`` (6, n, n): the share of each sticker that is free of hands, ``open_sizes``
+    the numbers of layers that the cube may have where that is open, the likeliest first: both as last seen
+    by the finder.
     """
 
     def __init__(self, find: Find, *, size: int | None, live: bool) -> None:
         self.change: Change = ""
         self.cover: NDArray[np.float32] | None = None
+        self.open_sizes: tuple[int, ...] = ()
         self.fluid = False
         self._size = size
         self._live = live
@@ -76,6 +79,7 @@ class Follower:
     def lose(self) -> None:
         """Forget the track and all that was known of it."""
         self._tracker, self.cover, self.fluid, self._unseen = None, None, False, 0
+        self.open_sizes = ()
         self._poses.clear()
         self._recent.clear()
 
@@ -185,6 +189,7 @@ class Follower:
         self._tracker, self.change, self.fluid, self._unseen = tracker, change, False, 0
         self._poses.append((sighting.number, pose))
         self.cover, self._checked = None, _views(pose)
+        self.open_sizes = open_sizes(sighting.cubes[0])
         self._note_cover(sighting)
         return tracked
 
@@ -204,13 +209,15 @@ class Follower:
         pose = next((pose for number, pose in self._poses if number == sighting.number), tracked.pose)
         # while a layer turns the track may go with it; which of the two lies on the seams is asked below
         reach_edges = STRAYED_EDGES if self.fluid else NEAR_EDGES
-        if not any(_near(pose, cube.pose, reach_edges) for cube in sighting.cubes):
+        cube = next((cube for cube in sighting.cubes if _near(pose, cube.pose, reach_edges)), None)
+        if cube is None:
             self._unseen += 1
             if self._unseen >= MOST_UNSEEN:
                 self.lose()
                 return None
             return tracked
         self._unseen = 0
+        self.open_sizes = open_sizes(cube)
         self._note_cover(sighting)
         return self._compared(sighting, tracked, image, reach_edges)
 

@@ -40,7 +40,8 @@ class FrameReport:
     ``turned_over``: with this frame the watcher took the source for mirrored by itself, or no longer;
     ``reshaped``: likewise for squeezed, or squeezed otherwise than before; ``ended`` an attempt that ended in
     this frame; ``naming`` the names of the colours; ``begun`` the last settled verdict while the turns that
-    followed it are under way, None else."""
+    followed it are under way, None else; ``open_sizes`` the numbers of layers that the cube may have, while
+    that is open: then nothing comes to be settled."""
 
     number: int
     time_s: float
@@ -64,6 +65,7 @@ class FrameReport:
     reshaped: bool = False
     naming: Naming = USUAL
     begun: Verdict | None = None
+    open_sizes: tuple[int, ...] = ()
 
     @property
     def case(self) -> str | None:

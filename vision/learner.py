@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calibration.labelling import COVERED, SURE
+from calibration.labelling import COVERED, SURE, teaching
 from calibration.learn import DriftWatch, Seen, learned, worth_learning
 from calibration.profile import load_profile
 from models.journal import utc_text
@@ -47,7 +47,8 @@ def look_of(outcome: Outcome) -> tuple[Seen, int] | None:
     sure = covered & (own.max(axis=-1) >= SURE)
     if (own.argmax(axis=-1) != together.argmax(axis=-1))[sure].any():
         return None
-    taught = covered & (together.max(axis=-1) >= SURE) & (alone.clean >= 0.5)
+    taught = teaching(samples, together.argmax(axis=-1)) & (together.max(axis=-1) >= SURE)
+    taught &= alone.clean >= 0.5
     return Seen("", samples, reading), int(taught.sum())
 
 

@@ -243,7 +243,8 @@ class Watcher:
         verdict = outcome.verdict if outcome is not None else None
         settled = verdict is not None and verdict.settled and pose is not None and not turning
         mirrored_now = outcome is not None and outcome.mirrored_probability > 0.5
-        settled = settled and not mirrored_now
+        open_sizes = self._follower.open_sizes if pose is not None and not self._was_settled else ()
+        settled = settled and not mirrored_now and not open_sizes
         state = None
         if settled and verdict is not None and outcome is not None and verdict.case is not None:
             colour = verdict.posterior.face_colours[verdict.posterior.top]
@@ -287,4 +288,5 @@ class Watcher:
             arrived_s=frame.arrived_s,
             naming=self._naming,
             begun=self._told if under_way else None,
+            open_sizes=open_sizes,
         )
