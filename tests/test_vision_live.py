@@ -125,6 +125,7 @@ def test_no_sequence_is_suggested_for_a_guessed_permutation(hidden: tuple[int, .
         front_side=None,
         naming=USUAL,
         begun=None,
+        open_sizes=(),
     )
     session = Session(None, None, library=load_library())  # type: ignore[arg-type]
     found = session.suggestions(verdict)

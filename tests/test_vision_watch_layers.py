@@ -60,8 +60,10 @@ def test_a_case_settles_once_the_layers_are_known_and_stays(first: dict[int, flo
 
 
 def test_a_number_of_layers_that_is_given_is_not_in_question() -> None:
+    """Not even where the network would count others."""
     image_bgr = load_photo(str(SAMPLES / "01-large-on-desk.jpg")).image_bgr
-    watcher = Watcher(default_profile(), size=4)
-    reports = [watcher.step(StreamFrame(image_bgr, k, k / 4, 0.0)) for k in range(6)]
+    watcher = Watcher(default_profile(), size=5)
+    reports = [watcher.step(StreamFrame(image_bgr, k, k / 4, 0.0)) for k in range(4)]
     watcher.close()
-    assert reports[-1].settled and not any(report.open_sizes for report in reports)
+    assert all(report.pose is not None and report.pose.size == 5 for report in reports)
+    assert not any(report.open_sizes for report in reports)
