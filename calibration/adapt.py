@@ -6,12 +6,12 @@ picture, ``cube ~ N(mean, cube_cov)`` and the light's covariance as its colours 
 (:mod:`calibration.lamps`), the posterior of ``cube`` given all pictures has a closed form; its mean becomes
 the class means, and what is left to know of it plus the light becomes the picture's covariance.
 
-Two things keep it honest. Pictures taken to calibrate are mostly taken under one lamp, so most of the light
-counts as theirs in common, unless they speak against it: agreeing pictures do not take the lamp for the
-cube. And each colour may be an unusual one, black for white or a pastel: its own part of ``cube_cov`` is
-widened where the pictures bear that out. What single colours on a face and single stickers add is carried
-over from the general model to the colours found (:func:`calibration.lamps.scatter_at`), and re-estimated by
-:func:`calibration.learning.fit_model`.
+Two things keep it honest. Pictures taken to calibrate are mostly taken under one lamp, so most of the light,
+though not its brightness, counts as theirs in common, unless they speak against it: agreeing pictures do not
+take the lamp for the cube. And each colour may be an unusual one, black for white or a pastel: its own part
+of ``cube_cov`` is widened where the pictures bear that out. What single colours on a face and single stickers
+add is carried over from the general model to the colours found (:func:`calibration.lamps.scatter_at`), and
+re-estimated by :func:`calibration.learning.fit_model`.
 """
 
 from __future__ import annotations
@@ -24,15 +24,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.lamps import light_covariance, moves_behind, scatter_at
+from calibration.lamps import light_covariance, moves_behind, scatter_at, shared_covariance
 from calibration.learning import LabelledPicture, fit_model, solve_pictures
 from calibration.light import Prepared, prepare_model
 from calibration.profile import ColourModel
 
 Floats = NDArray[np.float64]
 
-IN_COMMON: Final = 0.9
-"""Share of the light's variance that the pictures of one calibration have in common."""
 DIFFERENT_NATS: Final = 2.0
 """How much better lights that differ must explain the pictures."""
 UNUSUAL: Final = ((0.25, 0.2), (0.7, 0.4), (2.0, 0.6))
@@ -103,14 +101,19 @@ def log_evidence(word: TogetherWord, mean: Floats, cov: Floats) -> float:
 
 
 def cube_posterior(
-    words: Sequence[PictureWord], mean: Floats, cube_cov: Floats, light_cov: Floats, common: float = 0.0
+    words: Sequence[PictureWord],
+    mean: Floats,
+    cube_cov: Floats,
+    light_cov: Floats,
+    shared_cov: Floats | None = None,
 ) -> tuple[Floats, Floats]:
     """Mean (18,) and covariance (18, 18) of the cube's class means given its pictures.
 
-    ``common``: the share, 0..1, of the light's variance that all pictures have in common.
+    ``shared_cov`` (18, 18): the part of the light's covariance that all pictures have in common; None: none.
     """
-    own = words_together(words, (1.0 - common) * light_cov)
-    both_cov = cube_cov + common * light_cov
+    shared_cov = np.zeros_like(light_cov) if shared_cov is None else shared_cov
+    own = words_together(words, light_cov - shared_cov)
+    both_cov = cube_cov + shared_cov
     seen_cov = np.linalg.inv(np.linalg.inv(both_cov) + own.precision)
     seen = mean + seen_cov @ (own.pull - own.precision @ mean)
     gain = cube_cov @ np.linalg.inv(both_cov)
@@ -131,13 +134,14 @@ def scatter(lightness: float, hue: float) -> Floats:
 
 
 def widened(
-    cube_cov: Floats, words: Sequence[PictureWord], mean: Floats, light_cov: Floats
-) -> tuple[Floats, float]:
-    """``cube_cov`` with the colours that the pictures show to be unusual let free, and the light in common.
+    cube_cov: Floats, words: Sequence[PictureWord], mean: Floats, light_cov: Floats, shared_cov: Floats
+) -> tuple[Floats, bool]:
+    """``cube_cov`` with the colours that the pictures show to be unusual let free, and whether one light is
+    likelier, which gives them ``shared_cov`` in common.
 
     Colour by colour, each as unusual as explains the pictures best, until none changes.
     """
-    shared = words_together(words, (1.0 - IN_COMMON) * light_cov)
+    shared = words_together(words, light_cov - shared_cov)
     apart = words_together(words, light_cov)
 
     def cov_of(levels: Sequence[int]) -> Floats:
@@ -148,25 +152,25 @@ def widened(
                 out[span, span] += scatter(*UNUSUAL[level - 1])
         return out
 
-    def worth(levels: Sequence[int]) -> tuple[float, float]:
+    def worth(levels: Sequence[int]) -> tuple[float, bool]:
         cov = cov_of(levels)
-        together = log_evidence(shared, mean, cov + IN_COMMON * light_cov)
+        together = log_evidence(shared, mean, cov + shared_cov)
         different = log_evidence(apart, mean, cov) - DIFFERENT_NATS if len(words) > 1 else -np.inf
         price = UNUSUAL_NATS * sum(level > 0 for level in levels)
-        return max(together, different) - price, IN_COMMON if together >= different else 0.0
+        return max(together, different) - price, together >= different
 
     levels = [0] * 6
-    best, common = worth(levels)
+    best, one_light = worth(levels)
     changed = True
     while changed:
         changed = False
         for k in range(6):
             for level in range(len(UNUSUAL) + 1):
                 tried = [*levels[:k], level, *levels[k + 1 :]]
-                value, its_common = worth(tried)
+                value, its_light = worth(tried)
                 if value > best + 1e-9:
-                    best, common, levels, changed = value, its_common, tried, True
-    return cov_of(levels), common
+                    best, one_light, levels, changed = value, its_light, tried, True
+    return cov_of(levels), one_light
 
 
 @lru_cache(maxsize=4)
@@ -210,14 +214,15 @@ def adapt(
     if not pictures:
         raise ValueError("a cube's colours cannot be learned from no picture")
     mean0 = base.mean.reshape(18)
-    model, cube_cov, common = base, usual_cubes(base), IN_COMMON
+    model, cube_cov, one_light = base, usual_cubes(base), True
     for step in range(STEPS):
         prepared = prepare_model(model)
         light_cov = light_covariance(model.mean, base.floor)
+        shared_cov = shared_covariance(model.mean, base.floor)
         words = known if step == 0 and known is not None else words_of(model, prepared, pictures)
         if step == 0:  # later the light is that of the colours found, which would argue in a circle
-            cube_cov, common = widened(cube_cov, words, mean0, light_cov)
-        mean, cov = cube_posterior(words, mean0, cube_cov, light_cov, common)
+            cube_cov, one_light = widened(cube_cov, words, mean0, light_cov, shared_cov)
+        mean, cov = cube_posterior(words, mean0, cube_cov, light_cov, shared_cov if one_light else None)
         light_cov = light_covariance(mean, base.floor)
         model = replace(model, mean=mean.reshape(6, 3), picture_cov=_symmetric(cov + light_cov))
         model = carried_over(base, model) if carry else model

@@ -35,10 +35,14 @@ LIFT: Final = 0.05
 """Linear light that one unit of a lift adds."""
 DARKEST: Final = 0.003
 """Linear light below which a class counts as this dark: a curve has no slope at 0."""
+IN_COMMON: Final = 0.9
+"""Share of a light's variance that the pictures of a sitting have in common."""
 ROUNDS: Final = 200
 """Steps in which the moves behind a scatter are found."""
 REST_SHARE: Final = 0.1
 """Share of a scatter that counts as no move to begin with."""
+#: how bright a light is, as a mean of the moves: what the channels gain of themselves
+_BRIGHTNESS = np.eye(MOVES)[[0, 4, 8]].mean(axis=0)
 
 
 @lru_cache(maxsize=1)
@@ -67,6 +71,19 @@ def light_covariance(mean: Floats, floor: float) -> Floats:
     moves_cov, rest_var = usual_moves()
     moves = light_moves(mean, floor)
     return np.asarray(moves @ moves_cov @ moves.T + rest_var * np.eye(18))
+
+
+def shared_covariance(mean: Floats, floor: float) -> Floats:
+    """Covariance (18, 18) of what the lights of one sitting's pictures have in common, if one lamp gave them.
+
+    IN_COMMON of what the light does, but nothing of how bright it is: each picture is exposed anew, and
+    another corner of the cube turns other faces to the lamp.
+    """
+    moves_cov, rest_var = usual_moves()
+    with_brightness = moves_cov @ _BRIGHTNESS
+    others = moves_cov - np.outer(with_brightness, with_brightness) / (_BRIGHTNESS @ with_brightness)
+    moves = light_moves(mean, floor)
+    return np.asarray(IN_COMMON * (moves @ others @ moves.T + rest_var * np.eye(18)))
 
 
 def scatter_at(moves_cov: Floats, rest_var: float, mean: Floats, floor: float) -> Floats:

@@ -16,10 +16,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.adapt import DIFFERENT_NATS, IN_COMMON, scatter, usual_cubes
+from calibration.adapt import DIFFERENT_NATS, scatter, usual_cubes
 from calibration.classifier import inverse_and_log_det
 from calibration.colour import log_light
-from calibration.lamps import light_covariance
+from calibration.lamps import IN_COMMON, light_covariance
 from calibration.light import robust_centre
 from calibration.profile import ColourModel
 from calibration.samples import StickerSamples
@@ -128,11 +128,12 @@ def look_together(
     several, whatever explains them best. A picture of which nothing can be told keeps no label.
     """
     light_cov = light_covariance(model.mean, model.floor)
+    shared_cov = IN_COMMON * light_cov  # brightness as well: without it more pairs are labelled wrongly
     cube_cov = usual_cubes(model)
     found = []
     for own, own_price in ((cube_cov, 0.0), (cube_cov + novelty(), BROAD_NATS)):
-        for common, price in ((IN_COMMON, 0.0), (0.0, DIFFERENT_NATS)):
-            one = colourings(pictures, model, scheme, own + common * light_cov, (1.0 - common) * light_cov)
+        for shared, price in ((shared_cov, 0.0), (np.zeros_like(shared_cov), DIFFERENT_NATS)):
+            one = colourings(pictures, model, scheme, own + shared, light_cov - shared)
             found.append((one.log_evidence - own_price - price, one.labels))
     return max(found, key=lambda pair: pair[0])[1]
 

@@ -14,7 +14,6 @@ from scipy.stats import multivariate_normal
 from sticker_maker import SETS, albedo, make_samples, random_layer
 
 from calibration.adapt import (
-    IN_COMMON,
     PictureWord,
     adapt,
     carried_over,
@@ -28,7 +27,17 @@ from calibration.adapt import (
 from calibration.collect import collect
 from calibration.compare import predict
 from calibration.labelling import Shot, labelled_picture
-from calibration.lamps import LIFT, light_covariance, light_moves, moves_behind, scatter_at, usual_moves
+from calibration.lamps import (
+    IN_COMMON,
+    LIFT,
+    MOVES,
+    light_covariance,
+    light_moves,
+    moves_behind,
+    scatter_at,
+    shared_covariance,
+    usual_moves,
+)
 from calibration.light import prepare
 from calibration.profile import SCHEME, default_profile
 from calibration.together import View, _evidence, _narrowed, look_together
@@ -143,7 +152,7 @@ def test_light_in_common_is_not_taken_for_the_cube() -> None:
     mean, cube, light = rng.normal(size=18), some_cov(rng, 0.3), some_cov(rng, 0.2)
     seen = rng.normal(size=(2, 18))
     for common in (0.0, 0.5, 0.9):
-        got, cov = cube_posterior([precise(y) for y in seen], mean, cube, light, common)
+        got, cov = cube_posterior([precise(y) for y in seen], mean, cube, light, common * light)
         pictures = np.kron(np.ones((2, 2)), cube + common * light) + np.kron(np.eye(2), (1 - common) * light)
         gain = np.hstack([cube, cube]) @ np.linalg.inv(pictures)
         assert got == pytest.approx(mean + gain @ (seen.ravel() - np.tile(mean, 2)), abs=1e-4)
@@ -164,17 +173,40 @@ def test_fitting_does_not_crowd_out_what_is_kept_for_reading() -> None:
 def test_only_colours_that_stand_out_are_taken_for_unusual() -> None:
     base = default_profile().model
     mean, usual = base.mean.reshape(18), usual_cubes(base)
-    light = light_covariance(base.mean, base.floor)
-    cov, common = widened(usual, [precise(mean), precise(mean)], mean, light)
-    assert cov == pytest.approx(usual) and common == IN_COMMON
+    light, shared = (one(base.mean, base.floor) for one in (light_covariance, shared_covariance))
+    cov, one_light = widened(usual, [precise(mean), precise(mean)], mean, light, shared)
+    assert cov == pytest.approx(usual) and one_light
     odd = mean.copy()
     odd[:3] -= 4.0
-    cov, _ = widened(usual, [precise(odd), precise(odd)], mean, light)
+    cov, _ = widened(usual, [precise(odd), precise(odd)], mean, light, shared)
     wider = np.diag(cov - usual).reshape(6, 3)
     assert (wider[0] > 1.0).all()
-    # and two pictures far apart in brightness had two lamps
-    move = light_moves(base.mean, base.floor)[:, [0, 4, 8]].sum(axis=1)
-    assert widened(usual, [precise(mean + move), precise(mean - move)], mean, light)[1] == 0.0
+
+
+def test_one_lamp_gives_dark_and_bright_pictures_of_one_colour() -> None:
+    """A camera exposes each picture anew; it does not make the lamp warmer."""
+    base = default_profile().model
+    mean, usual = base.mean.reshape(18), usual_cubes(base)
+    light, shared = (one(base.mean, base.floor) for one in (light_covariance, shared_covariance))
+    moves, moves_cov = light_moves(base.mean, base.floor), usual_moves()[0]
+    gains = np.eye(MOVES)[[0, 4, 8]]
+    for told, one_light in ((gains.mean(axis=0), True), (gains[0] - gains[2], False)):
+        # what comes with a picture that is brighter, or warmer, by three standard deviations
+        move = moves @ moves_cov @ told / np.sqrt(told @ moves_cov @ told)
+        pictures = [precise(mean + 3 * move), precise(mean - 3 * move)]
+        assert widened(usual, pictures, mean, light, shared)[1] is one_light
+
+
+def test_what_lights_have_in_common_is_their_covariance_once_brightness_is_known() -> None:
+    """Moves drawn by numpy, brightness taken out by least squares."""
+    base = default_profile().model
+    moves_cov, rest_var = usual_moves()
+    drawn = np.random.default_rng(1).multivariate_normal(np.zeros(MOVES), moves_cov, size=200_000)
+    bright = drawn[:, [0, 4, 8]].mean(axis=1, keepdims=True)
+    left = drawn - bright @ np.linalg.lstsq(bright, drawn, rcond=None)[0]
+    seen = left @ light_moves(base.mean, base.floor).T
+    want = IN_COMMON * (seen.T @ seen / len(seen) + rest_var * np.eye(18))
+    assert np.abs(shared_covariance(base.mean, base.floor) - want).max() < 0.01 * np.abs(want).max()
 
 
 def test_one_picture_after_the_other_tells_what_both_tell_at_once() -> None:
