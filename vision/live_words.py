@@ -114,7 +114,8 @@ def _status(report: FrameReport | None) -> tuple[str, str]:
         return "Not a last layer", "unsure"
     if report.verdict.reason == "top-hidden":
         return "Top face hidden", "unsure"
-    return ("Not sure yet", "unsure") if report.next_view else ("Reading", "busy")
+    unsure = report.next_view or report.verdict.reason == "ambiguous"
+    return ("Not sure yet", "unsure") if unsure else ("Reading", "busy")
 
 
 def _advice(report: FrameReport) -> str:
@@ -124,6 +125,8 @@ def _advice(report: FrameReport) -> str:
         return "Hold the cube so that its whole top face can be seen."
     if report.verdict is not None and report.verdict.reason == "top-hidden":
         return "Move the fingers, or the cube, so that all of its top face shows."
+    if report.verdict is not None and report.verdict.reason == "ambiguous" and not report.next_view:
+        return "Tilt the cube a little, or turn it out of the glare."
     return ""
 
 
