@@ -32,14 +32,14 @@ from models.errors import LastlookError
 from models.journal import Attempt, Journal
 from models.layer import LastLayer
 from models.library import load_library
-from models.permutation import PERMUTATION_CASES
+from models.permutation import PERMUTATION_CASES, permutation_of
 from vision.evidence import Verdict
 from vision.frame_report import FrameReport
 from vision.live import Screen, check_display
 from vision.live_words import shown_at
 from vision.moments import save_moment
 from vision.naming import USUAL
-from vision.session import Session
+from vision.session import Session, frame_line
 from vision.stream import FrameStream
 from vision.stream_source import source_named
 from vision.truth import truth_of
@@ -131,10 +131,35 @@ def test_no_sequence_is_suggested_for_a_guessed_permutation(hidden: tuple[int, .
     shown = shown_at(report, found)  # type: ignore[arg-type]
     if len(hidden) == 3:
         assert found == [] and ("show the back side" in shown.advice or "show the left side" in shown.advice)
+        assert shown.left == ""
     else:
         assert found and shown.advice == "" and len(shown.doing) == len(found)
+        assert shown.left == "Left: permutation T"
+        # one whose class has no sequence in the library is not taken for solved
+        bare = shown_at(report, [])  # type: ignore[arg-type]
+        assert bare.advice == "No sequence is stored for this permutation yet."
         for one in found:
             assert state.then(LastLayer.after(f"{one.first} {one.turns}", 4)) == LastLayer.solved(4)
+
+
+@pytest.mark.parametrize("turns", ["R U2 R' U' R U' R'", "U2 L' U R U' L U R'"])
+def test_the_permutation_after_a_sequence_is_what_the_engine_finds_after_it(
+    settled: FrameReport, turns: str
+) -> None:
+    scheme = (0, 2, 5, 1, 3, 4)
+    state = LastLayer.solved(3).then(LastLayer.after("F R U R' U' F' R U R' U R U2 R'", 3))
+    true = np.array(scheme)[state.facelets()]
+    loglik = np.where(true[..., None] == np.arange(6), 0.0, -20.0)
+    posterior = decode(loglik, scheme=scheme, mirror=False)
+    assert settled.verdict is not None
+    verdict = replace(settled.verdict, posterior=posterior, case=posterior.code)
+    first = SimpleNamespace(turns=turns, first="", length=7, etm=7)
+    shown = shown_at(replace(settled, verdict=verdict), [first])  # type: ignore[list-item]
+    after = state.then(LastLayer.after(turns, 3))
+    left = permutation_of(after)[0]
+    assert shown.left == f"After it: permutation {left}"
+    line = frame_line(replace(settled, newly_settled=True), turns, ("After it", f"permutation {left}"))
+    assert line.endswith(f": {turns}; after it permutation {left}")
 
 
 # the command
@@ -299,7 +324,7 @@ from pathlib import Path
 from calibration.profile import default_profile
 from vision.live import Window, check_display
 from vision.stream_source import source_named
-from vision.session import Session
+from vision.session import Session, frame_line
 from vision.stream import FrameStream
 from vision.watch import WindowWatch
 from vision.watcher import Watcher

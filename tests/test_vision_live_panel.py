@@ -107,6 +107,13 @@ def test_an_alternative_is_there_whole_or_not_at_all(wh: tuple[int, int], length
     assert (neither != panel("R U L2")).any(), "a short one has room everywhere"
 
 
+@pytest.mark.parametrize("doing", [(Doing("R U R'", "3 OBTM, 3 ETM"),), ()])
+def test_what_is_left_stands_below_the_sequence_or_in_its_place(doing: tuple[Doing, ...]) -> None:
+    shown = replace(a_case("e0-solved"), doing=doing)
+    panels = [painted(replace(shown, left=left), 486, 720, DARK) for left in ("", "Left: Ja", "Left: Jb")]
+    assert all((one != other).any() for one, other in combinations(panels, 2))
+
+
 @pytest.mark.parametrize("wh", WINDOWS)
 def test_help_and_caution_are_there_to_the_last_word(wh: tuple[int, int]) -> None:
     def canvas(shown: Shown) -> np.ndarray:

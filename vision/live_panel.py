@@ -30,10 +30,10 @@ class Shown:
 
     ``mood`` is "sure", "unsure", "busy" or "still" and ``status`` its words; ``size`` the layers of the cube;
     ``twist`` and ``flip`` as the cube lies, ``lit`` the look of its top colour; ``doing`` the sequences, the
-    chosen one first, and ``whence`` they are turned; ``candidates`` (code, per cent) while unsure; ``tilt``
-    the side to show next; ``advice`` in paragraphs; ``last`` the last attempt; ``notice`` a passing word;
-    ``caution`` one that stays, in place of the keys. Numbers are rounded by the caller so that equal panels
-    compare equal.
+    chosen one first, ``whence`` they are turned and the permutation that is ``left``; ``candidates`` (code,
+    per cent) while unsure; ``tilt`` the side to show next; ``advice`` in paragraphs; ``last`` the last
+    attempt; ``notice`` a passing word; ``caution`` one that stays, in place of the keys. Numbers are rounded
+    by the caller so that equal panels compare equal.
     """
 
     status: str
@@ -49,6 +49,7 @@ class Shown:
     size: int = 4
     doing: tuple[Doing, ...] = ()
     whence: str = "From here"
+    left: str = ""
     candidates: tuple[tuple[str, int], ...] = ()
     tilt: str = ""
     advice: str = ""
@@ -154,6 +155,7 @@ def _doing(page: Page, shown: Shown, sizes: Sequence[float]) -> bool:
     """What to do from here. False where the first sequence finds no room in any of ``sizes``; it says so."""
     page.rule()
     if not shown.doing:
+        page.text(shown.left, 1.15, gap=0.3)
         page.text(shown.advice, 1.3, gap=0.3)
         return True
     quiet = page.theme.quiet
@@ -165,6 +167,8 @@ def _doing(page: Page, shown: Shown, sizes: Sequence[float]) -> bool:
         return False
     page.text(first.turns, size, BOLD, gap=0.05)
     page.text(first.detail, 1.0, REGULAR, quiet)
+    if shown.left and page.fitting(shown.left, (1.15,), gap=0.1) is not None:
+        page.text(shown.left, 1.15, gap=0.1)
     for other in shown.doing[1:3]:
         if page.fitting(other.turns, (1.15,), gap=0.55, spare=1.4) is not None:
             page.text(other.turns, 1.15, REGULAR, gap=0.55)

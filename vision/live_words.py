@@ -7,16 +7,17 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final, Literal
 
 from models.cases import CASES, case_of
-from models.decode_permutation import permutation_posterior
 from models.decode_view import permutation_view
 from models.layer_tables import has_edges
+from models.permutation import SOLVED_CODE
+from models.posterior import Posterior
 from vision.diagram import LIT
-from vision.evidence import SOLVED, Verdict
+from vision.evidence import Verdict
 from vision.frame_report import FrameReport
 from vision.lettering import Colour
 from vision.live_panel import Doing, Shown
-from vision.verdict import what_is_wrong
-from vision.wording import left_open, metrics, turns_from_here
+from vision.verdict import left_permutation, what_is_wrong
+from vision.wording import left_open, metrics, turns_from_here, what_is_left
 
 if TYPE_CHECKING:
     from models.library import Suggestion
@@ -79,11 +80,8 @@ def _settled(shown: Shown, verdict: Verdict, suggestions: Sequence[Suggestion]) 
         Doing(turns_from_here(one), metrics(one, first_told=not any(turned[:rank])))
         for rank, one in enumerate(suggestions)
     )
-    advice = "" if doing else "No sequence is stored for this case yet."
-    if case.code == SOLVED and not doing:
-        advice = "Nothing to turn: every piece of the last layer is oriented."
-        if permutation_posterior(verdict.posterior) is None:
-            advice = f"Every piece is oriented; {left_open(permutation_view(verdict.posterior))}."
+    left = left_words(verdict.posterior, suggestions)
+    advice = "" if doing else _nothing_to_do(verdict.posterior, left)
     return replace(
         shown,
         name=case.name_on(state.size),
@@ -93,8 +91,27 @@ def _settled(shown: Shown, verdict: Verdict, suggestions: Sequence[Suggestion]) 
         twist=tuple(state.twist),
         flip=tuple(state.flip) if has_edges(state.size) else (),
         doing=doing,
+        left=f"{left[0]}: {left[1]}" if left else "",
         advice=advice,
     )
+
+
+def left_words(posterior: Posterior, suggestions: Sequence[Suggestion]) -> tuple[str, str] | None:
+    """Label and words of the permutation that is left, or will be after the first of ``suggestions``; None
+    where it is not settled."""
+    first = next(iter(suggestions), None)
+    left = left_permutation(posterior, f"{first.first or ''} {first.turns}" if first else None)
+    return what_is_left(left.code, is_oriented=posterior.state.is_oriented) if left else None
+
+
+def _nothing_to_do(posterior: Posterior, left: tuple[str, str] | None) -> str:
+    if not posterior.state.is_oriented:
+        return "No sequence is stored for this case yet."
+    if left is None:
+        return f"Every piece is oriented; {left_open(permutation_view(posterior))}."
+    if left == what_is_left(SOLVED_CODE, is_oriented=True):
+        return "Nothing to turn: every piece of the last layer is oriented."
+    return "No sequence is stored for this permutation yet."
 
 
 def _status(report: FrameReport | None) -> tuple[str, str]:

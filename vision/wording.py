@@ -101,6 +101,11 @@ def metrics(sequence: ShownSequence | Suggestion, *, first_told: bool = False) -
     return f"{both}, {FIRST_NOT_COUNTED}" if first_told and sequence.first else both
 
 
+def what_is_left(code: str, *, is_oriented: bool) -> tuple[str, str]:
+    """Label and words of a permutation class: of oriented pieces, or after the sequence that orients them."""
+    return "Left" if is_oriented else "After it", f"permutation {code}"
+
+
 def left_open(view: str | None) -> str:
     """That the permutation of oriented pieces is open, and which side would tell it (see `next_view`)."""
     return f"{NOT_SETTLED}; show the {view} side next" if view else NOT_SETTLED
@@ -170,9 +175,8 @@ def remarks(answer: Answer) -> Iterator[tuple[str, str]]:
     if answer.case is not None and not answer.sequences:
         yield "Do", _nothing_to_do(answer)
     if answer.permutation is not None:
-        label = "Left" if answer.is_oriented else "After it"
-        sure = percent(answer.permutation.probability)
-        yield label, f"permutation {answer.permutation.code}, {sure} sure"
+        label, left = what_is_left(answer.permutation.code, is_oriented=answer.is_oriented)
+        yield label, f"{left}, {percent(answer.permutation.probability)} sure"
     elif answer.sequences and not answer.is_oriented:
         yield "After it", NOT_SETTLED
     if answer.mirrored and answer.reason != "not-last-layer":
