@@ -142,6 +142,20 @@ def test_no_sequence_is_suggested_for_a_guessed_permutation(hidden: tuple[int, .
             assert state.then(LastLayer.after(f"{one.first} {one.turns}", 4)) == LastLayer.solved(4)
 
 
+def test_what_it_may_be_is_shown_as_the_cube_lies(settled: FrameReport) -> None:
+    scheme = (0, 2, 5, 1, 3, 4)
+    true = np.array(scheme)[LastLayer.after("R U R' U R U2 R' U", 4).facelets()]
+    loglik = np.zeros((6, 4, 4, 6))
+    loglik[0] = np.where(true[0][..., None] == np.arange(6), 0.0, -20.0)
+    posterior = decode(loglik, scheme=scheme, tops=(0,), mirror=False)
+    verdict = Verdict(posterior, "ambiguous", False, posterior.code, posterior.probability)
+    shown = shown_at(replace(settled, verdict=verdict, settled=False, next_view="right"), [])
+    top = true[0] == scheme[0]
+    corners = [top[-1, -1], top[-1, 0], top[0, 0], top[0, -1]]
+    assert len(shown.candidates) > 1
+    assert all([t == 0 for t in one.twist] == corners for one in shown.candidates)
+
+
 @pytest.mark.parametrize("turns", ["R U2 R' U' R U' R'", "U2 L' U R U' L U R'"])
 def test_the_permutation_after_a_sequence_is_what_the_engine_finds_after_it(
     settled: FrameReport, turns: str

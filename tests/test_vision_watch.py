@@ -189,7 +189,7 @@ def test_a_case_that_is_doubted_a_little_is_shown_as_one_that_may_be(settled: Fr
     doubted = replace(settled.verdict, reason="ambiguous", settled=False)
     shown = shown_at(replace(settled, verdict=doubted, settled=False, next_view=None), [])
     assert (shown.mood, shown.code) == ("unsure", "")
-    assert [code for code, _ in shown.candidates] == [settled.verdict.case]
+    assert [one.code for one in shown.candidates] == [settled.verdict.case]
     assert "tilt" in shown.advice.lower()
 
 

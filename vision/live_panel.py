@@ -25,13 +25,23 @@ class Doing:
 
 
 @dataclass(frozen=True, slots=True)
+class MayBe:
+    """A case that it may be, with its chance, and with the twist and flip with which it would lie."""
+
+    code: str
+    per_cent: int
+    twist: tuple[int, ...]
+    flip: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Shown:
     """Everything on the panel.
 
     ``mood`` is "sure", "unsure", "busy" or "still" and ``status`` its words; ``size`` the layers of the cube;
     ``twist`` and ``flip`` as the cube lies, ``lit`` the look of its top colour; ``doing`` the sequences, the
-    chosen one first, ``whence`` they are turned and the permutation that is ``left``; ``candidates`` (code,
-    per cent) while unsure; ``tilt`` the side to show next; ``advice`` in paragraphs; ``last`` the last
+    chosen one first, ``whence`` they are turned and the permutation that is ``left``; ``candidates`` while
+    unsure; ``tilt`` the side to show next; ``advice`` in paragraphs; ``last`` the last
     attempt; ``notice`` a passing word; ``caution`` one that stays, in place of the keys. Numbers are rounded
     by the caller so that equal panels compare equal.
     """
@@ -50,7 +60,7 @@ class Shown:
     doing: tuple[Doing, ...] = ()
     whence: str = "From here"
     left: str = ""
-    candidates: tuple[tuple[str, int], ...] = ()
+    candidates: tuple[MayBe, ...] = ()
     tilt: str = ""
     advice: str = ""
     last: str = ""
@@ -193,15 +203,14 @@ def _unsure(page: Page, shown: Shown) -> None:
     page.text("It may be", 1.0, REGULAR, theme.quiet, gap=0.2)
     side = round(4.4 * page.unit)
     indent = side + round(0.7 * page.unit)
-    for code, share in shown.candidates[:4]:
-        case = CASES[code]
-        name, chance = case.name_on(shown.size), _per_cent(share)
+    for one in shown.candidates[:4]:
+        name, chance = CASES[one.code].name_on(shown.size), _per_cent(one.per_cent)
         words = page.height(name, 1.15, BOLD, indent=indent) + page.height(chance, 1.15, indent=indent)
         if page.y + round(0.35 * page.unit) + max(side, words) > page.floor:
             return
         page.y += round(0.35 * page.unit)
         page.image[page.y : page.y + side, page.left : page.left + side] = case_image(
-            case.twist, case.flip_on(shown.size), ink=_ink(theme, shown.lit), width_px=side
+            one.twist, one.flip, ink=_ink(theme, shown.lit), width_px=side
         )
         top = page.y
         page.text(name, 1.15, BOLD, indent=indent)

@@ -15,7 +15,7 @@ from vision.diagram import LIT
 from vision.evidence import Verdict
 from vision.frame_report import FrameReport
 from vision.lettering import Colour
-from vision.live_panel import Doing, Shown
+from vision.live_panel import Doing, MayBe, Shown
 from vision.verdict import left_permutation, what_is_wrong
 from vision.wording import left_open, metrics, turns_from_here, what_is_left
 
@@ -68,8 +68,17 @@ def shown_at(
         return replace(shown, advice=f"{told[0].upper()}{told[1:]}.")
     if verdict.reason is not None and verdict.reason != "ambiguous":
         return shown
-    candidates = tuple((code, _stepped(p)) for code, p in verdict.posterior.candidates[:4])
+    candidates = _candidates(verdict.posterior)
     return replace(shown, candidates=candidates, tilt="" if still else report.next_view or "")
+
+
+def _candidates(posterior: Posterior) -> tuple[MayBe, ...]:
+    """The four best, as the cube lies; as named where the top that is shown rules one out."""
+    out = []
+    for code, p in posterior.candidates[:4]:
+        named = CASES[code].twist, CASES[code].flip_on(posterior.size)
+        out.append(MayBe(code, _stepped(p), *posterior.lying.get(code, named)))
+    return tuple(out)
 
 
 def _settled(shown: Shown, verdict: Verdict, suggestions: Sequence[Suggestion]) -> Shown:
