@@ -18,6 +18,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from itertools import combinations
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -35,7 +36,7 @@ from models.library import load_library
 from models.permutation import PERMUTATION_CASES, permutation_of
 from vision.evidence import Verdict
 from vision.frame_report import FrameReport
-from vision.live import Screen, check_display
+from vision.live import Screen, check_display, draw_cube
 from vision.live_words import shown_at
 from vision.moments import save_moment
 from vision.naming import USUAL
@@ -154,6 +155,17 @@ def test_what_it_may_be_is_shown_as_the_cube_lies(settled: FrameReport) -> None:
     corners = [top[-1, -1], top[-1, 0], top[0, 0], top[0, -1]]
     assert len(shown.candidates) > 1
     assert all([t == 0 for t in one.twist] == corners for one in shown.candidates)
+
+
+def test_a_cube_in_question_has_its_front_marked(settled: FrameReport) -> None:
+    """Which side is meant by "the right side" is to be seen before the case is settled, too."""
+    fronts = []
+    for front in (face for face in range(6) if face not in (settled.top, 3)):
+        picture = settled.image_bgr.copy()
+        assert settled.pose is not None
+        draw_cube(picture, settled.pose, 1.0, replace(settled, settled=False, front=front))
+        fronts.append(picture)
+    assert all((one != other).any() for one, other in combinations(fronts, 2))
 
 
 @pytest.mark.parametrize("turns", ["R U2 R' U' R U' R'", "U2 L' U R U' L U R'"])
