@@ -16,6 +16,7 @@ from models.cube import frozen
 from models.decode_scores import FloatArray, Scored, edge_states
 from models.decode_tables import CORNER_STATES, FLIPS, PERMUTATIONS, TWISTS, face_map
 from models.layer import LastLayer
+from models.turns import FACES
 
 _KEEP = 1e-9  # hypotheses with a smaller share of the posterior are left out of what follows scoring
 
@@ -221,6 +222,21 @@ class Posterior:
         """Colour index of each face URFDLB in the frame of `seen_state` (top = U, front = F)."""
         s, h = self.best_hypothesis
         return tuple(int(c) for c in s.tables.colours[h])
+
+    @property
+    def front_probability(self) -> float:
+        """Probability that the front has the colour that `frame_colours` gives it; from straight above little
+        tells it."""
+        s, h = self.best_hypothesis
+        front, face = s.tables.front, FACES.index("F")
+        colour = s.tables.colours[h, face]
+        return float(
+            sum(
+                share
+                for one, k, share in self.kept
+                if one.tables.front == front and one.tables.colours[k, face] == colour
+            )
+        )
 
     @cached_property
     def face_colours(self) -> tuple[int, ...]:

@@ -54,12 +54,15 @@ def percent(probability: float) -> str:
 
 
 def size_name(answer: Answer) -> str:
-    """For instance "4x4x4, yellow on top"; empty when no cube was found."""
+    """For instance "4x4x4, yellow on top, red in front"; empty when no cube was found."""
     if answer.size is None:
         return ""
     size = "x".join([str(answer.size)] * 3)
     top = f"{size}, {answer.top.colour} on top" if answer.top else size
-    return f"{top}, picture mirrored" if answer.mirrored and answer.reason != "not-last-layer" else top
+    if answer.reason == "not-last-layer":
+        return top
+    held = f"{top}, {answer.front_colour} in front" if answer.front_colour else top
+    return f"{held}, picture mirrored" if answer.mirrored else held
 
 
 def headline(answer: Answer) -> str:
