@@ -136,7 +136,8 @@ def test_clicks_and_keys_point_out_faces() -> None:
 def test_the_window_of_corners_fits_a_screen_and_shows_every_key(wh: tuple[int, int]) -> None:
     """With names as long as they come: each number and name stands apart from the edge."""
     image = np.full((wh[1], wh[0], 3), 99, np.uint8)
-    picking = Picking([f"{k}mmmmmmmmm" for k in range(6)])
+    names = [f"{k}mmmmmmmmmmmmmmmmmmmmmmm" for k in range(6)]
+    picking = Picking(names, message=f"{names[0]} was pointed out already")
     scale = zoom_of(image)
     window = compose_picking(image, picking, scale)
     assert window.shape[0] <= 960 and window.shape[1] <= 1280
