@@ -194,6 +194,20 @@ def test_states_differ_in_more_than_colour() -> None:
         assert (one != other).mean() > 0.02
 
 
+def test_no_turn_stands_alone_on_a_line_that_slightly_smaller_letters_spare() -> None:
+    """Counted in bands of bold ink: as long as one line has room for all, there is no second."""
+
+    def lines(turns: str) -> int:
+        shown = replace(a_case("e0-sune"), doing=(Doing(turns, ""),), last="", cue="", name="", cube="")
+        image = painted(replace(shown, status="I"), 486, 720, LIGHT)
+        without = painted(replace(shown, status="I", doing=(Doing("", ""),)), 486, 720, LIGHT)
+        rows = (image != without).any(axis=(1, 2))
+        return int((np.diff(rows.astype(int)) == 1).sum())
+
+    assert lines("R U") == lines("first U', then R U' L' U R' U' L") == 1
+    assert lines("first U', then R U' L' U R' U' L R U' L'") == 2
+
+
 def test_the_sequence_is_the_largest_text_after_the_name_and_grows_with_the_window() -> None:
     """Rows of ink in the panel: at twice the size every line is twice as high (within a few pixels)."""
 
