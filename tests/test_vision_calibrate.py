@@ -419,6 +419,14 @@ def test_a_name_of_ones_own_has_the_usual_one_beside_it(
     assert told == ["", "", "", "orange", "", "green"]
 
 
+def test_a_long_name_in_the_table_of_a_profile_ends_in_three_dots() -> None:
+    names = ("white", "a yellow like no other", "red", "orange", "blue", "green")
+    rows = profile_text(replace(default_profile(), colours=names)).splitlines()[2:8]
+    starts = [row.partition("#")[0].partition("  ")[0] for row in rows]
+    assert starts[0] == "white" and starts[1].endswith("\N{HORIZONTAL ELLIPSIS}")
+    assert names[1].startswith(starts[1][:-1]) and len({row.index("#") for row in rows}) == 1
+
+
 def test_a_terminal_shows_a_colour_where_it_names_it(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
 ) -> None:
