@@ -16,6 +16,7 @@ from models.cube import frozen
 from models.decode_scores import FloatArray, Scored, edge_states
 from models.decode_tables import CORNER_STATES, FLIPS, PERMUTATIONS, TWISTS, face_map
 from models.layer import LastLayer
+from models.turns import FACES
 
 _KEEP = 1e-9  # hypotheses with a smaller share of the posterior are left out of what follows scoring
 
@@ -156,6 +157,27 @@ class Posterior:
         """Most probable state among those of the most probable case, of the real cube, front as F."""
         return self._best[1].mirrored() if self.mirrored else self._best[1]
 
+    @cached_property
+    def lying(self) -> dict[str, tuple[tuple[int, ...], tuple[int, ...]]]:
+        """Twist and flip with which each of `candidates` lies most probably, of the real cube with `top` as U
+        and `front` as F; a case that is possible under another top alone is left out."""
+        codes, *tables = case_table(self.size)
+        total = np.zeros((2, *tables[0].shape))
+        for (s, h, _), joint in zip(self.kept, self._orientations, strict=True):
+            if s.tables.top == self.top:
+                total[int(s.tables.mirrored[h])] += joint
+        out = {}
+        for code, _ in self.candidates:
+            of_code = np.where(np.stack(tables) == codes.index(code), total, 0.0)
+            if of_code.any():
+                mirrored, t, f = np.unravel_index(int(of_code.argmax()), of_code.shape)
+                flip = FLIPS[f] if self.size > 2 else ()
+                home = (0, 1, 2, 3)
+                state = LastLayer(self.size, home, TWISTS[t], home if flip else (), flip)
+                state = state.mirrored() if mirrored else state
+                out[code] = state.twist, state.flip
+        return out
+
     @property
     def seen_state(self) -> LastLayer:
         """`state` as the picture shows it: its mirror image where the picture is one."""
@@ -200,6 +222,21 @@ class Posterior:
         """Colour index of each face URFDLB in the frame of `seen_state` (top = U, front = F)."""
         s, h = self.best_hypothesis
         return tuple(int(c) for c in s.tables.colours[h])
+
+    @property
+    def front_probability(self) -> float:
+        """Probability that the front has the colour that `frame_colours` gives it; from straight above little
+        tells it."""
+        s, h = self.best_hypothesis
+        front, face = s.tables.front, FACES.index("F")
+        colour = s.tables.colours[h, face]
+        return float(
+            sum(
+                share
+                for one, k, share in self.kept
+                if one.tables.front == front and one.tables.colours[k, face] == colour
+            )
+        )
 
     @cached_property
     def face_colours(self) -> tuple[int, ...]:

@@ -330,3 +330,40 @@ def test_several_tops_share_the_posterior() -> None:
     assert posterior.top == 0
     assert sum(posterior.top_probabilities.values()) == pytest.approx(1)
     assert isinstance(posterior, Posterior)
+
+
+ORIENTING = ("R U R' U R U2 R'", "F R U R' U' F'", "U", "U2", "L' U' L U' L' U2 L", "R U2 R' U' R U' R'")
+
+
+@pytest.mark.parametrize("size", [3, 4, 5])
+def test_candidates_lie_as_the_top_face_shows_them(size: int) -> None:
+    """From straight above a piece is oriented in every candidate where its sticker has the top's colour, and
+    in none where it has not."""
+    rng = np.random.default_rng(size)
+    turned = 0
+    for _ in range(12):
+        state = LastLayer.after(" ".join(rng.choice(ORIENTING, 4)), size)
+        loglik = np.zeros((6, size, size, 6))
+        loglik[0] = np.where(np.arange(6) == np.array(SCHEME)[state.facelets()][0, ..., None], 0.0, -20.0)
+        posterior = decode(loglik, scheme=SCHEME, tops=(0,), mirror=False)
+        top = state.facelets()[0] == 0
+        corners = [top[-1, -1], top[-1, 0], top[0, 0], top[0, -1]]
+        edges = [top[-1, 1], top[1, -1], top[0, 1], top[1, 0]]
+        assert list(posterior.lying) == [code for code, _ in posterior.candidates]
+        for code, (twist, flip) in posterior.lying.items():
+            assert [t == 0 for t in twist] == corners and [f == 0 for f in flip] == edges
+            case, angle = case_of(LastLayer(size, (0, 1, 2, 3), twist, (0, 1, 2, 3), flip))
+            assert case.code == code
+            turned += angle % 4 != 0
+    assert turned
+
+
+@pytest.mark.parametrize("size", [2, 3, 4])
+def test_the_best_candidate_lies_as_the_state_does_in_a_mirror_image_too(size: int) -> None:
+    state = LastLayer.after("F R U R' U' F' U R U R' U R U2 R'", size)
+    swapped = np.array(SCHEME)[[0, 4, 2, 3, 1, 5]]
+    true = swapped[state.mirrored().facelets()]
+    loglik = np.where(np.arange(6) == true[..., None], 0.0, -20.0)
+    posterior = decode(loglik, scheme=SCHEME, mirror=True)
+    assert posterior.mirrored
+    assert posterior.lying[posterior.code] == (posterior.state.twist, posterior.state.flip)

@@ -136,7 +136,8 @@ def test_clicks_and_keys_point_out_faces() -> None:
 def test_the_window_of_corners_fits_a_screen_and_shows_every_key(wh: tuple[int, int]) -> None:
     """With names as long as they come: each number and name stands apart from the edge."""
     image = np.full((wh[1], wh[0], 3), 99, np.uint8)
-    picking = Picking([f"{k}mmmmmmmmm" for k in range(6)])
+    names = [f"{k}mmmmmmmmmmmmmmmmmmmmmmm" for k in range(6)]
+    picking = Picking(names, message=f"{names[0]} was pointed out already")
     scale = zoom_of(image)
     window = compose_picking(image, picking, scale)
     assert window.shape[0] <= 960 and window.shape[1] <= 1280
@@ -416,6 +417,14 @@ def test_a_name_of_ones_own_has_the_usual_one_beside_it(
     profile_image(profile)
     told = [line.partition("in place of ")[2] for line in drawn if line.startswith("#")]
     assert told == ["", "", "", "orange", "", "green"]
+
+
+def test_a_long_name_in_the_table_of_a_profile_ends_in_three_dots() -> None:
+    names = ("white", "a yellow like no other", "red", "orange", "blue", "green")
+    rows = profile_text(replace(default_profile(), colours=names)).splitlines()[2:8]
+    starts = [row.partition("#")[0].partition("  ")[0] for row in rows]
+    assert starts[0] == "white" and starts[1].endswith("\N{HORIZONTAL ELLIPSIS}")
+    assert names[1].startswith(starts[1][:-1]) and len({row.index("#") for row in rows}) == 1
 
 
 def test_a_terminal_shows_a_colour_where_it_names_it(

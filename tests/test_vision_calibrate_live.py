@@ -256,6 +256,19 @@ def test_the_panel_of_the_sitting_is_the_same_beside_a_frame_of_any_shape(wh: tu
     assert shape == pytest.approx(wh[0] / wh[1], rel=0.03)
 
 
+def test_a_name_that_is_cut_keeps_its_end_and_stays_off_the_counts() -> None:
+    """Two that differ in their last letter alone look different; no letter reaches the counts."""
+    sitting = Sitting(default_profile())
+    long = [("m" * 28 + end, *COLOURS[1:]) for end in "xy"]
+    one, other, short = (
+        compose(None, sitting, "hold it still", names) for names in (*long, ("m", *COLOURS[1:]))
+    )
+    swatches = slice(190, 240)  # of the first colour; "still to show" below names it as well
+    assert (one[swatches] != other[swatches]).any()
+    columns = np.nonzero((one[swatches] != short[swatches]).any(axis=(0, 2)))[0]
+    assert columns.max() < one.shape[1] - PANEL_WIDTH + 288
+
+
 def test_no_words_run_into_the_colours_below_them() -> None:
     """Rows of the swatches, seen as what changes with nothing but the words."""
     sitting = Sitting(default_profile())

@@ -12,7 +12,9 @@ import pytest
 from truth_answers import answer_of_truth
 
 import vision.panel
-from calibration.profile import COLOURS
+from calibration.profile import COLOURS, default_profile
+from models.decode import decode
+from models.layer import LastLayer
 from vision.answer import Answer, Candidate
 from vision.diagram import case_image
 from vision.draw import SMALLEST_LONG_SIDE, annotated, encoded, marked_up, zoom_of
@@ -169,6 +171,29 @@ def test_a_cube_without_edges_is_drawn_without(monkeypatch: pytest.MonkeyPatch) 
     for size in (2, 4):
         panel_image(Answer(image="x", ok=False, reason="ambiguous", size=size, candidates=fitting), 420, 16)
     assert flips == [()] * 2 + [(0, 0, 0, 0)] * 2
+
+
+def test_candidates_are_drawn_as_the_cube_lies(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seen from above alone: whatever it may be, a piece whose top colour shows is whole in its picture."""
+    scheme = default_profile().scheme
+    true = np.array(scheme)[LastLayer.after("R U R' U R U2 R' U", 4).facelets()]
+    loglik = np.zeros((6, 4, 4, 6))
+    loglik[0] = np.where(np.arange(6) == true[0][..., None], 0.0, -20.0)
+    posterior = decode(loglik, scheme=scheme, tops=(0,), mirror=False)
+    fitting = tuple(Candidate(code, p) for code, p in posterior.candidates)
+    drawn = []
+
+    def noted(twist: tuple[int, ...], flip: tuple[int, ...], **how: Any) -> np.ndarray:
+        drawn.append([t == 0 for t in twist])
+        return case_image(twist, flip, **how)
+
+    monkeypatch.setattr(vision.panel, "case_image", noted)
+    answer = Answer(
+        image="x", ok=False, reason="ambiguous", size=4, candidates=fitting, lying=posterior.lying
+    )
+    panel_image(answer, 420, 16)
+    top = true[0] == scheme[0]
+    assert drawn == [[top[-1, -1], top[-1, 0], top[0, 0], top[0, -1]]] * len(drawn) and len(drawn) > 1
 
 
 def test_the_card_says_what_the_text_says(written: list) -> None:

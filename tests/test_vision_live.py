@@ -18,6 +18,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from itertools import combinations
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -32,14 +33,14 @@ from models.errors import LastlookError
 from models.journal import Attempt, Journal
 from models.layer import LastLayer
 from models.library import load_library
-from models.permutation import PERMUTATION_CASES
+from models.permutation import PERMUTATION_CASES, permutation_of
 from vision.evidence import Verdict
 from vision.frame_report import FrameReport
-from vision.live import Screen, check_display
+from vision.live import Screen, check_display, draw_cube
 from vision.live_words import shown_at
 from vision.moments import save_moment
 from vision.naming import USUAL
-from vision.session import Session
+from vision.session import Session, frame_line
 from vision.stream import FrameStream
 from vision.stream_source import source_named
 from vision.truth import truth_of
@@ -132,10 +133,60 @@ def test_no_sequence_is_suggested_for_a_guessed_permutation(hidden: tuple[int, .
     shown = shown_at(report, found)  # type: ignore[arg-type]
     if len(hidden) == 3:
         assert found == [] and ("show the back side" in shown.advice or "show the left side" in shown.advice)
+        assert shown.left == ""
     else:
         assert found and shown.advice == "" and len(shown.doing) == len(found)
+        assert shown.left == "Left: permutation T"
+        # one whose class has no sequence in the library is not taken for solved
+        bare = shown_at(report, [])  # type: ignore[arg-type]
+        assert bare.advice == "No sequence is stored for this permutation yet."
         for one in found:
             assert state.then(LastLayer.after(f"{one.first} {one.turns}", 4)) == LastLayer.solved(4)
+
+
+def test_what_it_may_be_is_shown_as_the_cube_lies(settled: FrameReport) -> None:
+    scheme = (0, 2, 5, 1, 3, 4)
+    true = np.array(scheme)[LastLayer.after("R U R' U R U2 R' U", 4).facelets()]
+    loglik = np.zeros((6, 4, 4, 6))
+    loglik[0] = np.where(true[0][..., None] == np.arange(6), 0.0, -20.0)
+    posterior = decode(loglik, scheme=scheme, tops=(0,), mirror=False)
+    verdict = Verdict(posterior, "ambiguous", False, posterior.code, posterior.probability)
+    shown = shown_at(replace(settled, verdict=verdict, settled=False, next_view="right"), [])
+    top = true[0] == scheme[0]
+    corners = [top[-1, -1], top[-1, 0], top[0, 0], top[0, -1]]
+    assert len(shown.candidates) > 1
+    assert all([t == 0 for t in one.twist] == corners for one in shown.candidates)
+
+
+def test_a_cube_in_question_has_its_front_marked(settled: FrameReport) -> None:
+    """Which side is meant by "the right side" is to be seen before the case is settled, too."""
+    fronts = []
+    for front in (face for face in range(6) if face not in (settled.top, 3)):
+        picture = settled.image_bgr.copy()
+        assert settled.pose is not None
+        draw_cube(picture, settled.pose, 1.0, replace(settled, settled=False, front=front))
+        fronts.append(picture)
+    assert all((one != other).any() for one, other in combinations(fronts, 2))
+
+
+@pytest.mark.parametrize("turns", ["R U2 R' U' R U' R'", "U2 L' U R U' L U R'"])
+def test_the_permutation_after_a_sequence_is_what_the_engine_finds_after_it(
+    settled: FrameReport, turns: str
+) -> None:
+    scheme = (0, 2, 5, 1, 3, 4)
+    state = LastLayer.solved(3).then(LastLayer.after("F R U R' U' F' R U R' U R U2 R'", 3))
+    true = np.array(scheme)[state.facelets()]
+    loglik = np.where(true[..., None] == np.arange(6), 0.0, -20.0)
+    posterior = decode(loglik, scheme=scheme, mirror=False)
+    assert settled.verdict is not None
+    verdict = replace(settled.verdict, posterior=posterior, case=posterior.code)
+    first = SimpleNamespace(turns=turns, first="", length=7, etm=7)
+    shown = shown_at(replace(settled, verdict=verdict), [first])  # type: ignore[list-item]
+    after = state.then(LastLayer.after(turns, 3))
+    left = permutation_of(after)[0]
+    assert shown.left == f"After it: permutation {left}"
+    line = frame_line(replace(settled, newly_settled=True), turns, ("After it", f"permutation {left}"))
+    assert line.endswith(f": {turns}; after it permutation {left}")
 
 
 # the command
@@ -300,7 +351,7 @@ from pathlib import Path
 from calibration.profile import default_profile
 from vision.live import Window, check_display
 from vision.stream_source import source_named
-from vision.session import Session
+from vision.session import Session, frame_line
 from vision.stream import FrameStream
 from vision.watch import WindowWatch
 from vision.watcher import Watcher

@@ -17,7 +17,7 @@ from models.cases import CASES
 from vision.lettering import REGULAR
 from vision.live import Screen
 from vision.live_page import DARK, LIGHT, Page, Theme
-from vision.live_panel import Doing, Shown, painted
+from vision.live_panel import Doing, MayBe, Shown, painted
 from vision.watch import HELP
 from vision.wording import CAUTION
 
@@ -34,7 +34,12 @@ def a_case(code: str) -> Shown:
 
 
 UNSURE = Shown(
-    "Not sure yet", "unsure", tilt="right", candidates=(("e1-headlights-left", 50), ("e1-t-left", 45))
+    "Not sure yet",
+    "unsure",
+    tilt="right",
+    candidates=tuple(
+        MayBe(code, 50, CASES[code].twist, CASES[code].flip) for code in ("e1-headlights-left", "e1-t-left")
+    ),
 )
 WORDY = replace(
     a_case("e1-sune-left"),
@@ -107,6 +112,13 @@ def test_an_alternative_is_there_whole_or_not_at_all(wh: tuple[int, int], length
     assert (neither != panel("R U L2")).any(), "a short one has room everywhere"
 
 
+@pytest.mark.parametrize("doing", [(Doing("R U R'", "3 OBTM, 3 ETM"),), ()])
+def test_what_is_left_stands_below_the_sequence_or_in_its_place(doing: tuple[Doing, ...]) -> None:
+    shown = replace(a_case("e0-solved"), doing=doing)
+    panels = [painted(replace(shown, left=left), 486, 720, DARK) for left in ("", "Left: Ja", "Left: Jb")]
+    assert all((one != other).any() for one, other in combinations(panels, 2))
+
+
 @pytest.mark.parametrize("wh", WINDOWS)
 def test_help_and_caution_are_there_to_the_last_word(wh: tuple[int, int]) -> None:
     def canvas(shown: Shown) -> np.ndarray:
@@ -160,9 +172,14 @@ def test_a_diagram_is_lit_in_the_cubes_own_colour_and_stands_out(
 
 def test_a_cube_without_edges_has_none_in_the_list() -> None:
     """No edge is lit in the diagrams, and the names say no word of them: there is less ink of both."""
-    listed = replace(UNSURE, candidates=(("e0-sune", 50), ("e0-antisune", 45)), lit=(250, 180, 200))
-    small, large = (painted(replace(listed, size=size), 486, 720, LIGHT) for size in (2, 4))
-    for rgb in (listed.lit, LIGHT.ink):
+    cases = [CASES[code] for code in ("e0-sune", "e0-antisune")]
+
+    def listed(size: int) -> Shown:
+        may_be = tuple(MayBe(case.code, 50, case.twist, case.flip_on(size)) for case in cases)
+        return replace(UNSURE, candidates=may_be, lit=(250, 180, 200), size=size)
+
+    small, large = (painted(listed(size), 486, 720, LIGHT) for size in (2, 4))
+    for rgb in (listed(2).lit, LIGHT.ink):
         assert pixels(small, rgb) < 0.8 * pixels(large, rgb)
 
 
@@ -175,6 +192,20 @@ def test_states_differ_in_more_than_colour() -> None:
         signs.append(cv2.threshold(grey, 0, 1, cv2.THRESH_BINARY | cv2.THRESH_OTSU)[1])
     for one, other in combinations(signs, 2):
         assert (one != other).mean() > 0.02
+
+
+def test_no_turn_stands_alone_on_a_line_that_slightly_smaller_letters_spare() -> None:
+    """Counted in bands of bold ink: as long as one line has room for all, there is no second."""
+
+    def lines(turns: str) -> int:
+        shown = replace(a_case("e0-sune"), doing=(Doing(turns, ""),), last="", cue="", name="", cube="")
+        image = painted(replace(shown, status="I"), 486, 720, LIGHT)
+        without = painted(replace(shown, status="I", doing=(Doing("", ""),)), 486, 720, LIGHT)
+        rows = (image != without).any(axis=(1, 2))
+        return int((np.diff(rows.astype(int)) == 1).sum())
+
+    assert lines("R U") == lines("first U', then R U' L' U R' U' L") == 1
+    assert lines("first U', then R U' L' U R' U' L R U' L'") == 2
 
 
 def test_the_sequence_is_the_largest_text_after_the_name_and_grows_with_the_window() -> None:

@@ -127,6 +127,15 @@ def test_the_turn_that_is_not_counted_is_marked_without_colour(tmp_path: Path) -
     assert "code{" in whole and "nowrap" in whole.partition("code{")[2].partition("}")[0]
 
 
+def test_the_permutation_that_is_left_stands_by_the_picture_that_tells_it(tmp_path: Path) -> None:
+    told = [an_answer("e0-solved"), an_answer("e1-sune-left")]
+    for one in told:
+        one["permutation"] = {"code": "T<b>", "probability": 0.99}
+    page = Elements(page_of([*told, an_answer("e0-t")], tmp_path))
+    assert page.text.count("Left: permutation T<b>") == page.text.count("After it: permutation T<b>") == 1
+    assert page.text.count("permutation") == 2
+
+
 def test_an_answer_that_lacks_a_number_or_holds_a_tag_spoils_no_page(tmp_path: Path) -> None:
     """Answers are read from a file that anybody may have written to."""
     bare, nasty = an_answer("e0-t"), an_answer("e0-h")

@@ -26,6 +26,7 @@ from vision.scoring import Mark, marked
 from vision.sources import load_photo
 from vision.truth import truth_of
 from vision.verdict import judged
+from vision.wording import answer_text
 
 ROOT = Path(__file__).parent.parent
 SAMPLES = ROOT / "sample_images"
@@ -92,6 +93,22 @@ def test_every_suggested_sequence_orients_the_state_that_was_seen(picture: Path)
     for sequence in answer.sequences:
         made = LastLayer.after(f"{sequence.first} {sequence.turns}".strip(), answer.size)
         assert state.then(made).is_oriented, sequence
+
+
+def test_the_front_is_told_by_its_colour_where_rows_below_show() -> None:
+    """The side of the truth whose lower rows have that colour has the front's top row; from straight above no
+    side is called the front by its colour."""
+    told = 0
+    for picture in SETTLED:
+        answer = mark_of(picture).answer
+        if answer.ok and answer.state is not None and answer.front_colour:
+            facelets = json.loads(picture.with_suffix(".json").read_text(encoding="utf-8"))["facelets"]
+            row = next(facelets[face][0] for face in "FRBL" if facelets[face][-1][0] == answer.front_colour)
+            assert row == list(answer.state.facelets["F"][0]), picture
+            assert f"{answer.front_colour} in front" in answer_text(answer)
+            told += 1
+    assert told >= 0.8 * len(SETTLED)
+    assert not any(mark_of(picture).answer.front_colour for picture in OPEN)
 
 
 def test_a_picture_turned_by_exif_reads_the_same(tmp_path: Path) -> None:

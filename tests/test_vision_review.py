@@ -308,6 +308,25 @@ def test_the_window_draws_a_cube_without_edges_without(
     assert flips == [(), (0, 0, 0, 0)]
 
 
+@pytest.mark.parametrize("faces", ["UFR", "UBL"])
+def test_a_candidate_is_drawn_as_the_cube_lies_in_the_picture(tmp_path: Path, faces: str) -> None:
+    """The true one, of each sample picture: pieces are turned as its truth file has them, whichever sides
+    were seen; where the picture is a mirror image it stays as it is named."""
+    turned = 0
+    for sample in sorted(SAMPLES.glob("*.jpg")):
+        truth = json.loads(sample.with_suffix(".json").read_text(encoding="utf-8"))
+        if "n" not in truth or "negative" in truth:
+            continue
+        entry, state = an_entry(tmp_path, sample, faces=faces), answer_of(truth, "x").state
+        code = entry.codes[0]
+        assert state is not None and entry.lying(code) == (state.twist, state.flip), sample.name
+        named = CASES[code].twist, CASES[code].flip_on(truth["n"])
+        turned += named != entry.lying(code)
+        mirrored = Entry({**entry.answer, "mirrored": True}, entry.picture, entry.truth)
+        assert mirrored.lying(code) == named
+    assert turned > 3
+
+
 @pytest.mark.parametrize("colour", ["red", "blue", "white"])
 def test_candidates_are_lit_in_the_colour_that_was_read_on_top(tmp_path: Path, colour: str) -> None:
     """As on the card: a diagram in yellow beside a red top reads as another cube's."""

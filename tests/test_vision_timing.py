@@ -254,6 +254,47 @@ def test_what_is_no_last_layer_never_settles() -> None:
             assert verdict is not None and not verdict.settled and verdict.reason == "not-last-layer"
 
 
+@pytest.mark.parametrize("n", [2, 3, 4, 5])
+def test_from_straight_above_a_last_layer_is_not_called_none(n: int) -> None:
+    """With no side in view a row below the top is neither right nor wrong, so it speaks against nothing, and
+    a top of one colour settles."""
+    rng = np.random.default_rng(n)
+    top = np.zeros((6, n, n))
+    top[0] = 1.0
+    one_colour = np.full((n, n), SCHEME[0])
+    two_twisted = one_colour.copy()
+    two_twisted[0, 0], two_twisted[0, -1] = SCHEME[5], SCHEME[4]
+    for _ in range(12):
+        sure = rng.uniform(3.0, 8.0, (n, n, 1))
+        for colours in (one_colour, two_twisted):
+            loglik = np.zeros((6, n, n, 6))
+            loglik[0] = np.where(np.arange(6) == colours[..., None], sure, 0.0)
+            evidence = Evidence(n, SCHEME)
+            for _ in range(4):
+                evidence.add(loglik, top)
+                verdict = evidence.verdict((0,), 2)
+            assert verdict is not None and verdict.reason != "not-last-layer"
+            assert verdict.settled or colours is two_twisted
+
+
+def test_what_fits_a_little_worse_than_something_else_is_doubted_not_refused() -> None:
+    """One sticker of a lower row that says otherwise, as a finger or a glare makes it, keeps a watch from
+    settling; that the cube is not at its last layer is told where much speaks for it."""
+    reasons = []
+    for nats in (0.0, 6.0, 40.0):
+        loglik = exact(STATE, SCHEME, (0, 1, 2))
+        other = (SCHEME[2] + 1) % 6
+        loglik[2, 3, 1] = 0.0
+        loglik[2, 3, 1, other] = nats
+        evidence = Evidence(4, SCHEME)
+        for _ in range(6):
+            evidence.add(loglik, covered(0, 1, 2))
+            verdict = evidence.verdict((0,), 2)
+        assert verdict is not None and verdict.settled is (nats == 0.0)
+        reasons.append(verdict.reason)
+    assert reasons == [None, "ambiguous", "not-last-layer"]
+
+
 # whole clips
 
 

@@ -183,6 +183,16 @@ def test_let_go_after_the_end_the_last_picture_shows(play: Callable[..., WindowW
     play(script)
 
 
+def test_a_case_that_is_doubted_a_little_is_shown_as_one_that_may_be(settled: FrameReport) -> None:
+    """No side would tell more, so the way on is another look, not "reading" for as long as it is held so."""
+    assert settled.verdict is not None
+    doubted = replace(settled.verdict, reason="ambiguous", settled=False)
+    shown = shown_at(replace(settled, verdict=doubted, settled=False, next_view=None), [])
+    assert (shown.mood, shown.code) == ("unsure", "")
+    assert [one.code for one in shown.candidates] == [settled.verdict.case]
+    assert "tilt" in shown.advice.lower()
+
+
 def test_a_picture_that_stays_runs_no_clock_and_asks_for_nothing(settled: FrameReport) -> None:
     running = replace(settled, phase="running", running_s=3.2)
     screen, shown = Screen(at_once=True), shown_at(running, [])

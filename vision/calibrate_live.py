@@ -31,6 +31,7 @@ PATIENCE_S: Final = 60.0
 WH: Final = (1280, 720)
 PANEL_WIDTH: Final = 400
 _WORDS_ROOM_PX: Final = 104
+_NAME_ROOM_PX: Final = 190
 
 
 def compose(frame: Image | None, sitting: Sitting, words: str, colours: Sequence[str]) -> Image:
@@ -62,7 +63,7 @@ def compose(frame: Image | None, sitting: Sitting, words: str, colours: Sequence
         swatch = list(STICKER_RGB.values())[k]
         cv2.rectangle(panel, (24, y), (74, y + 44), swatch[::-1], -1)
         cv2.rectangle(panel, (24, y), (74, y + 44), RULE[::-1], 1)
-        plain.put(panel, colours[k][:20], 90, y + 28)
+        plain.put(panel, plain.shortened(colours[k], _NAME_ROOM_PX), 90, y + 28)
         for i in range(WANTED):
             centre = (300 + 34 * i, y + 22)
             filled = count > i

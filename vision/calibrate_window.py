@@ -24,6 +24,7 @@ ROOM_WH: Final = (1100, 760)
 LEAST_WIDTH: Final = 480
 _ROW_PX: Final = 30
 _PLATE_WIDTH: Final = 160  # of a colour's name, in pixels
+_HEADS: Final = tuple(Lettering(size, BOLD, INK) for size in (20, 17, 14))
 
 
 @dataclass
@@ -124,7 +125,8 @@ def _keys(picking: Picking, width: int) -> Image:
         places.append((text, x, rows))
         x += wide + 18
     strip = np.full((40 + _ROW_PX * (rows + 2), width, 3), PAPER[::-1], np.uint8)
-    Lettering(20, BOLD, INK).put(strip, told, 14, 30)
+    head = next((how for how in _HEADS if how.width(told) <= width - 28), _HEADS[-1])
+    head.put(strip, head.shortened(told, width - 28), 14, 30)
     looks = list(STICKER_RGB.values())
     for (text, left, row), look in zip(places, looks, strict=True):
         top = 44 + _ROW_PX * row

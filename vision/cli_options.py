@@ -18,7 +18,12 @@ class Front(StrEnum):
 
 
 FrontOption = Annotated[
-    Front | None, typer.Option("--front", help="The side you call your front, as the camera sees it.")
+    Front | None,
+    typer.Option(
+        "--front",
+        metavar="SIDE",
+        help="The side you call your front, as the camera sees it: near, right, far or left.",
+    ),
 ]
 SizeOption = Annotated[
     int | None,

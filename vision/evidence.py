@@ -10,7 +10,7 @@ did, everything is dropped.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -36,6 +36,7 @@ CONFLICT_FRAMES: Final = 3
 CONFLICT_STICKERS: Final = 3
 TOP_SURE: Final = 0.9999
 TOP_VERDICTS: Final = 3
+ROUNDING_NATS: Final = 1e-6
 _SURE: Final = 3.0
 """Nats by which a sticker's best colour must lead to count in a conflict."""
 
@@ -53,6 +54,15 @@ class Verdict:
     settled: bool
     case: str | None
     probability: float
+
+
+def speaks_against(posterior: Posterior) -> bool:
+    """Whether anything else explains what was seen better than a last layer does.
+
+    Stricter than with a single photo: a live view can wait for a look that speaks clearly. As well as the
+    last layer is not better: from straight above a wrong row of a side explains all that a right one does.
+    """
+    return is_doubted(replace(posterior, log_evidence=posterior.log_evidence + ROUNDING_NATS), strict=True)
 
 
 class Evidence:
@@ -146,15 +156,15 @@ class Evidence:
         )
         code, p = posterior.candidates[0]
         top_seen = float(self._coverage[posterior.top].mean())
+        doubted = top_seen >= LEAST_TOP_DOUBTED and speaks_against(posterior)
         reason = None
-        if p < UNSETTLE_BELOW:
-            reason = "ambiguous"
-        # stricter than with a single photo: a live view can wait for a look that speaks clearly
-        if top_seen >= LEAST_TOP_DOUBTED and is_doubted(posterior, strict=True):
+        if doubted and is_doubted(posterior):
             reason = "not-last-layer"
         elif top_seen < LEAST_TOP_SEEN:
             reason = "top-hidden"
-        self._vote(posterior, reason)
+        elif doubted or p < UNSETTLE_BELOW:
+            reason = "ambiguous"
+        self._vote(posterior, doubted or reason == "top-hidden")
         now = (code, -1 if code == SOLVED else posterior.top)  # a solved cube has no top of its own
         good = reason is None and p >= SETTLE_FROM and not opposed(posterior.mirrored)
         self._streak = self._streak + 1 if good and now == self._last else int(good)
@@ -171,9 +181,9 @@ class Evidence:
         self._stood = verdict if self._settled else None
         return verdict
 
-    def _vote(self, posterior: Posterior, reason: str | None) -> None:
+    def _vote(self, posterior: Posterior, doubted: bool) -> None:
         top = posterior.top
-        if reason in ("not-last-layer", "top-hidden") or posterior.top_probabilities[top] < TOP_SURE:
+        if doubted or posterior.top_probabilities[top] < TOP_SURE:
             self._top_votes = None
         elif self._top_votes is not None and self._top_votes[0] == top:
             self._top_votes = (top, self._top_votes[1] + 1)

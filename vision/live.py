@@ -211,7 +211,8 @@ class Screen:
 def draw_cube(picture: Image, pose: CubePose, zoom: float, report: FrameReport) -> None:
     """The found lattice on the picture: all seams, the top face's outline heavier, a bar on its front edge.
 
-    A settled cube has the bar, a turning one its outer edges alone: the look tells without colour.
+    A settled cube has a thick bar, one in question a thin one, a turning one its outer edges alone: the look
+    tells without colour.
     """
     n = pose.size
     stroke = max(1, round(min(picture.shape[:2]) / 480))
@@ -231,13 +232,14 @@ def draw_cube(picture: Image, pose: CubePose, zoom: float, report: FrameReport) 
         cv2.polylines(picture, [outline], True, _CASING, heavy + 2 * stroke, cv2.LINE_8, _SHIFT)
         colour = _SURE if report.settled and report.top == index else _LINE
         cv2.polylines(picture, [outline], True, colour, heavy, cv2.LINE_AA, _SHIFT)
-    if report.top is not None and report.settled:
+    if report.top is not None and not report.turning:
         quad = labelled(pose, report.top, report.front).face_quad_xy("U") * zoom - 0.5
         right, left = quad[2], quad[3]
         ends = [left + (right - left) * share for share in (0.3, 0.7)]
         bar = np.round(np.array(ends) * (1 << _SHIFT)).astype(np.int32)
-        cv2.polylines(picture, [bar], False, _CASING, 9 * stroke, cv2.LINE_AA, _SHIFT)
-        cv2.polylines(picture, [bar], False, _LINE, 5 * stroke, cv2.LINE_AA, _SHIFT)
+        thick = 5 * stroke if report.settled else 2 * stroke
+        cv2.polylines(picture, [bar], False, _CASING, thick + 4 * stroke, cv2.LINE_AA, _SHIFT)
+        cv2.polylines(picture, [bar], False, _LINE, thick, cv2.LINE_AA, _SHIFT)
 
 
 class Window:

@@ -68,8 +68,11 @@ class Page:
     ) -> int:
         """Pixels that :meth:`text` takes for all of ``words``."""
         how = self.lettering(units, weight, self.theme.ink)
-        lines = how.wrapped(words, self.width - indent)
-        return round(gap * self.unit) + len(lines) * how.line_height
+        return round(gap * self.unit) + len(self.lines(words, units, weight, indent=indent)) * how.line_height
+
+    def lines(self, words: str, units: float, weight: int = REGULAR, *, indent: int = 0) -> list[str]:
+        """The lines in which :meth:`text` sets all of ``words``."""
+        return self.lettering(units, weight, self.theme.ink).wrapped(words, self.width - indent)
 
     def fitting(
         self, words: str, sizes: Sequence[float], weight: int = REGULAR, *, gap: float, spare: float = 0.0
@@ -77,6 +80,10 @@ class Page:
         """The first of ``sizes`` at which all of ``words`` fit and ``spare`` units are left; else None."""
         room = self.floor - self.y - spare * self.unit
         return next((size for size in sizes if self.height(words, size, weight, gap=gap) <= room), None)
+
+    def of_fewest_lines(self, words: str, sizes: Sequence[float], weight: int = REGULAR) -> float:
+        """The size at which ``words`` take the fewest lines, of several such the first."""
+        return min(sizes, key=lambda size: len(self.lines(words, size, weight)))
 
     def text(
         self,

@@ -25,15 +25,25 @@ class Doing:
 
 
 @dataclass(frozen=True, slots=True)
+class MayBe:
+    """A case that it may be, with its chance, and with the twist and flip with which it would lie."""
+
+    code: str
+    per_cent: int
+    twist: tuple[int, ...]
+    flip: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Shown:
     """Everything on the panel.
 
     ``mood`` is "sure", "unsure", "busy" or "still" and ``status`` its words; ``size`` the layers of the cube;
     ``twist`` and ``flip`` as the cube lies, ``lit`` the look of its top colour; ``doing`` the sequences, the
-    chosen one first, and ``whence`` they are turned; ``candidates`` (code, per cent) while unsure; ``tilt``
-    the side to show next; ``advice`` in paragraphs; ``last`` the last attempt; ``notice`` a passing word;
-    ``caution`` one that stays, in place of the keys. Numbers are rounded by the caller so that equal panels
-    compare equal.
+    chosen one first, ``whence`` they are turned and the permutation that is ``left``; ``candidates`` while
+    unsure; ``tilt`` the side to show next; ``advice`` in paragraphs; ``last`` the last
+    attempt; ``notice`` a passing word; ``caution`` one that stays, in place of the keys. Numbers are rounded
+    by the caller so that equal panels compare equal.
     """
 
     status: str
@@ -49,7 +59,8 @@ class Shown:
     size: int = 4
     doing: tuple[Doing, ...] = ()
     whence: str = "From here"
-    candidates: tuple[tuple[str, int], ...] = ()
+    left: str = ""
+    candidates: tuple[MayBe, ...] = ()
     tilt: str = ""
     advice: str = ""
     last: str = ""
@@ -71,6 +82,8 @@ KEYS: Final = (
 
 
 _SEQUENCE_SIZES: Final = (1.75, 1.6, 1.45, 1.3, 1.2, 1.1, 1.0)
+_NEARLY: Final = 0.82
+"""Share of its size that a sequence gives up to spare a line: turns are read off best in one."""
 _ADVICE_SIZES: Final = (1.3, 1.15, 1.0)
 _SMALL_SIZES: Final = (0.9, 0.8, 0.7)
 _DARK_FACE: Final = ((36, 41, 51), (52, 59, 71))
@@ -154,6 +167,7 @@ def _doing(page: Page, shown: Shown, sizes: Sequence[float]) -> bool:
     """What to do from here. False where the first sequence finds no room in any of ``sizes``; it says so."""
     page.rule()
     if not shown.doing:
+        page.text(shown.left, 1.15, gap=0.3)
         page.text(shown.advice, 1.3, gap=0.3)
         return True
     quiet = page.theme.quiet
@@ -163,8 +177,11 @@ def _doing(page: Page, shown: Shown, sizes: Sequence[float]) -> bool:
     if size is None:
         page.text("No room for the turns: make the window larger.", 1.0, BOLD, page.theme.unsure, gap=0.05)
         return False
-    page.text(first.turns, size, BOLD, gap=0.05)
+    near = [one for one in sizes if _NEARLY * size <= one <= size]
+    page.text(first.turns, page.of_fewest_lines(first.turns, near, BOLD), BOLD, gap=0.05)
     page.text(first.detail, 1.0, REGULAR, quiet)
+    if shown.left and page.fitting(shown.left, (1.15,), gap=0.1) is not None:
+        page.text(shown.left, 1.15, gap=0.1)
     for other in shown.doing[1:3]:
         if page.fitting(other.turns, (1.15,), gap=0.55, spare=1.4) is not None:
             page.text(other.turns, 1.15, REGULAR, gap=0.55)
@@ -189,15 +206,14 @@ def _unsure(page: Page, shown: Shown) -> None:
     page.text("It may be", 1.0, REGULAR, theme.quiet, gap=0.2)
     side = round(4.4 * page.unit)
     indent = side + round(0.7 * page.unit)
-    for code, share in shown.candidates[:4]:
-        case = CASES[code]
-        name, chance = case.name_on(shown.size), _per_cent(share)
+    for one in shown.candidates[:4]:
+        name, chance = CASES[one.code].name_on(shown.size), _per_cent(one.per_cent)
         words = page.height(name, 1.15, BOLD, indent=indent) + page.height(chance, 1.15, indent=indent)
         if page.y + round(0.35 * page.unit) + max(side, words) > page.floor:
             return
         page.y += round(0.35 * page.unit)
         page.image[page.y : page.y + side, page.left : page.left + side] = case_image(
-            case.twist, case.flip_on(shown.size), ink=_ink(theme, shown.lit), width_px=side
+            one.twist, one.flip, ink=_ink(theme, shown.lit), width_px=side
         )
         top = page.y
         page.text(name, 1.15, BOLD, indent=indent)

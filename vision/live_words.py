@@ -7,16 +7,17 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final, Literal
 
 from models.cases import CASES, case_of
-from models.decode_permutation import permutation_posterior
 from models.decode_view import permutation_view
 from models.layer_tables import has_edges
+from models.permutation import SOLVED_CODE
+from models.posterior import Posterior
 from vision.diagram import LIT
-from vision.evidence import SOLVED, Verdict
+from vision.evidence import Verdict
 from vision.frame_report import FrameReport
 from vision.lettering import Colour
-from vision.live_panel import Doing, Shown
-from vision.verdict import what_is_wrong
-from vision.wording import left_open, metrics, turns_from_here
+from vision.live_panel import Doing, MayBe, Shown
+from vision.verdict import left_permutation, what_is_wrong
+from vision.wording import left_open, metrics, turns_from_here, what_is_left
 
 if TYPE_CHECKING:
     from models.library import Suggestion
@@ -67,8 +68,17 @@ def shown_at(
         return replace(shown, advice=f"{told[0].upper()}{told[1:]}.")
     if verdict.reason is not None and verdict.reason != "ambiguous":
         return shown
-    candidates = tuple((code, _stepped(p)) for code, p in verdict.posterior.candidates[:4])
+    candidates = _candidates(verdict.posterior)
     return replace(shown, candidates=candidates, tilt="" if still else report.next_view or "")
+
+
+def _candidates(posterior: Posterior) -> tuple[MayBe, ...]:
+    """The four best, as the cube lies; as named where the top that is shown rules one out."""
+    out = []
+    for code, p in posterior.candidates[:4]:
+        named = CASES[code].twist, CASES[code].flip_on(posterior.size)
+        out.append(MayBe(code, _stepped(p), *posterior.lying.get(code, named)))
+    return tuple(out)
 
 
 def _settled(shown: Shown, verdict: Verdict, suggestions: Sequence[Suggestion]) -> Shown:
@@ -79,11 +89,8 @@ def _settled(shown: Shown, verdict: Verdict, suggestions: Sequence[Suggestion]) 
         Doing(turns_from_here(one), metrics(one, first_told=not any(turned[:rank])))
         for rank, one in enumerate(suggestions)
     )
-    advice = "" if doing else "No sequence is stored for this case yet."
-    if case.code == SOLVED and not doing:
-        advice = "Nothing to turn: every piece of the last layer is oriented."
-        if permutation_posterior(verdict.posterior) is None:
-            advice = f"Every piece is oriented; {left_open(permutation_view(verdict.posterior))}."
+    left = left_words(verdict.posterior, suggestions)
+    advice = "" if doing else _nothing_to_do(verdict.posterior, left)
     return replace(
         shown,
         name=case.name_on(state.size),
@@ -93,8 +100,27 @@ def _settled(shown: Shown, verdict: Verdict, suggestions: Sequence[Suggestion]) 
         twist=tuple(state.twist),
         flip=tuple(state.flip) if has_edges(state.size) else (),
         doing=doing,
+        left=f"{left[0]}: {left[1]}" if left else "",
         advice=advice,
     )
+
+
+def left_words(posterior: Posterior, suggestions: Sequence[Suggestion]) -> tuple[str, str] | None:
+    """Label and words of the permutation that is left, or will be after the first of ``suggestions``; None
+    where it is not settled."""
+    first = next(iter(suggestions), None)
+    left = left_permutation(posterior, f"{first.first or ''} {first.turns}" if first else None)
+    return what_is_left(left.code, is_oriented=posterior.state.is_oriented) if left else None
+
+
+def _nothing_to_do(posterior: Posterior, left: tuple[str, str] | None) -> str:
+    if not posterior.state.is_oriented:
+        return "No sequence is stored for this case yet."
+    if left is None:
+        return f"Every piece is oriented; {left_open(permutation_view(posterior))}."
+    if left == what_is_left(SOLVED_CODE, is_oriented=True):
+        return "Nothing to turn: every piece of the last layer is oriented."
+    return "No sequence is stored for this permutation yet."
 
 
 def _status(report: FrameReport | None) -> tuple[str, str]:
@@ -114,7 +140,8 @@ def _status(report: FrameReport | None) -> tuple[str, str]:
         return "Not a last layer", "unsure"
     if report.verdict.reason == "top-hidden":
         return "Top face hidden", "unsure"
-    return ("Not sure yet", "unsure") if report.next_view else ("Reading", "busy")
+    unsure = report.next_view or report.verdict.reason == "ambiguous"
+    return ("Not sure yet", "unsure") if unsure else ("Reading", "busy")
 
 
 def _advice(report: FrameReport) -> str:
@@ -127,6 +154,8 @@ def _advice(report: FrameReport) -> str:
         return f"It may have {', '.join(map(str, most))} or {last} layers: show it larger, or hold it still."
     if report.verdict is not None and report.verdict.reason == "top-hidden":
         return "Move the fingers, or the cube, so that all of its top face shows."
+    if report.verdict is not None and report.verdict.reason == "ambiguous" and not report.next_view:
+        return "Tilt the cube a little, or turn it out of the glare."
     return ""
 
 

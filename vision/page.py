@@ -22,7 +22,7 @@ from models.files import replacing
 from vision.diagram import case_svg
 from vision.page_style import SHEET, filter_rules
 from vision.shown import clock
-from vision.wording import CAUTION, counted, lists_candidates, percent
+from vision.wording import CAUTION, counted, lists_candidates, percent, what_is_left
 
 THUMB_WH: Final = (400, 300)
 OPEN: Final = "open"
@@ -157,7 +157,7 @@ def _figure(answer: AnswerJson, thumb: Thumb) -> str:
         if state.get("twist"):
             lies = "as the real cube lies" if answer.get("mirrored") else "as it lies here"
             diagram = case_svg(state["twist"], state.get("flip") or (), width_px=68, title=lies)
-        lines += _sequence_lines(answer)
+        lines += [*_sequence_lines(answer), *_left_lines(answer)]
         sure = percent(float(answer.get("confidence", case.get("probability", 0.0))))
         size = answer.get("size")
         about = [
@@ -183,13 +183,25 @@ def _figure(answer: AnswerJson, thumb: Thumb) -> str:
 def _sequence_lines(answer: AnswerJson) -> list[str]:
     best = next(iter(answer.get("sequences") or ()), None)
     if best is None:
-        state = answer.get("state") or {}
-        oriented = state.get("twist") and not any(state["twist"]) and not any(state.get("flip") or ())
-        return [f"<span>{'nothing to orient' if oriented else 'no stored sequence'}</span>"]
+        return [f"<span>{'nothing to orient' if _is_oriented(answer) else 'no stored sequence'}</span>"]
     first = f"first <u>{escape(str(best['first']))}</u>, then " if best.get("first") else ""
     turns = f'<span class="turns">{first}{escape(str(best.get("turns", "")))}</span>'
     told = [f"{best[key]} {name}" for key, name in (("length", "OBTM"), ("etm", "ETM")) if key in best]
     return [turns, *([f"<span>{escape(', '.join(told))}</span>"] if told else [])]
+
+
+def _left_lines(answer: AnswerJson) -> list[str]:
+    """The permutation that is left, or will be after the sequence, where it is settled."""
+    permutation = answer.get("permutation") or {}
+    if not permutation.get("code"):
+        return []
+    label, words = what_is_left(str(permutation["code"]), is_oriented=_is_oriented(answer))
+    return [f"<span>{escape(f'{label}: {words}')}</span>"]
+
+
+def _is_oriented(answer: AnswerJson) -> bool:
+    state = answer.get("state") or {}
+    return bool(state.get("twist")) and not any(state["twist"]) and not any(state.get("flip") or ())
 
 
 def _picture(answer: AnswerJson, thumb: Thumb, name: str) -> str:

@@ -102,8 +102,10 @@ def _fill(column: _Column, answer: Answer, unit: int, has_splits: bool) -> None:
         column.text(refusal(answer), plain, gap=0.2)
         fitting = fitting_candidates(answer)
         for candidate in fitting[:6]:
+            code = candidate.code
             lit = diagram_lit(answer.top.colour if answer.top else None, answer.palette)
-            _bar(column, candidate.code, candidate.probability, unit, plain, lit=lit, size=answer.size)
+            lies = answer.lying.get(code) or (CASES[code].twist, CASES[code].flip_on(answer.size or 4))
+            _bar(column, code, candidate.probability, unit, plain, lit=lit, lies=lies)
         if len(fitting) > 6:
             column.text(f"and {len(fitting) - 6} more", quiet, gap=0.3)
     if answer.state is not None and answer.case is not None:
@@ -146,12 +148,10 @@ def _bar(
     unit: int,
     how: Lettering,
     lit: Colour | None = None,
-    size: int | None = None,
+    lies: tuple[Sequence[int], Sequence[int]] = ((), ()),
 ) -> None:
-    """A code with its probability as a bar and a number; with ``lit`` its small diagram in front.
-
-    ``size`` is the cube's: the smallest has no edges.
-    """
+    """A code with its probability as a bar and a number; with ``lit`` its small diagram in front: ``lies``
+    its twist and flip."""
     import cv2
 
     column.y += round(unit * (0.35 if lit is None else 0.7))
@@ -160,9 +160,7 @@ def _bar(
     if lit is not None:
         side = round(2.6 * unit)
         if column.image is not None:
-            case = CASES[code]
-            ink = Ink(paper=PAPER, lit=lit)
-            drawn = case_image(case.twist, case.flip_on(size or 4), ink=ink, width_px=side)
+            drawn = case_image(*lies, ink=Ink(paper=PAPER, lit=lit), width_px=side)
             column.image[top : top + side, left : left + side] = drawn
         left += side + round(0.6 * unit)
         column.y += round(0.35 * unit)

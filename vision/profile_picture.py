@@ -191,7 +191,8 @@ def profile_lines(profile: Profile) -> list[tuple[str, str]]:
 
     A colour with a name of its own has the usual name for which it stands beside it.
     """
-    from rich.cells import cell_len, set_cell_size
+    from rich.cells import cell_len
+    from rich.text import Text
 
     classes = classes_of(profile)
     wide = min(16, max(6, *(cell_len(one.name) for one in classes)))
@@ -207,8 +208,10 @@ def profile_lines(profile: Profile) -> list[tuple[str, str]]:
     ]
     for k, (one, usual) in enumerate(zip(classes, COLOURS, strict=True)):
         stood_for = f"{usual if one.name != usual else '':{len(stands)}}" if stands else ""
+        name = Text(one.name)
+        name.truncate(wide, overflow="ellipsis", pad=True)
         lines.append((
-            f"{set_cell_size(one.name, wide)}  {stood_for}{_hex(one)}"
+            f"{name.plain}  {stood_for}{_hex(one)}"
             f" {one.lab[0]:5.1f} {one.lab[1]:5.1f} {one.lab[2]:5.1f}"
             f"  {_spread(one):7.1f} {one.stickers:8d} {_opposite(profile, k)}",
             _hex(one),

@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Literal, Protocol
 
+from models.cases import CASES
 from models.errors import UsageError
+from models.layer_tables import has_edges
 from vision.naming import USUAL, Naming
 
 Rows = list[list[str | None]]
@@ -60,6 +62,36 @@ class Entry:
     def top(self) -> str | None:
         """Colour of the top face as read."""
         return (self.answer.get("top") or {}).get("colour")
+
+    def lying(self, code: str) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """Twist and flip of the case ``code`` (() for the flip of a 2x2x2), turned as it agrees best with
+        where the top's colour was read; as it is named where no way does better, and in a mirror image."""
+        case, read = CASES[code], [] if self.answer.get("mirrored") else self._pieces_read()
+
+        def agrees(angle: int) -> int:
+            ways = (*case.twist_at(angle), *case.flip_at(angle))
+            return sum((way == ways[piece]) is shows for piece, way, shows in read)
+
+        angle = max(range(4), key=agrees)
+        return case.twist_at(angle), case.flip_at(angle) if has_edges(self.size or 4) else ()
+
+    def _pieces_read(self) -> list[tuple[int, int, bool]]:
+        """(piece, way, shows) of the last layer's stickers that were read: whether one has the top's colour,
+        as it has where its piece (corners 0..3, then edges 4..7) has that twist or flip."""
+        seen, n, top = self.seen, self.size or 0, self.top
+        last, middle = n - 1, n // 2
+        places = [
+            (0, 0, "U", last, last), (0, 1, "R", 0, 0), (0, 2, "F", 0, last),
+            (1, 0, "U", last, 0), (1, 1, "F", 0, 0), (1, 2, "L", 0, last),
+            (2, 0, "U", 0, 0), (2, 1, "L", 0, 0), (2, 2, "B", 0, last),
+            (3, 0, "U", 0, last), (3, 1, "B", 0, 0), (3, 2, "R", 0, last),
+        ]  # fmt: skip
+        if has_edges(n):
+            on_top = ((last, middle), (middle, last), (0, middle), (middle, 0))
+            for k, (side, place) in enumerate(zip("FRBL", on_top, strict=True), 4):
+                places += [(k, 0, "U", *place), (k, 1, side, 0, middle)]
+        read = [(k, way, seen[face][row][col]) for k, way, face, row, col in places if face in seen]
+        return [(k, way, name == top) for k, way, name in read if name is not None]
 
     @property
     def names(self) -> set[str]:

@@ -86,20 +86,19 @@ class TerminalPrompt:
                 say(f"{entry.size}x{entry.size}x{entry.size}, as read{_unlike(entry.naming)}:\n")
                 for face, rows in entry.seen.items():
                     say(f"  {face}: {rows_text(rows, entry.naming)}\n")
-            self._show(codes, entry.size or 4)
+            self._show(codes, entry)
             say(KEYS_IN_WORDS + "\n")
         while True:
             verdict = self._verdict(str(self._read("> ")).strip(), entry, codes)
             if verdict is not None:
                 return verdict
 
-    def _show(self, codes: Sequence[str], size: int) -> None:
+    def _show(self, codes: Sequence[str], entry: Entry) -> None:
         for first in range(0, len(codes), 3):
             group = codes[first : first + 3]
             heads = [f"{first + i + 1}  {code}" for i, code in enumerate(group)]
             self._out.write("  ".join(head.ljust(28) for head in heads).rstrip() + "\n")
-            cases = [CASES[code] for code in group if code in CASES]
-            drawn = [text_diagram(case.twist, case.flip_on(size)) for case in cases]
+            drawn = [text_diagram(*entry.lying(code)) for code in group if code in CASES]
             for lines in zip(*drawn, strict=True):
                 self._out.write("  ".join(f"   {line}".ljust(28) for line in lines).rstrip() + "\n")
 

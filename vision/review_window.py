@@ -209,10 +209,8 @@ def _candidates(canvas: Image, desk: Desk, left: int) -> None:
         x = left + column_width * (i // rows)
         y = 96 + (i % rows) * (side + 62)
         if code in CASES:
-            case = CASES[code]
-            canvas[y : y + side, x : x + side] = case_image(
-                case.twist, case.flip_on(desk.size), ink=ink, width_px=side
-            )
+            drawn = case_image(*desk.entry.lying(code), ink=ink, width_px=side)
+            canvas[y : y + side, x : x + side] = drawn
         Lettering(26, BOLD, INK).put(canvas, str(i + 1), x + side + 14, y + side // 2)
         quiet.put(canvas, percent(chances[i]), x + side + 14, y + side // 2 + 24)
         plain.put(canvas, code, x + 2, y + side + 20)

@@ -194,11 +194,15 @@ def frame_json(report: FrameReport) -> dict[str, Any]:
     }
 
 
-def frame_line(report: FrameReport, turns: str = "") -> str:
-    """What is worth a line of text: the case once it is settled, and attempts as they end."""
+def frame_line(report: FrameReport, turns: str = "", left: tuple[str, str] | None = None) -> str:
+    """What is worth a line of text: the case once it is settled, with ``turns`` to be done and what is
+    ``left`` (`wording.what_is_left`), and attempts as they end."""
     if report.newly_settled and report.case is not None:
         line = f"{report.time_s:8.2f} s  {CASES[report.case].name} ({report.case})"
-        return f"{line}: {turns}" if turns else line
+        label, words = left or ("", "")
+        line = f"{line}, {words}" if label == "Left" else line
+        line = f"{line}: {turns}" if turns else line
+        return f"{line}; after it {words}" if label == "After it" else line
     if report.ended is not None:
         return f"{report.time_s:8.2f} s  {attempt_words(report.ended)}"
     return ""

@@ -65,6 +65,10 @@ def judged(
         "top": TopFace(colours[0], quad_of(pose.face_quad_xy("U").tolist())),
         "seen": _seen(reading, samples, names),
         "candidates": candidates,
+        "front_colour": names[posterior.frame_colours[2]]
+        if posterior.front_probability >= SPEAK_FROM
+        else "",
+        "lying": posterior.lying,
         "mirrored": posterior.mirrored,
         "notes": _notes(reading, samples, pose),
         "by_built_in": reading.is_general,

@@ -18,7 +18,7 @@ from vision.holding import FRONTS
 from vision.live import Screen, Window
 from vision.live_page import DARK, LIGHT
 from vision.live_panel import Shown
-from vision.live_words import Still, on_show, shown_at
+from vision.live_words import Still, left_words, on_show, shown_at
 from vision.moments import save_moment
 from vision.session import Session, frame_json, frame_line
 from vision.stream import TROUBLES, StreamEvent
@@ -233,10 +233,12 @@ def _print_frame(session: Session, report: FrameReport, out: TextIO, *, as_json:
         print(json.dumps(frame_json(report)), file=out, flush=True)
         return
     turns = ""
-    if report.newly_settled:
+    left = None
+    if report.newly_settled and report.verdict is not None:
         shown = session.suggestions(report.verdict)
         turns = turns_from_here(shown[0]) if shown else ""
-    line = frame_line(report, turns)
+        left = left_words(report.verdict.posterior, shown)
+    line = frame_line(report, turns, left)
     if line:
         print(line, file=out, flush=True)
 

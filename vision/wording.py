@@ -54,12 +54,15 @@ def percent(probability: float) -> str:
 
 
 def size_name(answer: Answer) -> str:
-    """For instance "4x4x4, yellow on top"; empty when no cube was found."""
+    """For instance "4x4x4, yellow on top, red in front"; empty when no cube was found."""
     if answer.size is None:
         return ""
     size = "x".join([str(answer.size)] * 3)
     top = f"{size}, {answer.top.colour} on top" if answer.top else size
-    return f"{top}, picture mirrored" if answer.mirrored and answer.reason != "not-last-layer" else top
+    if answer.reason == "not-last-layer":
+        return top
+    held = f"{top}, {answer.front_colour} in front" if answer.front_colour else top
+    return f"{held}, picture mirrored" if answer.mirrored else held
 
 
 def headline(answer: Answer) -> str:
@@ -99,6 +102,11 @@ def metrics(sequence: ShownSequence | Suggestion, *, first_told: bool = False) -
     """Its turns in both metrics; ``first_told`` says besides that the first turn is not among them."""
     both = f"{sequence.length} OBTM, {sequence.etm} ETM"
     return f"{both}, {FIRST_NOT_COUNTED}" if first_told and sequence.first else both
+
+
+def what_is_left(code: str, *, is_oriented: bool) -> tuple[str, str]:
+    """Label and words of a permutation class: of oriented pieces, or after the sequence that orients them."""
+    return "Left" if is_oriented else "After it", f"permutation {code}"
 
 
 def left_open(view: str | None) -> str:
@@ -170,9 +178,8 @@ def remarks(answer: Answer) -> Iterator[tuple[str, str]]:
     if answer.case is not None and not answer.sequences:
         yield "Do", _nothing_to_do(answer)
     if answer.permutation is not None:
-        label = "Left" if answer.is_oriented else "After it"
-        sure = percent(answer.permutation.probability)
-        yield label, f"permutation {answer.permutation.code}, {sure} sure"
+        label, left = what_is_left(answer.permutation.code, is_oriented=answer.is_oriented)
+        yield label, f"{left}, {percent(answer.permutation.probability)} sure"
     elif answer.sequences and not answer.is_oriented:
         yield "After it", NOT_SETTLED
     if answer.mirrored and answer.reason != "not-last-layer":
