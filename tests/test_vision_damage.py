@@ -107,6 +107,23 @@ def test_what_comes_after_a_damaged_place_is_read_too(
     assert indexed.shown[1].end_s > SECONDS - 0.5
 
 
+def test_a_length_that_no_such_file_can_have_is_not_believed(recordings: Path, tmp_path: Path) -> None:
+    """Ten hours in the header of a clip (AVI: dwTotalFrames of "avih", dwLength of "strh")."""
+    if not (recordings / "mjpg.avi").exists():
+        pytest.skip("no such codec here")
+    data = bytearray((recordings / "mjpg.avi").read_bytes())
+    for chunk, field in ((b"avih", 16), (b"strh", 32)):
+        at = data.index(chunk) + 8 + field
+        data[at : at + 4] = (36_000 * RATE).to_bytes(4, "little")
+    path = tmp_path / "long.avi"
+    path.write_bytes(data)
+    assert cv2.VideoCapture(str(path)).get(cv2.CAP_PROP_FRAME_COUNT) == 36_000 * RATE
+    indexed = index_recording(path, read_squares)
+    assert indexed.lost == () and indexed.seconds == pytest.approx(SECONDS, abs=0.2)
+    assert [one.code for one in indexed.shown] == [CODES[1], CODES[2]]
+    assert played(path)[1] == []
+
+
 class Faulty:
     """Stands in for ``cv2.VideoCapture``: a recording of 100 frames at 25 a second; 40 to 42 raise."""
 

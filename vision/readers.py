@@ -174,7 +174,8 @@ class _CaptureReader:
                 f"{source.name}: {width:.0f} x {height:.0f} pixels a frame is over the limit; scale it down",
                 final=True,
             )
-        self._whole_s = length_s(self._capture)
+        path = str(source.where) if source.kind == "recording" else None
+        self._whole_s = length_s(self._capture, path)
         told_rate = self._capture.get(cv2.CAP_PROP_FPS)
         if 1 <= told_rate <= 1000:
             self._rate = told_rate

@@ -27,7 +27,7 @@ LONGEST_SIDE_PX: Final = 1280
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Of a recording: its length in seconds (0 when the file does not tell) and the frame size."""
+    """Of a recording: its length in seconds (0 when the file tells none that can be) and the frame size."""
 
     seconds: float
     width: int
@@ -46,7 +46,7 @@ def facts_of(path: str | Path) -> Facts:
             )
         if not _grabbed(capture)[1]:
             raise LastlookError(f"{path}: holds no frame that can be read; save it again as MP4 (H.264)")
-        return Facts(length_s(capture), width, height)
+        return Facts(length_s(capture, path), width, height)
 
 
 class Playing:
@@ -60,6 +60,7 @@ class Playing:
 
         self.next_s: float | None = None
         """When the frame is shown that was gone to and that no stretch has had; None behind the last."""
+        self._path = path
         self._opened = contextlib.ExitStack()
         self._capture = capture = self._opened.enter_context(_opened(path))
         if from_s > 0:
@@ -105,7 +106,7 @@ class Playing:
             if frame is not None:
                 yield at_s, *_bounded(frame)
             due_s = max(due_s + LOOK_S, at_s)
-        wanted_s = min(end_s, length_s(self._capture))
+        wanted_s = min(end_s, length_s(self._capture, self._path))
         if breaks_off(until_s, wanted_s):
             lost.append((until_s, wanted_s))
 
