@@ -111,6 +111,21 @@ def test_a_step_that_cannot_be_done_tells_what_was_filed(tmp_path: Path) -> None
     assert undo(log) == (1, []) and (folder / "e0-t").read_bytes() == b"mine"
 
 
+@pytest.mark.parametrize("cut", ['{"action": "rename", "from": "/ho', '{"action": "copy"}', "{", ""])
+def test_a_log_that_was_cut_short_goes_on_in_a_line_of_its_own(tmp_path: Path, cut: str) -> None:
+    """As a full disk leaves it, or an editor that ends no last line."""
+    before = tree(tmp_path)
+    for number in range(4):
+        before[f"{number}.png"] = a_picture(tmp_path / f"{number}.png", number + 1).read_bytes()
+    log = tmp_path / "log.jsonl"
+    for number in range(4):
+        answers = [an_answer(tmp_path / f"{number}.png", CODES[number])]
+        assert carry_out(plan(answers, "rename").steps, log) == 1
+        log.write_text(log.read_text() + cut if cut else log.read_text().rstrip("\n"))
+    assert undo(log) == (4, [])
+    assert {name: data for name, data in tree(tmp_path).items() if name.endswith(".png")} == before
+
+
 def test_undo_leaves_alone_what_changed_and_refuses_other_files(tmp_path: Path) -> None:
     source = tmp_path / "x.jpg"
     source.write_bytes(b"1")

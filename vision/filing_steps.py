@@ -15,7 +15,7 @@ import shutil
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from models.errors import LastlookError, UsageError
 from models.json_text import parse_json
@@ -24,6 +24,9 @@ from vision.ledger import digest_of
 from vision.paths import is_file
 from vision.truth_file import new_truth_path
 from vision.wording import counted
+
+_NO_NOTE: Final = (ValueError, KeyError, TypeError, AttributeError)
+"""What :func:`_note` raises for what is no line of a log."""
 
 
 def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] | None = None) -> int:
@@ -35,6 +38,7 @@ def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] 
     done = 0
     try:
         _make_folder(log.parent)
+        _end_last_line(log)
         with log.open("a", encoding="utf-8") as notes:
             for step in steps:
                 _make_folder(step.target.parent)
@@ -64,6 +68,23 @@ def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] 
             + (how if done else "nothing was filed: check the path and its permissions")
         ) from error
     return done
+
+
+def _end_last_line(log: Path) -> None:
+    """End the last line, so that nothing is joined to it. One that a kill or a full disk cut short goes: its
+    step was not begun."""
+    with log.open("ab+") as notes:
+        length = notes.tell()
+        notes.seek(0)
+        last = notes.read().rpartition(b"\n")[2]
+        if not last:
+            return
+        try:
+            _note(parse_json(last))
+        except _NO_NOTE:
+            notes.truncate(length - len(last))
+        else:
+            notes.write(b"\n")
 
 
 def _make_folder(folder: Path) -> None:
@@ -155,7 +176,7 @@ def _read_log(log: Path) -> list[_Note]:
     for number, line in enumerate(lines, 1):
         try:
             steps.append(_note(parse_json(line)))
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+        except _NO_NOTE as error:
             if number == len(lines):  # cut short by a kill: its step was not begun
                 break
             raise UsageError(
