@@ -35,13 +35,14 @@ def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] 
     ``log`` is a file of JSON lines and must be new or such a log (it is appended to). Raises LastlookError
     at the first step that cannot be done; what was done stays and can be undone.
     """
-    done = 0
+    done, at = 0, log.parent
     try:
         _make_folder(log.parent)
         _end_last_line(log)
         with log.open("a", encoding="utf-8") as notes:
             for step in steps:
-                _make_folder(step.target.parent)
+                at = step.target.parent
+                _make_folder(at)
                 note: dict[str, Any] = {
                     "action": step.action,
                     "from": str(step.source.absolute()),
@@ -62,10 +63,12 @@ def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] 
             f"{error.filename2 or error.filename}: came up meanwhile and is not overwritten; run it again"
         ) from error
     except OSError as error:
+        is_full = error.errno in (errno.ENOSPC, errno.EDQUOT)  # told of the source, and of a draft
+        where = at if is_full else error.filename or log
+        mend = "make room and run it again" if is_full else "check the path and its permissions"
         how = f"{counted(done, 'file')} filed; 'lastlook label --undo {log}' takes that back"
         raise LastlookError(
-            f"{error.filename or log}: {error.strerror or error}; "
-            + (how if done else "nothing was filed: check the path and its permissions")
+            f"{where}: {error.strerror or error}; " + (how if done else f"nothing was filed: {mend}")
         ) from error
     return done
 
