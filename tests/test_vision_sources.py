@@ -253,6 +253,15 @@ def test_heic_is_read_with_the_extra(tmp_path: Path) -> None:
         decode_photo(cut[: len(cut) // 2], name="x.heic")
 
 
+def test_a_grey_heic_is_read_like_any_grey_picture(tmp_path: Path) -> None:
+    heif = pytest.importorskip("pillow_heif")
+    grey, path = upright()[:, :, 1], tmp_path / "x.heic"
+    heif.from_bytes("L", (160, 96), grey.tobytes()).save(path, quality=95)
+    image = load_photo(str(path)).image_bgr
+    assert image.shape == (96, 160, 3) and (image == image[:, :, :1]).all()
+    assert np.abs(image[:, :, 0].astype(int) - grey).mean() < 3
+
+
 def test_heic_without_the_extra_names_it(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "pillow_heif", None)
     ispe = b"ispe" + bytes(4) + struct.pack(">II", 4000, 3000)
