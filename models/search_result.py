@@ -50,8 +50,8 @@ def core_variants(
 def may_turn_the_cube(turns: Sequence[Turn], size: int) -> bool:
     """Whether sequences of these turns may leave the whole cube turned, as R L' does on a 2x2x2.
 
-    False is certain: outer turns keep the centres, and where of no two opposite faces both turn, a corner stays.
-    The search lists none that do.
+    False is certain: outer turns keep the centres, and where of no two opposite faces both turn, a corner
+    stays. The search lists none that do.
     """
     if size > 2 and all(turn.base in FACES and turn.depth == 1 and not turn.inner for turn in turns):
         return False

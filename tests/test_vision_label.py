@@ -334,7 +334,9 @@ def test_files_cut_anywhere_give_each_answer_once_after_resuming(
     assert sorted(out.read_text().splitlines()) == whole
 
 
-@pytest.mark.parametrize(("key", "value"), [("image", ["0.png"]), ("image", None), ("bytes", {}), ("bytes", "10")])
+@pytest.mark.parametrize(
+    ("key", "value"), [("image", ["0.png"]), ("image", None), ("bytes", {}), ("bytes", "10")]
+)
 def test_a_ledger_with_values_of_another_kind_counts_for_nothing(
     tmp_path: Path, key: str, value: object
 ) -> None:

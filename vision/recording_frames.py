@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.damage import Span, breaks_off, length_s, tried_on
+from vision.paths import for_ffmpeg
 from vision.pixel_shape import drawn_out, told_across
 from vision.readers import MAX_FRAME_PIXELS
 
@@ -169,16 +170,19 @@ def _opened(path: str | Path) -> Iterator[Any]:
     import cv2
 
     level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
-    capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1])
-    try:
+    with contextlib.ExitStack() as closing:
+        closing.callback(cv2.utils.logging.setLogLevel, level)
+        try:
+            with for_ffmpeg(path) as name:
+                capture = cv2.VideoCapture(name, cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1])
+        except OSError as error:
+            raise LastlookError(f"{path}: cannot be read ({error.strerror}); check the path") from None
+        closing.callback(capture.release)
         if not capture.isOpened():
             raise LastlookError(
                 f"{path}: cannot be played (cut short, or of a rare kind); copy it again, or save it as MP4"
             )
         yield capture
-    finally:
-        capture.release()
-        cv2.utils.logging.setLogLevel(level)
 
 
 def frame_at(path: str | Path, at_s: float) -> Picture | None:
