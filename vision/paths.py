@@ -87,11 +87,11 @@ def is_pipe(path: str | Path) -> bool:
 
 @contextmanager
 def for_ffmpeg(path: str | Path) -> Iterator[str]:
-    """What FFmpeg, by way of OpenCV, takes for the file at ``path``, whatever its name, while the block lasts.
+    """What OpenCV and FFmpeg take for the file at ``path``, whatever its name, while the block lasts.
 
-    That is its whole path, since a name such as "12:30.mp4" would be taken for an address. On a name that
-    is no UTF-8 OpenCV crashes, so that such a file is named by a descriptor. Raises OSError where it may not be
-    opened.
+    That is its whole path, since a name such as "12:30.mp4" would be taken for an address. On a name that is
+    no UTF-8 OpenCV crashes, so that such a file is named by a descriptor. Raises OSError where that cannot be
+    had.
     """
     whole = os.path.abspath(path)  # noqa: PTH100
     try:
