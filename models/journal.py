@@ -8,6 +8,7 @@ business: this module knows no platform folders.
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
 import sqlite3
@@ -226,6 +227,8 @@ class Journal:
             values.append(min(last, 2**63 - 1))  # the largest number of SQLite
         with self._told("read"):
             found = self._db.execute(query, values).fetchall()
+            if not all(map(_is_sound, found)):
+                raise sqlite3.DatabaseError("an attempt is malformed")
         return [Row(row[0], Attempt(*row[1:])) for row in reversed(found)]
 
     def __len__(self) -> int:
@@ -298,9 +301,10 @@ class Journal:
             yield
         except sqlite3.IntegrityError as error:
             raise ValueError(f"not an attempt that can be written: {error}") from error
-        except sqlite3.DatabaseError as error:
-            text = str(error)
-            if "not a database" in text or "malformed" in text:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+            # SQLite's words hold what is damaged, which may be no text
+            text = str(error) if isinstance(error, sqlite3.Error) else "it is malformed"
+            if "not a database" in text or "malformed" in text or "decode" in text:
                 advice = "the file is damaged or no journal: move it away and a new one is begun"
             elif "locked" in text:
                 advice = "another program holds it: close that and try again"
@@ -316,6 +320,19 @@ class Journal:
             raise LastlookError(
                 f"cannot {doing} the journal {self.path} ({error.strerror}): name a file {may}"
             ) from error
+
+
+def _is_sound(row: tuple[Any, ...]) -> bool:
+    """Whether a row holds what the table demands: SQLite checks that when writing, not in a damaged file."""
+    _, at, cube, size, case, angle, sequence, *times, result, confidence = row
+    texts = [at, cube, case, *([] if sequence is None else [sequence])]
+    numbers = [confidence, *(time for time in times if time is not None)]
+    return (
+        all(isinstance(text, str) for text in texts)
+        and all(isinstance(number, int) for number in (size, angle))
+        and all(isinstance(number, float) and math.isfinite(number) for number in numbers)
+        and result in RESULTS
+    )
 
 
 def _where(

@@ -10,7 +10,8 @@ alone; where it leaves the whole cube turned, the rotation back becomes part of 
 
 Length is counted in turns (each `Turn` one, rotations of a core included) after cancelling at the seams.
 Turns of the top layer at the very beginning and end change only the angle and the permutation left over, so
-setups do not begin and finishes do not end with them.
+setups do not begin and finishes do not end with them. Sequences that leave the cube turned are left out,
+save for what a core turns.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from models.permutation import PERMUTATION_CASES
 from models.sequences import holds_on_every_size
-from models.turns import Moves, Turn
+from models.turns import FACES, Moves, Turn
 
 Progress = Callable[[float, str], None]
 """Called with the share done (0..1) and a few words."""
@@ -45,6 +45,18 @@ def core_variants(
                 moves = moves.rotated(Moves((Turn("y", angle % 4),) if angle % 4 else ()))
                 out.setdefault(moves, Core(core.name, moves, mirror, inverse, angle % 4))
     return tuple(out.values())
+
+
+def may_turn_the_cube(turns: Sequence[Turn], size: int) -> bool:
+    """Whether sequences of these turns may leave the whole cube turned, as R L' does on a 2x2x2.
+
+    False is certain: outer turns keep the centres, and where of no two opposite faces both turn, a corner
+    stays. The search lists none that do.
+    """
+    if size > 2 and all(turn.base in FACES and turn.depth == 1 and not turn.inner for turn in turns):
+        return False
+    faces = {turn.base for turn in turns if not turn.inner}
+    return any(pair <= faces for pair in ({"U", "D"}, {"R", "L"}, {"F", "B"}))
 
 
 @dataclass(frozen=True)
@@ -86,7 +98,8 @@ class Result:
     """The outcome of a search. ``complete`` is False when it was stopped before its end.
 
     ``searched``: every pair of setup and finish with at most this many turns together was tried, round every
-    core; None where it was stopped before that can be said of any number.
+    core; None where it was stopped before that can be said of any number. Those that leave the whole cube
+    turned are not among them (`may_turn_the_cube`).
     ``depth``: the most turns of a setup, and of a finish. ``meetings``: pairs that leave the rest alone.
     """
 
@@ -129,6 +142,8 @@ class Result:
         layers = " ".join(dict.fromkeys(str(Turn(t.base, 1, t.depth, t.inner)) for t in self.turns))
         # what block turns and inner slices reach on one size says nothing of another
         where = "" if holds_on_every_size(Moves(self.turns)) else f" on a {self.size}x{self.size}x{self.size}"
+        if may_turn_the_cube(self.turns, self.size):
+            where += " that leave the cube as it is held"
         core = "no core" if self._bare else "round " + " | ".join(map(str, self.cores))
         if self.complete or self.searched is None:
             return f"{self.depth}+{self.depth} turns of {layers}{where}, {core}"

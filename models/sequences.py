@@ -228,7 +228,9 @@ def write_block(
 
 
 def _quoted(value: str) -> str:
-    escaped = value.replace("\\", "\\\\").replace('"', '\\"')
+    # a byte of a file's name that is no UTF-8 is no character of TOML either
+    text = value.encode("utf-8", "backslashreplace").decode("utf-8")
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
     return '"' + "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}" for c in escaped) + '"'
 
 

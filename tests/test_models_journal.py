@@ -13,7 +13,7 @@ import tempfile
 import textwrap
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from threading import Barrier
@@ -252,6 +252,41 @@ def test_foreign_and_broken_files_are_named_and_left_alone(tmp_path: Path) -> No
             Journal(path)
         assert "\n" not in str(caught.value) and str(path) in str(caught.value)
         assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [("at", None), ("case", b"\xff"), ("size", "four"), ("execution_s", float("inf")), ("result", "won"),
+     ("confidence", None), ("sequence", b"R U"), ("recognition_s", "soon")],
+)  # fmt: skip
+def test_a_damaged_attempt_is_one_line(tmp_path: Path, column: str, value: object) -> None:
+    """Values that SQLite itself would not have taken, as damage leaves them."""
+    path = tmp_path / "j.db"
+    with Journal(path) as journal:
+        journal.add(an_attempt())
+    with closing(sqlite3.connect(path)) as database:
+        database.execute("PRAGMA writable_schema = 1")
+        bare = "replace(replace(sql, 'NOT NULL', ''), 'CHECK (', 'CHECK (1 OR ')"
+        database.execute(f"UPDATE sqlite_master SET sql = {bare} WHERE type = 'table'")
+        database.commit()
+    with closing(sqlite3.connect(path)) as database:
+        database.execute(f'UPDATE attempt SET "{column}" = ?', (value,))
+        database.commit()
+    with Journal(path, to_read=True) as journal, pytest.raises(LastlookError, match=r"damaged.*move it away"):
+        journal.rows()
+
+
+def test_damage_that_is_no_text_is_one_line(tmp_path: Path) -> None:
+    """SQLite tells of it in the very bytes that it found."""
+    path = tmp_path / "j.db"
+    with Journal(path) as journal:
+        journal.add(an_attempt())
+    whole = path.read_bytes()
+    path.write_bytes(whole.replace(b"tableattemptattempt", b"tableatt\xffmptattempt"))
+    assert path.read_bytes() != whole
+    for to_read in (False, True):
+        with pytest.raises(LastlookError, match=r"damaged.*move it away"):
+            Journal(path, to_read=to_read)
 
 
 @pytest.mark.parametrize("version", [SCHEMA_VERSION + 1, 99])

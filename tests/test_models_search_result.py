@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from models.cube import Cube, turn_permutation
+from models.layer import LastLayer
 from models.permutation import PERMUTATION_CASES, SOLVED_CODE
-from models.search_result import NO_CORE, CaseResult, Core, Result
-from models.search_space import turn_set
+from models.search import find
+from models.search_result import NO_CORE, CaseResult, Core, Result, may_turn_the_cube
+from models.search_space import OUTER, turn_set
 from models.sequences import read_cores
 
 CORE = Core("flip-one", read_cores()["flip-one"])
@@ -58,6 +62,35 @@ def test_no_more_is_proved_than_was_searched(
     if shortest is not None and not least:
         # found with more turns than were searched through
         assert told.startswith(f"{shortest} ") and "perhaps not the fewest" in told
+
+
+@pytest.mark.parametrize(
+    ("size", "layers", "word"),
+    [(2, "R L", "R L'"), (3, "R L M U", "R M' L'"), (3, "Rw L", "Rw L'"), (4, "Rw Lw", "Rw' Lw"),
+     (5, "U 3Uw Dw", "3Uw2 Dw2"), (6, "R L M F", "L' M' R")],
+)  # fmt: skip
+def test_no_more_is_proved_than_of_sequences_that_keep_the_cube_as_it_is_held(
+    size: int, layers: str, word: str
+) -> None:
+    """The word does nothing but turn the whole cube, so shorter sequences may end with the cube turned."""
+    assert Cube.solved(size) != Cube.solved(size).apply(word)
+    assert LastLayer.after(word, size) == LastLayer.solved(size)
+    told = find(["e0-sune"], size=size, turns=layers, depth=1).proof("e0-sune")
+    assert "that leave the cube as it is held" in told
+
+
+@pytest.mark.parametrize(
+    ("size", "layers"), [(2, "R U F"), (4, "Rw U"), (5, "R 2L M D"), (3, OUTER), (7, OUTER)]
+)
+def test_a_cube_stays_as_it_is_held_where_a_corner_or_all_centres_stay(size: int, layers: str) -> None:
+    turns = turn_set(layers, size)
+    stays = np.all([turn_permutation(turn, size) == np.arange(6 * size * size) for turn in turns], axis=0)
+    middle = size // 2
+    centres = stays.reshape(6, size, size)[:, middle, middle].all() and size > 2
+    corners = np.ix_(range(6), (0, size - 1), (0, size - 1))
+    assert centres or stays.reshape(6, size, size)[corners].sum() >= 3
+    assert not may_turn_the_cube(turns, size)
+    assert "held" not in Result(size, 5, turns, (NO_CORE,), {"T": CaseResult("T")}).proof("T")
 
 
 def test_a_search_round_several_cores_proves_nothing_before_the_last() -> None:

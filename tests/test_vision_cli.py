@@ -18,7 +18,9 @@ import numpy as np
 import pytest
 from truth_answers import answer_of_truth
 
+import models.files
 import vision.pipeline
+from models.errors import LastlookError
 from vision.answer import Answer
 from vision.app import COMMANDS, command_line
 from vision.cli import explain_import_error, run
@@ -162,6 +164,20 @@ def test_exit_status_and_the_other_pictures_still_answered(
     broken = [path for path in paths if path in ("cut.jpg", "missing.jpg")]
     assert answered == [path for path in paths if path not in broken]
     assert [line.split(":")[1].strip() for line in captured.err.splitlines()] == broken
+
+
+def test_a_picture_that_cannot_be_saved_is_answered_and_so_are_the_next(
+    pictures: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def full(path: Path, data: bytes) -> None:
+        raise LastlookError(f"{path}: cannot be written (No space left on device); check the folder")
+
+    monkeypatch.setattr(models.files, "write_atomically", full)
+    (pictures / "drawn").mkdir()
+    assert run(["read", "named.jpg", "open.jpg", "--save", "drawn/", "--json"]) == 1
+    captured = capsys.readouterr()
+    answered = [json.loads(line)["image"] for line in captured.out.splitlines()]
+    assert answered == ["named.jpg", "open.jpg"] and captured.err.count("No space left on device") == 2
 
 
 def test_text_for_a_person_ends_with_the_caution(pictures: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -12,9 +12,12 @@ import cv2
 import numpy as np
 import pytest
 
+import vision.filing_steps
+import vision.label_run
 import vision.pipeline
 from calibration.profile import ColourSample, default_profile
 from models.cases import CASES
+from models.errors import LastlookError
 from vision.cli import run
 from vision.gather import gather
 from vision.label_bar import answer_line
@@ -268,3 +271,26 @@ def test_of_many_candidates_a_line_says_that_there_are_more() -> None:
     assert answer_line(answer).endswith(f" and {len(codes) - len(named)} more")
     answer["candidates"] = answer["candidates"][: len(named)]
     assert answer_line(answer).endswith(named[-1])
+
+
+def test_what_cannot_be_written_at_the_end_hides_nothing_else(
+    pictures: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    (pictures / "torn.jpg").write_bytes(b"\xff\xd8\xff")
+    page, table = pictures.parent / "page.html", pictures.parent / "a.csv"
+
+    def full(path: Path, data: bytes) -> None:
+        raise LastlookError(f"{path}: cannot be written (No space left on device); check the folder")
+
+    monkeypatch.setattr(vision.label_run, "write_atomically", full)
+    monkeypatch.setattr(vision.filing_steps, "_copy", lambda source, target: full(target, b""))
+    filed = pictures.parent / "filed"
+    assert run(["label", str(pictures), "--csv", str(table), "--page", str(page), "-j", "1"]) == 1
+    told = capsys.readouterr().err
+    assert f"  {table}: cannot be written (No space left on device)" in told and not table.exists()
+    assert f"  {pictures / 'torn.jpg'}: " in told and "3 files: 1 named" in told
+    assert "e1-antisune-left" in page.read_text()
+    assert run(["label", str(pictures), "--copy-to", str(filed), "--yes", "-j", "1"]) == 1
+    told = capsys.readouterr().err
+    assert f"  {pictures / 'torn.jpg'}: " in told and "3 files: 1 named" in told
+    assert told.splitlines()[-1].startswith("lastlook: ") and "No space left on device" in told

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from pathlib import Path
 
 import cv2
@@ -13,6 +15,7 @@ from vision.cli import run
 from vision.damage import breaks_off, damage_words, merged
 from vision.readers import StreamFaultError, open_reader
 from vision.recording import index_recording
+from vision.recording_frames import facts_of
 from vision.stream_source import Source
 
 RATE, SECONDS = 25, 6.0
@@ -105,6 +108,42 @@ def test_what_comes_after_a_damaged_place_is_read_too(
     assert len(indexed.lost) == 1 and 2.5 < indexed.lost[0][0] < indexed.lost[0][1] < 4.0
     assert [one.code for one in indexed.shown] == [CODES[1], CODES[2]]
     assert indexed.shown[1].end_s > SECONDS - 0.5
+
+
+@pytest.mark.parametrize(
+    "name",
+    [b"12:30.mp4", b"pipe:0.mp4", b"concat:mp4v.mp4", b"-x.mp4", b"%03d#?&.mp4", b"line\nbreak.mp4"]
+    + [b"no \xff UTF-8.mp4"] * (sys.platform == "linux"),
+)
+@pytest.mark.skipif(os.name == "nt", reason="no such names there")
+def test_a_recording_is_played_whatever_its_name(
+    name: bytes, recordings: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """FFmpeg takes what stands before a colon for a protocol; OpenCV crashes on what is no UTF-8."""
+    if not (recordings / "mp4v.mp4").exists():
+        pytest.skip("no such codec here")
+    path = Path(os.fsdecode(name))
+    (tmp_path / path).write_bytes((recordings / "mp4v.mp4").read_bytes())
+    monkeypatch.chdir(tmp_path)
+    assert facts_of(path).seconds == pytest.approx(SECONDS, abs=0.1)
+    assert len(played(path)[0]) == COUNT
+
+
+def test_a_length_that_no_such_file_can_have_is_not_believed(recordings: Path, tmp_path: Path) -> None:
+    """Ten hours in the header of a clip (AVI: dwTotalFrames of "avih", dwLength of "strh")."""
+    if not (recordings / "mjpg.avi").exists():
+        pytest.skip("no such codec here")
+    data = bytearray((recordings / "mjpg.avi").read_bytes())
+    for chunk, field in ((b"avih", 16), (b"strh", 32)):
+        at = data.index(chunk) + 8 + field
+        data[at : at + 4] = (36_000 * RATE).to_bytes(4, "little")
+    path = tmp_path / "long.avi"
+    path.write_bytes(data)
+    assert cv2.VideoCapture(str(path)).get(cv2.CAP_PROP_FRAME_COUNT) == 36_000 * RATE
+    indexed = index_recording(path, read_squares)
+    assert indexed.lost == () and indexed.seconds == pytest.approx(SECONDS, abs=0.2)
+    assert [one.code for one in indexed.shown] == [CODES[1], CODES[2]]
+    assert played(path)[1] == []
 
 
 class Faulty:

@@ -582,6 +582,19 @@ def test_the_first_line_of_an_import_may_follow_a_byte_order_mark(
     assert status == 1 and "is not UTF-8 text" in err and err.count("\n") == 1
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems have no such names")
+def test_a_set_is_imported_whatever_the_name_of_its_file(
+    own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A byte that is no UTF-8 stands in no TOML file."""
+    text = own_folders / os.fsdecode(b'"s\xffet\\.txt')
+    text.write_text("R U R' U R U2 R'\n")
+    status, out, err = outcome(capsys, "sequence", "import", str(text))
+    assert (status, err) == (0, "") and out.startswith("1 added")
+    (row,) = json.loads(outcome(capsys, "sequence", "list", "--json")[1])
+    assert row["source"] == 'imported from "s\\udcffet\\.txt'
+
+
 def test_a_sequence_is_hidden_beside_those_that_were_written_by_hand(
     own_folders: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

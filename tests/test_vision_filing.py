@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -109,6 +111,43 @@ def test_a_step_that_cannot_be_done_tells_what_was_filed(tmp_path: Path) -> None
     with pytest.raises(LastlookError, match=r"1 file filed; 'lastlook label --undo .*log'"):
         carry_out([first, second], log)
     assert undo(log) == (1, []) and (folder / "e0-t").read_bytes() == b"mine"
+
+
+@pytest.mark.parametrize("before", [0, 1])
+def test_a_full_disk_is_told_of_the_folder_that_is_full(
+    tmp_path: Path, before: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The system tells of the file that was to be copied."""
+    answers = [an_answer(a_picture(tmp_path / f"{i}.png", i + 1), CODES[0]) for i in range(2)]
+    copy2, copied = shutil.copy2, []
+
+    def copy(source: Path, target: Path) -> None:
+        if len(copied) == before:
+            raise OSError(errno.ENOSPC, "No space left on device", str(source), None, str(target))
+        copied.append(copy2(source, target))
+
+    monkeypatch.setattr(shutil, "copy2", copy)
+    folder = tmp_path / "filed"
+    with pytest.raises(LastlookError) as caught:
+        carry_out(plan(answers, "copy", folder).steps, tmp_path / "log")
+    assert str(caught.value).startswith(f"{folder / CODES[0]}: No space left on device; ")
+    assert ("make room" in str(caught.value)) == (not before) != ("1 file filed" in str(caught.value))
+    assert sorted(tree(folder)) == [f"{CODES[0]}/{i}.png" for i in range(before)]
+
+
+@pytest.mark.parametrize("cut", ['{"action": "rename", "from": "/ho', '{"action": "copy"}', "{", ""])
+def test_a_log_that_was_cut_short_goes_on_in_a_line_of_its_own(tmp_path: Path, cut: str) -> None:
+    """As a full disk leaves it, or an editor that ends no last line."""
+    before = tree(tmp_path)
+    for number in range(4):
+        before[f"{number}.png"] = a_picture(tmp_path / f"{number}.png", number + 1).read_bytes()
+    log = tmp_path / "log.jsonl"
+    for number in range(4):
+        answers = [an_answer(tmp_path / f"{number}.png", CODES[number])]
+        assert carry_out(plan(answers, "rename").steps, log) == 1
+        log.write_text(log.read_text() + cut if cut else log.read_text().rstrip("\n"))
+    assert undo(log) == (4, [])
+    assert {name: data for name, data in tree(tmp_path).items() if name.endswith(".png")} == before
 
 
 def test_undo_leaves_alone_what_changed_and_refuses_other_files(tmp_path: Path) -> None:

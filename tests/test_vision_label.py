@@ -334,6 +334,24 @@ def test_files_cut_anywhere_give_each_answer_once_after_resuming(
     assert sorted(out.read_text().splitlines()) == whole
 
 
+@pytest.mark.parametrize(
+    ("key", "value"), [("image", ["0.png"]), ("image", None), ("bytes", {}), ("bytes", "10")]
+)
+def test_a_ledger_with_values_of_another_kind_counts_for_nothing(
+    tmp_path: Path, key: str, value: object
+) -> None:
+    items = [Item(f"{i}.png", "picture", 10 + i, i) for i in range(2)]
+    out = tmp_path / "answers.jsonl"
+    with AnswerLog(out) as log:
+        for item in items:
+            log.write(item, [{"image": item.path, "ok": True}])
+    ledger = out.with_name("answers.jsonl.ledger")
+    first, second = ledger.read_text().splitlines()
+    ledger.write_text(json.dumps({**json.loads(first), key: value}) + f"\n{second}\n")
+    with AnswerLog(out, resume=True) as log:
+        assert log.remaining(items) == items[:1]
+
+
 def test_resume_reads_again_what_changed_and_nothing_else(tmp_path: Path) -> None:
     pictures = tmp_path / "p"
     for shade in range(5):

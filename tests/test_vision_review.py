@@ -248,6 +248,16 @@ def test_the_terminal_tells_letters_that_their_colours_do_not_begin_with(tmp_pat
     assert told[0].endswith("as read:") and told[1].endswith("as read (l black):")
 
 
+def test_a_digit_that_is_no_number_is_no_choice() -> None:
+    """Many keyboards have a ² of their own."""
+    typed, out = iter(["²", "s", "²", "2", "wwww", "", "", "", ""]), io.StringIO()
+    entry = Entry(
+        {"image": "x.jpg", "candidates": [{"code": "e0-sune"}, {"code": "e0-t"}]}, Path("x"), Path("y")
+    )
+    verdict = TerminalPrompt(out, lambda question: next(typed)).ask(entry, (1, 1), "")
+    assert verdict.kind == "stickers" and verdict.size == 2 and "'²' is no choice" in out.getvalue()
+
+
 @given(st.integers(2, 7), st.data())
 def test_typed_rows_read_back(size: int, data: st.DataObject) -> None:
     names = st.sampled_from([*COLOURS, None])

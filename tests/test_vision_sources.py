@@ -253,6 +253,15 @@ def test_heic_is_read_with_the_extra(tmp_path: Path) -> None:
         decode_photo(cut[: len(cut) // 2], name="x.heic")
 
 
+def test_a_grey_heic_is_read_like_any_grey_picture(tmp_path: Path) -> None:
+    heif = pytest.importorskip("pillow_heif")
+    grey, path = upright()[:, :, 1], tmp_path / "x.heic"
+    heif.from_bytes("L", (160, 96), grey.tobytes()).save(path, quality=95)
+    image = load_photo(str(path)).image_bgr
+    assert image.shape == (96, 160, 3) and (image == image[:, :, :1]).all()
+    assert np.abs(image[:, :, 0].astype(int) - grey).mean() < 3
+
+
 def test_heic_without_the_extra_names_it(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "pillow_heif", None)
     ispe = b"ispe" + bytes(4) + struct.pack(">II", 4000, 3000)
@@ -445,3 +454,11 @@ STARTS += [b"II*\0", b"MM\0*", b"II+\0\x08\0\0\0", b"MM\0+\0\x08\0\0", b"P6\n", 
 def test_headers_of_any_bytes(start: bytes, rest: bytes) -> None:
     header = read_header(start + rest)
     assert header is None or header.width is None or header.width >= 0
+
+
+@pytest.mark.parametrize("start", [b"P6", b"P5 9", b"P7\nWIDTH"])
+@pytest.mark.parametrize("between", [b" ", b"\r\n", b" #\n"])
+def test_a_netpbm_without_a_size_is_told_at_once(start: bytes, between: bytes) -> None:
+    """The white space before a size may be parted in 2**2000 ways; none of them needs to be tried."""
+    header = read_header(start + between * 2000)
+    assert header is not None and header.width is None

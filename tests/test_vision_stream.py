@@ -508,6 +508,7 @@ def test_one_picture_is_nothing_to_watch_but_one_that_may_move_is(tmp_path: Path
 
 
 def test_numbers_in_names_count_as_numbers(tmp_path: Path) -> None:
-    for name in ("f10.png", "f2.png", "f1.png", "a9b10.jpg", "a9b2.jpg"):
+    for name in ("f10.png", "f2.png", "f1.png", "²3.png", "a9b10.jpg", "a9b2.jpg"):
         (tmp_path / name).write_bytes(b"")
-    assert [p.name for p in frame_paths(tmp_path)] == ["a9b2.jpg", "a9b10.jpg", "f1.png", "f2.png", "f10.png"]
+    names = [path.name for path in frame_paths(tmp_path)]
+    assert names == ["a9b2.jpg", "a9b10.jpg", "f1.png", "f2.png", "f10.png", "²3.png"]

@@ -95,6 +95,7 @@ STICKER = {"face": "U", "row": 0, "col": 0, "visible": 1.0}
         ({"top_quad": [[0, 0], [9, 0], [9, 9], [0, 9], [0, 5]]}, "top_quad"),
         ({"top_quad": [[10**200, 0]] * 4}, "top_quad"),
         ({"top_quad": [[5, 5]] * 4}, "top_quad: the four corners are in one place"),
+        ({"top_quad": [[0, 0], [0, 0], [1e-320, 0], [0, 0]]}, "top_quad: the four corners are in one place"),
         ({"scheme": ["white"]}, "scheme"),
         ({"scheme": {"U": "white"}}, "scheme"),
         ({"tags": "dim"}, "tags"),

@@ -155,9 +155,11 @@ def label_command(
     open_library()  # tells what is wrong in it, once for all processes
     with Bar(len(gathered.items), out) as bar:
         tally, answers = run(gathered, settings, Progress(bar.file_done, bar.recording_at))
-    for wanted, log, done in file_pictures(answers, copy_to=copy_to, rename=rename, really=yes):
-        _tell_filing(wanted, log, done, settings, yes)
-    _summary(tally, settings)
+    try:
+        for wanted, log, done in file_pictures(answers, copy_to=copy_to, rename=rename, really=yes):
+            _tell_filing(wanted, log, done, settings, yes)
+    finally:  # what the reading came to is told whatever becomes of the filing
+        _summary(tally, settings)
     if profile not in (None, "default") and not tally.stopped:
         _learn(answers, settings, str(profile), really=learn)
     if tally.stopped or tally.problems or tally.partly or tally.unwritten:

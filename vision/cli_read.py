@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from vision.answer import Answer
+    from vision.sources import Photo
 
 READ_LONG_SIDE = 2000
 
@@ -54,6 +55,7 @@ def read(
     Exit status: 0 every case named, 3 a cube seen but its case not named, 4 nothing found, 1 a picture that
     could not be read; of several pictures the first of 1, 4, 3, 0 that occurs.
     """
+    from models.errors import LastlookError
     from vision.outputs import Wanted, check_folders, check_outputs
     from vision.paths import is_folder
     from vision.sources import PictureError, pictures_named
@@ -71,12 +73,18 @@ def read(
         try:
             if isinstance(name, PictureError):
                 raise name
-            answer = answer_one(name, target)
+            answer, photo = answer_one(name)
         except PictureError as error:
             complain(error)
             statuses.add(error.exit_status)
             continue
-        _show(answer, json_lines, first=shown == 0)
+        if target is not None:  # before the words: what they are piped into may close
+            try:
+                _save(answer, photo, target)
+            except LastlookError as error:  # the answer is told all the same
+                complain(error)
+                statuses.add(error.exit_status)
+        _show(answer.scaled(photo.reduction), json_lines, first=shown == 0)
         shown += 1
         statuses.add(answer.exit_status)
     if shown and not json_lines:
@@ -86,6 +94,14 @@ def read(
 
         typer.echo("\n" + textwrap.fill(CAUTION, _width()))
     return next(status for status in (1, 4, 3, 0) if status in statuses)
+
+
+def _save(answer: Answer, photo: Photo, target: Path) -> None:
+    """Write the annotated picture; raises LastlookError where it cannot be written."""
+    from models.files import write_atomically
+    from vision.draw import annotated, encoded
+
+    write_atomically(target, encoded(annotated(photo.image_bgr, answer), target.suffix))
 
 
 def _show(answer: Answer, json_lines: bool, *, first: bool) -> None:
@@ -136,8 +152,8 @@ def _targets(named: str | None, names: Sequence[str], *, several: bool) -> list[
 
 def _reader(
     *, front: Front | None, size: int | None, profile: str | None, full: bool
-) -> Callable[[str, Path | None], Answer]:
-    """What reads one picture and, when told where, saves it annotated."""
+) -> Callable[[str], tuple[Answer, Photo]]:
+    """What reads one picture: the answer in pixels of the photo as it was decoded, and that."""
     from vision.library_files import open_library
     from vision.profile_choice import Chooser
     from vision.sources import load_photo
@@ -145,20 +161,14 @@ def _reader(
     chooser, library = Chooser(profile), open_library()
     side = None if front is None else front.value
 
-    def answer_one(name: str, target: Path | None) -> Answer:
+    def answer_one(name: str) -> tuple[Answer, Photo]:
         began = time.perf_counter()
         photo = load_photo(name, min_long_side=None if full else READ_LONG_SIDE)
         loading = time.perf_counter() - began
         if photo.is_first:
             complain(f"{name}: an animation; its first picture alone is read")
         answer = chooser.read(photo.image_bgr, size=size, front=side, library=library, image=name)
-        answer = replace(answer, seconds={**answer.seconds, "read": loading})
-        if target is not None:
-            from models.files import write_atomically
-            from vision.draw import annotated, encoded
-
-            write_atomically(target, encoded(annotated(photo.image_bgr, answer), target.suffix))
-        return answer.scaled(photo.reduction)
+        return replace(answer, seconds={**answer.seconds, "read": loading}), photo
 
     return answer_one
 

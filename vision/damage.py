@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -15,6 +17,10 @@ BAD_IN_A_ROW: Final = 60
 SHORT_S: Final = 0.5
 """By so much a whole recording may end before the length that its file tells: sound may last longer."""
 MOST_TOLD: Final = 3
+LEAST_BYTES_A_S: Final = 1000.0
+"""Less than a picture that moves takes by any codec."""
+MODEST_S: Final = 600.0
+"""A length up to which nothing is lost by believing it."""
 
 
 def tried_on(take: Callable[[], Taken | None]) -> tuple[int, Taken | None]:
@@ -31,13 +37,22 @@ def tried_on(take: Callable[[], Taken | None]) -> tuple[int, Taken | None]:
     return BAD_IN_A_ROW, None
 
 
-def length_s(capture: Any) -> float:
-    """The length in seconds that the file of an opened recording tells, 0 where it tells none."""
+def length_s(capture: Any, path: str | Path | None = None) -> float:
+    """The length in seconds that the file of an opened recording tells, 0 where it tells none.
+
+    With its ``path`` given, a length that the bytes of the file cannot fill counts for none.
+    """
     import cv2
 
     rate, count = capture.get(cv2.CAP_PROP_FPS), capture.get(cv2.CAP_PROP_FRAME_COUNT)
     seconds = count / rate if rate > 0 and count > 0 else 0.0
-    return float(seconds) if np.isfinite(seconds) else 0.0
+    if not np.isfinite(seconds):
+        return 0.0
+    if path is not None and seconds > MODEST_S:
+        with contextlib.suppress(OSError):
+            if Path(path).stat().st_size < seconds * LEAST_BYTES_A_S:
+                return 0.0
+    return float(seconds)
 
 
 def breaks_off(until_s: float, whole_s: float) -> bool:

@@ -50,7 +50,7 @@ def display_problem() -> str | None:
         return "no display (DISPLAY is not set)"
     host, _, number = display.rpartition(":")
     number = number.split(".")[0]
-    if not number.isdigit():
+    if not number.isdecimal():
         return f"DISPLAY={display} names no display"
     if host not in ("", "unix"):
         return (

@@ -15,7 +15,7 @@ import shutil
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from models.errors import LastlookError, UsageError
 from models.json_text import parse_json
@@ -25,6 +25,9 @@ from vision.paths import is_file
 from vision.truth_file import new_truth_path
 from vision.wording import counted
 
+_NO_NOTE: Final = (ValueError, KeyError, TypeError, AttributeError)
+"""What :func:`_note` raises for what is no line of a log."""
+
 
 def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] | None = None) -> int:
     """Do the steps; each is noted in ``log`` first. Returns how many were done.
@@ -32,12 +35,14 @@ def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] 
     ``log`` is a file of JSON lines and must be new or such a log (it is appended to). Raises LastlookError
     at the first step that cannot be done; what was done stays and can be undone.
     """
-    done = 0
+    done, at = 0, log.parent
     try:
         _make_folder(log.parent)
+        _end_last_line(log)
         with log.open("a", encoding="utf-8") as notes:
             for step in steps:
-                _make_folder(step.target.parent)
+                at = step.target.parent
+                _make_folder(at)
                 note: dict[str, Any] = {
                     "action": step.action,
                     "from": str(step.source.absolute()),
@@ -58,12 +63,31 @@ def carry_out(steps: Iterable[Step], log: Path, on_step: Callable[[Step], None] 
             f"{error.filename2 or error.filename}: came up meanwhile and is not overwritten; run it again"
         ) from error
     except OSError as error:
+        is_full = error.errno in (errno.ENOSPC, errno.EDQUOT)  # told of the source, and of a draft
+        where = at if is_full else error.filename or log
+        mend = "make room and run it again" if is_full else "check the path and its permissions"
         how = f"{counted(done, 'file')} filed; 'lastlook label --undo {log}' takes that back"
         raise LastlookError(
-            f"{error.filename or log}: {error.strerror or error}; "
-            + (how if done else "nothing was filed: check the path and its permissions")
+            f"{where}: {error.strerror or error}; " + (how if done else f"nothing was filed: {mend}")
         ) from error
     return done
+
+
+def _end_last_line(log: Path) -> None:
+    """End the last line, so that nothing is joined to it. One that a kill or a full disk cut short goes: its
+    step was not begun."""
+    with log.open("ab+") as notes:
+        length = notes.tell()
+        notes.seek(0)
+        last = notes.read().rpartition(b"\n")[2]
+        if not last:
+            return
+        try:
+            _note(parse_json(last))
+        except _NO_NOTE:
+            notes.truncate(length - len(last))
+        else:
+            notes.write(b"\n")
 
 
 def _make_folder(folder: Path) -> None:
@@ -155,7 +179,7 @@ def _read_log(log: Path) -> list[_Note]:
     for number, line in enumerate(lines, 1):
         try:
             steps.append(_note(parse_json(line)))
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+        except _NO_NOTE as error:
             if number == len(lines):  # cut short by a kill: its step was not begun
                 break
             raise UsageError(

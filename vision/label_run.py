@@ -18,7 +18,7 @@ from vision.begun import Begun, begun_of
 from vision.damage import damage_words
 from vision.filing import Plan, plan
 from vision.filing_steps import carry_out
-from vision.gather import Gathered, Item, Order
+from vision.gather import Gathered, Item, Order, Problem
 from vision.json_lines import read_lines, utf8
 from vision.label import Json, Outcome, PartlyReadError, Tally, UnwrittenError, label
 from vision.ledger import AnswerLog, ledger_of
@@ -185,15 +185,25 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
                     begun.let_go(item)
         tally.problems[:0] = gathered.problems
         answers = list(read_lines(out))
-    if settings.csv is not None:
-        from vision.table import answers_csv
-
-        _write(settings.csv, answers_csv(answers))
-    if settings.page is not None:
-        from vision.page import readable, write_page
-
-        write_page(readable(answers), settings.page)
+    for path, write in ((settings.csv, _write_table), (settings.page, _write_page)):
+        if path is not None:
+            try:
+                write(path, answers)
+            except LastlookError as error:  # the run is worth its summary all the same
+                tally.unwritten.append(Problem(str(path), str(error).removeprefix(f"{path}: ")))
     return tally, answers
+
+
+def _write_table(path: Path, answers: list[Json]) -> None:
+    from vision.table import answers_csv
+
+    _write(path, answers_csv(answers))
+
+
+def _write_page(path: Path, answers: list[Json]) -> None:
+    from vision.page import readable, write_page
+
+    write_page(readable(answers), path)
 
 
 def write_recording(item: Item, shown: tuple[Shown, ...], settings: Settings) -> list[Json]:

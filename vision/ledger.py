@@ -241,6 +241,8 @@ class AnswerLog:
                 done = Done(**line)
             except TypeError:
                 continue
+            if not (isinstance(done.image, str) and isinstance(done.bytes, int)):
+                continue
             self._done[done.image] = done
         for done in self._done.values():
             self._by_bytes.setdefault(done.bytes, []).append(done)

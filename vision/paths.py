@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Literal
 
@@ -81,3 +83,24 @@ def is_pipe(path: str | Path) -> bool:
         return stat.S_ISFIFO(Path(path).stat().st_mode)
     except (OSError, ValueError):
         return False
+
+
+@contextmanager
+def for_ffmpeg(path: str | Path) -> Iterator[str]:
+    """What OpenCV and FFmpeg take for the file at ``path``, whatever its name, while the block lasts.
+
+    That is its whole path, since a name such as "12:30.mp4" would be taken for an address. On a name that is
+    no UTF-8 OpenCV crashes, so that such a file is named by a descriptor. Raises OSError where that cannot be
+    had.
+    """
+    whole = os.path.abspath(path)  # noqa: PTH100
+    try:
+        whole.encode("utf-8")
+    except UnicodeEncodeError:
+        descriptor = os.open(whole, os.O_RDONLY)
+        try:
+            yield f"/dev/fd/{descriptor}"
+        finally:
+            os.close(descriptor)
+    else:
+        yield whole

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from models.errors import LastlookError
 from vision.damage import breaks_off, length_s, tried_on
 from vision.frame_pixels import as_bgr, is_grey
+from vision.paths import for_ffmpeg
 from vision.pixel_shape import drawn_out, told_across
 from vision.sources import load_photo
 from vision.stream_source import Source, frame_paths
@@ -160,7 +161,13 @@ class _CaptureReader:
             ]
             self._capture = cv2.VideoCapture(str(source.where), cv2.CAP_FFMPEG, limits)
         else:
-            self._capture = cv2.VideoCapture(str(source.where), cv2.CAP_FFMPEG)
+            try:
+                with for_ffmpeg(str(source.where)) as name:
+                    self._capture = cv2.VideoCapture(name, cv2.CAP_FFMPEG)
+            except OSError as error:
+                raise StreamFaultError(
+                    f"{source.name}: cannot be read ({error.strerror})", final=True
+                ) from None
         if not self._capture.isOpened():
             self._capture.release()
             raise StreamFaultError(_unopened(source), final=source.finite)
@@ -174,7 +181,8 @@ class _CaptureReader:
                 f"{source.name}: {width:.0f} x {height:.0f} pixels a frame is over the limit; scale it down",
                 final=True,
             )
-        self._whole_s = length_s(self._capture)
+        path = str(source.where) if source.kind == "recording" else None
+        self._whole_s = length_s(self._capture, path)
         told_rate = self._capture.get(cv2.CAP_PROP_FPS)
         if 1 <= told_rate <= 1000:
             self._rate = told_rate

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.damage import Span, breaks_off, length_s, tried_on
+from vision.paths import for_ffmpeg
 from vision.pixel_shape import drawn_out, told_across
 from vision.readers import MAX_FRAME_PIXELS
 
@@ -27,7 +28,7 @@ LONGEST_SIDE_PX: Final = 1280
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Of a recording: its length in seconds (0 when the file does not tell) and the frame size."""
+    """Of a recording: its length in seconds (0 when the file tells none that can be) and the frame size."""
 
     seconds: float
     width: int
@@ -46,7 +47,7 @@ def facts_of(path: str | Path) -> Facts:
             )
         if not _grabbed(capture)[1]:
             raise LastlookError(f"{path}: holds no frame that can be read; save it again as MP4 (H.264)")
-        return Facts(length_s(capture), width, height)
+        return Facts(length_s(capture, path), width, height)
 
 
 class Playing:
@@ -60,6 +61,7 @@ class Playing:
 
         self.next_s: float | None = None
         """When the frame is shown that was gone to and that no stretch has had; None behind the last."""
+        self._path = path
         self._opened = contextlib.ExitStack()
         self._capture = capture = self._opened.enter_context(_opened(path))
         if from_s > 0:
@@ -105,7 +107,7 @@ class Playing:
             if frame is not None:
                 yield at_s, *_bounded(frame)
             due_s = max(due_s + LOOK_S, at_s)
-        wanted_s = min(end_s, length_s(self._capture))
+        wanted_s = min(end_s, length_s(self._capture, self._path))
         if breaks_off(until_s, wanted_s):
             lost.append((until_s, wanted_s))
 
@@ -168,16 +170,19 @@ def _opened(path: str | Path) -> Iterator[Any]:
     import cv2
 
     level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
-    capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1])
-    try:
+    with contextlib.ExitStack() as closing:
+        closing.callback(cv2.utils.logging.setLogLevel, level)
+        try:
+            with for_ffmpeg(path) as name:
+                capture = cv2.VideoCapture(name, cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1])
+        except OSError as error:
+            raise LastlookError(f"{path}: cannot be read ({error.strerror}); check the path") from None
+        closing.callback(capture.release)
         if not capture.isOpened():
             raise LastlookError(
                 f"{path}: cannot be played (cut short, or of a rare kind); copy it again, or save it as MP4"
             )
         yield capture
-    finally:
-        capture.release()
-        cv2.utils.logging.setLogLevel(level)
 
 
 def frame_at(path: str | Path, at_s: float) -> Picture | None:

@@ -109,7 +109,7 @@ class TerminalPrompt:
         if text in ("n", "h", "l"):
             negative = {"n": "no_cube", "h": "occluded_top", "l": "not_last_layer"}[text]
             return Verdict("negative", negative=negative)
-        if text.isdigit() and 1 <= int(text) <= len(codes):
+        if text.isdecimal() and 1 <= int(text) <= len(codes):
             return Verdict("code", code=codes[int(text) - 1])
         if text in CASES:
             return Verdict("code", code=text)
@@ -127,7 +127,7 @@ class TerminalPrompt:
             before, size = self._typed[1].seen, self._typed[1].size
         while not size:
             typed = str(self._read("layers of the cube, 2 to 7: ")).strip()
-            size = int(typed) if typed.isdigit() and 2 <= int(typed) <= 7 else 0
+            size = int(typed) if typed.isdecimal() and 2 <= int(typed) <= 7 else 0
         say(
             f"Letters: {entry.naming.keys_in_words}; . for not seen. Rows of U from the back parted by"
             " spaces, of a side its top row. Enter keeps, - means the side is not seen.\n"

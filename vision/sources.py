@@ -247,6 +247,8 @@ def _decode_heic(data: bytes, name: str) -> NDArray[np.uint8]:
         if width * height > MAX_PIXELS:
             raise PictureError(f"{name}: {width} x {height} pixels is over the limit; scale it down first")
         pixels = np.asarray(photo)
+        if pixels.ndim == 2:  # grey
+            pixels = np.repeat(pixels[:, :, None], 3, axis=2)
     except PictureError:
         raise
     except Exception as error:  # the library raises many kinds on damaged data

@@ -78,7 +78,7 @@ def frame_paths(folder: Path) -> list[Path]:
 
     def key(path: Path) -> list[tuple[int, int, str]]:
         pieces = re.split(r"(\d+)", path.name)
-        return [(0, int(piece), "") if piece.isdigit() else (1, 0, piece) for piece in pieces]
+        return [(0, int(piece), "") if piece.isdecimal() else (1, 0, piece) for piece in pieces]
 
     return sorted((p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES and is_file(p)), key=key)
 

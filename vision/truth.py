@@ -153,7 +153,7 @@ def _truth(picture: Path, data: Mapping[str, Any], colours: Sequence[str]) -> Tr
         if data.get("stickers") is not None:
             fitting = fitting_codes(facelets, size, readable, scheme, colours)
     quad = data.get("top_quad")
-    if quad is not None and all(corner == quad[0] for corner in quad):
+    if quad is not None and max(max(along) - min(along) for along in zip(*quad, strict=True)) < 1.0:
         raise ValueError("top_quad: the four corners are in one place")
     return Truth(
         picture=picture,
