@@ -78,7 +78,11 @@ class Entry:
     def _pieces_read(self) -> list[tuple[int, int, bool]]:
         """(piece, way, shows) of the last layer's stickers that were read: whether one has the top's colour,
         as it has where its piece (corners 0..3, then edges 4..7) has that twist or flip."""
-        seen, n, top = self.seen, self.size or 0, self.top
+        n, top = self.size or 0, self.top
+        if n < 2:
+            return []
+        shapes = {"U": [n] * n}
+        seen = {f: rows for f, rows in self.seen.items() if [len(row) for row in rows] == shapes.get(f, [n])}
         last, middle = n - 1, n // 2
         places = [
             (0, 0, "U", last, last), (0, 1, "R", 0, 0), (0, 2, "F", 0, last),
