@@ -33,6 +33,8 @@ DOUBT_NATS: Final = {
 }  # fmt: skip
 """Nats by which another explanation must beat the last layer: what people hold into the camera is a last
 layer nine times in ten, and a single odd row is a finger or a shadow more often than a turned piece."""
+ROUNDING_NATS: Final = 1e-6
+"""What counts as no lead at all: sums of numbers of this size are rounded by less."""
 MISFIT_NATS: Final = 2.0
 """Nats by which any colours must explain a part better, for it to be told."""
 SIDES: Final = (2, 1, 5, 4)
@@ -181,14 +183,15 @@ def alternatives(posterior: Posterior) -> dict[str, float]:
 
 def is_doubted(posterior: Posterior, *, strict: bool = False) -> bool:
     """Whether another explanation of the picture beats the last layer by its margin (DOUBT_NATS); ``strict``:
-    by anything at all, for one who can wait and look again.
+    by anything at all, for one who can wait and look again. As well as the last layer is not better: from
+    straight above a wrong row of a side explains all that a right one does.
 
     Mirror images are rare whatever is on the cube, so what fits as one is asked as if they were not.
     """
     if posterior.mirrored:
         posterior = _with_common_mirrors(posterior)
     rivals = alternatives(posterior)
-    lead = max(value - (0.0 if strict else DOUBT_NATS[name]) for name, value in rivals.items())
+    lead = max(value - (ROUNDING_NATS if strict else DOUBT_NATS[name]) for name, value in rivals.items())
     return lead > posterior.log_evidence
 
 

@@ -10,7 +10,7 @@ did, everything is dropped.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -36,7 +36,6 @@ CONFLICT_FRAMES: Final = 3
 CONFLICT_STICKERS: Final = 3
 TOP_SURE: Final = 0.9999
 TOP_VERDICTS: Final = 3
-ROUNDING_NATS: Final = 1e-6
 _SURE: Final = 3.0
 """Nats by which a sticker's best colour must lead to count in a conflict."""
 
@@ -54,15 +53,6 @@ class Verdict:
     settled: bool
     case: str | None
     probability: float
-
-
-def speaks_against(posterior: Posterior) -> bool:
-    """Whether anything else explains what was seen better than a last layer does.
-
-    Stricter than with a single photo: a live view can wait for a look that speaks clearly. As well as the
-    last layer is not better: from straight above a wrong row of a side explains all that a right one does.
-    """
-    return is_doubted(replace(posterior, log_evidence=posterior.log_evidence + ROUNDING_NATS), strict=True)
 
 
 class Evidence:
@@ -156,7 +146,8 @@ class Evidence:
         )
         code, p = posterior.candidates[0]
         top_seen = float(self._coverage[posterior.top].mean())
-        doubted = top_seen >= LEAST_TOP_DOUBTED and speaks_against(posterior)
+        # stricter than with a single photo: a live view can wait for a look that speaks clearly
+        doubted = top_seen >= LEAST_TOP_DOUBTED and is_doubted(posterior, strict=True)
         reason = None
         if doubted and is_doubted(posterior):
             reason = "not-last-layer"

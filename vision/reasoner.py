@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 from calibration.profile import Profile
 from calibration.reading import Reading, read_stickers
 from calibration.samples import LEAST_COVERAGE, StickerSamples
+from models.decode_doubt import is_doubted
 from models.decode_view import next_view
 from vision.chirality import Chirality
-from vision.evidence import SOLVED, Evidence, Verdict, speaks_against
+from vision.evidence import SOLVED, Evidence, Verdict
 from vision.pose import CubePose
 from vision.whose_colour import look_at
 from vision.worker import Worker
@@ -128,7 +129,7 @@ class Reasoner:
         one_colour: int | None = None
         if alone.case_probabilities[SOLVED] > ONE_COLOUR_FROM:
             top_seen = float(job.samples.coverage[alone.top].mean())
-            if top_seen > 0.6 and not speaks_against(alone):
+            if top_seen > 0.6 and not is_doubted(alone, strict=True):
                 one_colour = alone.face_colours[alone.top]
         tops = (
             (sure_top,)
