@@ -49,8 +49,9 @@ def test_a_case_settles_once_the_layers_are_known_and_stays(first: dict[int, flo
     before = watched(range(8))
     assert before.settled is (first is SURE) and before.case is not None
     assert before.open_sizes == (() if first is SURE else (4, 5))
-    told = "It may have 4 or 5 layers" in shown_at(before, []).advice
-    assert told is (first is OPEN)
+    shown = shown_at(before, [])
+    assert ("It may have 4 or 5 layers" in shown.advice) is (first is OPEN)
+    assert shown.status == ("Not sure yet" if first is OPEN else "Settled")
     finder.shares = SURE
     assert watched(range(8, 16)).settled
     finder.shares = OPEN

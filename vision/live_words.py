@@ -140,7 +140,7 @@ def _status(report: FrameReport | None) -> tuple[str, str]:
         return "Not a last layer", "unsure"
     if report.verdict.reason == "top-hidden":
         return "Top face hidden", "unsure"
-    unsure = report.next_view or report.verdict.reason == "ambiguous"
+    unsure = report.next_view or report.open_sizes or report.verdict.reason == "ambiguous"
     return ("Not sure yet", "unsure") if unsure else ("Reading", "busy")
 
 
