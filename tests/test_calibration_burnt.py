@@ -12,12 +12,13 @@ from sticker_maker import albedo, make_samples
 from test_calibration_collect import ALL_ROUND, shots_of
 
 from calibration.collect import CollectError, collect
-from calibration.labelling import Shot
-from calibration.profile import COLOURS, SCHEME
+from calibration.labelling import Shot, label_shot
+from calibration.profile import COLOURS, SCHEME, default_profile
 from calibration.samples import BURNT_FROM
 from calibration.together import views_of
 from models.errors import UsageError
 from vision.picked_faces import PickedFace, profile_from_faces
+from vision.sitting import Sitting
 
 ORANGE, WHITE = COLOURS.index("orange"), COLOURS.index("white")
 
@@ -79,6 +80,18 @@ def test_a_burnt_out_face_may_be_much_brighter_than_it_looks() -> None:
     at[face] = True
     plain, bright = (views_of(one.samples, model, SCHEME)[0].spread for one in (shot, burnt(shot, at)))
     assert (bright[0] > 0.9).all() and (plain < 0.1).all() and (bright[1:] < 0.1).all()
+
+
+def test_a_sitting_says_of_which_colour_it_wants_a_darker_picture() -> None:
+    shots, truth = shots_of("usual")
+    seen = {one.name: (truth[one.name] == ORANGE) & (one.samples.coverage > 0) for one in shots}
+    shot = next(one for one in shots if seen[one.name].any())
+    bright = replace(burnt(shot, seen[shot.name]), told=truth[shot.name])
+    sitting = Sitting(default_profile())
+    sitting.taken.append(label_shot(bright, sitting.base))
+    assert sitting.seen_in()[ORANGE] == 0
+    told = sitting.missing(COLOURS)
+    assert "orange (too bright so far)" in told and told.count("too bright") == 1 and told.count(",") == 5
 
 
 def test_faces_pointed_out_that_are_burnt_out_are_refused(tmp_path: Path) -> None:

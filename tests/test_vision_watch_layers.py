@@ -52,6 +52,8 @@ def test_a_case_settles_once_the_layers_are_known_and_stays(first: dict[int, flo
     shown = shown_at(before, [])
     assert ("It may have 4 or 5 layers" in shown.advice) is (first is OPEN)
     assert shown.status == ("Not sure yet" if first is OPEN else "Settled")
+    hidden = replace(before, settled=False, verdict=replace(before.verdict, reason="top-hidden"))
+    assert "fingers" in shown_at(hidden, []).advice  # what can be done at once comes first
     finder.shares = SURE
     assert watched(range(8, 16)).settled
     finder.shares = OPEN

@@ -149,11 +149,11 @@ def _advice(report: FrameReport) -> str:
         return ""
     if report.pose is None:
         return "Hold the cube so that its whole top face can be seen."
+    if report.verdict is not None and report.verdict.reason == "top-hidden":
+        return "Move the fingers, or the cube, so that all of its top face shows."
     if report.open_sizes:
         *most, last = report.open_sizes
         return f"It may have {', '.join(map(str, most))} or {last} layers: show it larger, or hold it still."
-    if report.verdict is not None and report.verdict.reason == "top-hidden":
-        return "Move the fingers, or the cube, so that all of its top face shows."
     if report.verdict is not None and report.verdict.reason == "ambiguous" and not report.next_view:
         return "Tilt the cube a little, or turn it out of the glare."
     return ""

@@ -11,7 +11,15 @@ from numpy.typing import NDArray
 
 from calibration.collect import Collected, collect
 from calibration.colour import log_light
-from calibration.labelling import LabelledShot, Shot, label_shot, light_of, problem_of, teaching
+from calibration.labelling import (
+    LabelledShot,
+    Shot,
+    label_shot,
+    light_of,
+    problem_of,
+    teaching,
+    untaught_colours,
+)
 from calibration.profile import Profile
 from models.errors import LastlookError
 from vision.wording import counted
@@ -134,7 +142,12 @@ class Sitting:
 
     def missing(self, colours: Sequence[str]) -> str:
         """What to show next, in words."""
-        absent = [colours[k] for k, count in enumerate(self.seen_in()) if count < WANTED]
+        _, burnt = untaught_colours(self.taken)
+        absent = [
+            f"{colours[k]} (too bright so far)" if k in burnt else colours[k]
+            for k, count in enumerate(self.seen_in())
+            if count < WANTED
+        ]
         if absent:
             return "still to show: " + ", ".join(absent)
         if self.lights() < 2:
