@@ -13,31 +13,31 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.samples import LEAST_COVERAGE, SEEN_FROM
 from models.decode import MIRROR_PRIOR
 from models.decode_scores import Scored, log_sum
 from models.posterior import Posterior
 
 Floats = NDArray[np.float64]
 
-COUNTS: Final = 2.0
+COUNTS: Final = 4.0
 """As many stickers as the look of all stickers of one colour counts for."""
-SAYS_NOTHING: Final = 0.01
-"""Nats by which the colours of a sticker differ at most whose own colour was not read."""
 LEAST: Final = 2
 """Stickers from which on a colour counts as seen."""
 
 
 def naming_nats(
-    posterior: Posterior, loglik: Floats, is_seen: NDArray[np.bool_], scheme: tuple[int, ...]
+    posterior: Posterior, loglik: Floats, coverage: NDArray[np.floating], scheme: tuple[int, ...]
 ) -> float:
     """By how much the stickers speak for the colours' names against two opposite ones exchanged, at least.
 
-    ``loglik`` (6, n, n, 6) what each sticker says by itself, ``is_seen`` (6, n, n) which are seen well,
-    ``scheme`` (6,) colours of the faces URFDLB. Infinite where no sticker is seen. A side of which some are
-    read and none is seen well, a sliver, is asked by itself: nothing else may tell its colour.
+    ``loglik`` (6, n, n, 6) what each sticker says by itself, ``coverage`` (6, n, n) the share of it that was
+    sampled, ``scheme`` (6,) colours of the faces URFDLB. Infinite where no sticker is seen. A side of which
+    some are read and none is seen well, a sliver, is asked by itself: nothing else may tell its colour. One
+    without a pixel of its own has no colour that could be misnamed.
     """
     named = posterior.marginals.argmax(axis=-1)
-    is_read = np.ptp(loglik, axis=-1) > SAYS_NOTHING
+    is_read, is_seen = coverage > LEAST_COVERAGE, coverage >= SEEN_FROM
     slivers = is_read.any(axis=(1, 2)) & ~is_seen.any(axis=(1, 2))
     asked = [is_seen, *(np.eye(6, dtype=bool)[side][:, None, None] for side in np.flatnonzero(slivers))]
     return min(_naming_nats(named, loglik, rows, scheme) for rows in asked)

@@ -38,8 +38,6 @@ GIVE_UP_NATS = ((24.0, 35.0), (6.0, 18.0))
 #: mode may gain more than ten nats by them.
 GIVE_UP_OWN_NATS = ((24.0, 35.0), (24.0, 35.0), (18.0, 24.0), (12.0, 18.0))
 KEEP_NATS = 6.0
-#: A sticker counts as seen, for a person and where a colour is asked for its name, from this coverage on.
-SEEN_FROM = 0.3
 #: Where a last layer is likelier than any colours by less than this, the latter get a light of their own.
 DOUBTED_NATS = 25.0
 #: Where the decoder moves no sticker's colour by more than this probability, its first answer stands.
@@ -236,7 +234,7 @@ def _decode_modes(
     mixed = replace(final[best], scored=scored, log_evidence=log_evidence, log_evidence_any=log_any)
     if mixed.mirrored:
         own = _full(seen, loglik[best], size)
-        mixed = with_doubt(mixed, naming_nats(mixed, own, samples.coverage >= SEEN_FROM, profile.scheme))
+        mixed = with_doubt(mixed, naming_nats(mixed, own, samples.coverage, profile.scheme))
     features = np.full((6, 6, 3), np.nan)
     features[list(seen.faces)] = light.cell_mean[best]
     marginal = np.exp(loglik[best] - log_sum(loglik[best])[:, None])

@@ -12,6 +12,8 @@ Floats32 = NDArray[np.float32]
 
 LEAST_COVERAGE: Final = 0.05
 """A sticker of which no more was seen has no colour that could be read."""
+SEEN_FROM: Final = 0.3
+"""Coverage from which on a sticker counts as seen, for a person and where a colour is asked for its name."""
 
 CLIPPED_FROM: Final = 253
 """Value of a pixel's channel, of 255, from which it is at the sensor's end."""

@@ -34,8 +34,7 @@ from calibration.labelling import Shot, fit, label_shot
 from calibration.light import prepare
 from calibration.own import read_by_profile
 from calibration.profile import SCHEME, Profile, default_profile, load_profile
-from calibration.reading import SEEN_FROM
-from calibration.samples import StickerSamples
+from calibration.samples import SEEN_FROM, StickerSamples
 from models.cube import rotation_permutations
 
 if TYPE_CHECKING:

@@ -43,8 +43,7 @@ def test_sure_names_leave_a_mirror_image_and_poor_ones_take_it_for_the_cube(size
     posterior, loglik = seen_in_a_mirror(size, 30.0, seed)
     if not posterior.mirrored or posterior.mirrored_probability < 0.999:
         return
-    is_seen = (loglik != 0).any(axis=-1)
-    assert naming_nats(posterior, loglik, is_seen, SCHEME) >= 30.0
+    assert naming_nats(posterior, loglik, (loglik != 0).any(axis=-1), SCHEME) >= 30.0
     sure = with_doubt(posterior, 30.0)
     assert sure.mirrored and sure.code == posterior.code
     poor = with_doubt(posterior, 0.0)
@@ -59,10 +58,20 @@ def test_a_side_seen_as_a_sliver_makes_no_mirror_image_surer_than_it_is(
 ) -> None:
     posterior, loglik = seen_in_a_mirror(size, 30.0, seed)
     loglik[1] *= nats / 30.0
-    is_seen = (loglik != 0).any(axis=-1)
-    is_seen[1] = False
+    coverage = np.where((loglik != 0).any(axis=-1), 1.0, 0.0)
+    coverage[1] = 0.1
     # each of two opposite colours says so much
-    assert naming_nats(posterior, loglik, is_seen, SCHEME) <= 2 * nats + 1e-9
+    assert naming_nats(posterior, loglik, coverage, SCHEME) <= 2 * nats + 1e-9
+
+
+@given(st.integers(3, 5), st.integers(0, 10**6))
+def test_a_side_of_which_no_pixel_is_read_has_no_colour_to_be_misnamed(size: int, seed: int) -> None:
+    posterior, loglik = seen_in_a_mirror(size, 30.0, seed)
+    coverage = np.where((loglik != 0).any(axis=-1), 1.0, 0.0)
+    names = naming_nats(posterior, loglik, coverage, SCHEME)
+    hidden = loglik.copy()
+    hidden[3:] = 0.05 * np.arange(6)  # what a rim says of stickers out of view
+    assert naming_nats(posterior, hidden, coverage, SCHEME) == names
 
 
 def test_usual_cubes_are_not_taken_for_mirror_images() -> None:

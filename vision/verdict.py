@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from calibration.profile import Profile
-from calibration.reading import SEEN_FROM, Reading
-from calibration.samples import StickerSamples
+from calibration.reading import Reading
+from calibration.samples import SEEN_FROM, StickerSamples
 from models.cases import CASES, Case, case_of
 from models.decode_doubt import is_doubted, misfits
 from models.decode_permutation import permutation_posterior
