@@ -5,6 +5,9 @@ counts when it has turned away. Frames of one view share their glare and their l
 independent witnesses: a sticker's frames are averaged and count together for at most ``MOST_WITNESSES``.
 Newer frames push older ones out. When a layer turns, or when many stickers at once say otherwise than they
 did, everything is dropped.
+
+A sticker without a pixel of its own may still be told of, by the rim it shows (``vision/rim.py``): it counts
+for little a frame, and never makes its side one that was seen.
 """
 
 from __future__ import annotations
@@ -24,6 +27,8 @@ from vision.verdict import LEAST_TOP_DOUBTED, LEAST_TOP_SEEN
 Floats = NDArray[np.float64]
 
 MOST_WITNESSES: Final = 2.0
+RIM_WEIGHT: Final = 0.1
+"""What a frame's word on a sticker without a pixel of its own counts: a dozen frames count as one look."""
 HALF_LIFE_FRAMES: Final = 12.0
 """A sticker in view forgets half of what it said in so many of its frames; out of view it forgets nothing."""
 SOLVED: Final = "e0-solved"
@@ -82,19 +87,25 @@ class Evidence:
 
     @property
     def seen(self) -> NDArray[np.bool_]:
-        """Stickers (6, n, n) of which something is known."""
-        return np.asarray(self._weight > 0.05)
+        """Stickers (6, n, n) of which pixels were seen."""
+        return np.asarray(self._coverage > 0.05)
 
     @property
     def loglik(self) -> Floats:
         """(6, n, n, 6) nats, 0 where nothing is known."""
-        share = np.minimum(self._weight, MOST_WITNESSES) / np.maximum(self._weight, 1e-9)
+        return self._told(MOST_WITNESSES)
+
+    def _told(self, witnesses: float) -> Floats:
+        """The same where a sticker's frames count for as many looks at most."""
+        share = np.minimum(self._weight, witnesses) / np.maximum(self._weight, 1e-9)
         return np.asarray(self._sum * share[..., None])
 
     def add(self, loglik: Floats, coverage: NDArray[np.floating]) -> bool:
         """One frame: ``loglik`` (6, n, n, 6) in nats and how much of each sticker was seen (6, n, n), 0..1,
-        less where it was seen at a slant. Returns False, and takes nothing in, when the frame contradicts
-        what was known; after a few such frames in a row everything is dropped."""
+        less where it was seen at a slant; one that was not seen may be told of all the same.
+
+        Returns False, and takes nothing in, when the frame contradicts what was known; after a few such
+        frames in a row everything is dropped."""
         centred = loglik - loglik.mean(axis=3, keepdims=True)
         if self._contradicts(centred, coverage):
             self._conflicts += 1
@@ -103,11 +114,13 @@ class Evidence:
                 self.drop()
             return False
         self._conflicts = 0
-        weight = np.clip(coverage, 0.0, 1.0)
+        seen = np.clip(coverage, 0.0, 1.0)
+        is_told = (seen <= 0.05) & (np.ptp(loglik, axis=3) > 0.0)
+        weight = np.where(is_told, np.maximum(seen, RIM_WEIGHT), seen)
         keep = 1.0 - (1.0 - 0.5 ** (1.0 / HALF_LIFE_FRAMES)) * (weight > 0.05)
         self._sum = self._sum * keep[..., None] + centred * weight[..., None]
         self._weight = self._weight * keep + weight
-        self._coverage = np.maximum(self._coverage, weight)
+        self._coverage = np.maximum(self._coverage, seen)
         self.frames += 1
         return True
 
@@ -141,15 +154,14 @@ class Evidence:
         """
         if self.frames == 0 or not tops:
             return None
-        posterior = decode(
-            self.loglik / self._temperature, scheme=self._scheme, tops=tops, front=front, mirror=True
-        )
+        posterior = self._decoded(MOST_WITNESSES, tops, front)
         code, p = posterior.candidates[0]
         top_seen = float(self._coverage[posterior.top].mean())
         # stricter than with a single photo: a live view can wait for a look that speaks clearly
         doubted = top_seen >= LEAST_TOP_DOUBTED and is_doubted(posterior, strict=True)
         reason = None
-        if doubted and is_doubted(posterior):
+        # but not told to be none for what one look leaves open: glare that stays on a sticker is seen once
+        if doubted and is_doubted(self._decoded(1.0, tops, front)):
             reason = "not-last-layer"
         elif top_seen < LEAST_TOP_SEEN:
             reason = "top-hidden"
@@ -171,6 +183,10 @@ class Evidence:
         verdict = Verdict(posterior, reason, self._settled, code if named else None, p if named else 0.0)
         self._stood = verdict if self._settled else None
         return verdict
+
+    def _decoded(self, witnesses: float, tops: tuple[int, ...], front: int) -> Posterior:
+        told = self._told(witnesses) / self._temperature
+        return decode(told, scheme=self._scheme, tops=tops, front=front, mirror=True)
 
     def _vote(self, posterior: Posterior, doubted: bool) -> None:
         top = posterior.top

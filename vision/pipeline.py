@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,9 @@ from vision.veil import without_veil
 
 if TYPE_CHECKING:
     from models.library import Library
+
+OTHERS_FROM: Final = 0.95
+"""Probability from which on a cube is asked beside the nearest, and below which the nearest may be none."""
 
 
 def read_whole(
@@ -63,7 +66,7 @@ def read_whole(
     first = read_each_size(image_bgr, found, nearest, settings, dict(seconds))
     if not first.answer.ok:
         for cube in found.cubes[1:]:
-            if cube.edge_px > 0.3 * nearest.edge_px and cube.probability > 0.95:
+            if cube.edge_px > 0.3 * nearest.edge_px and cube.probability > OTHERS_FROM:
                 read = read_each_size(image_bgr, found, cube, settings, dict(seconds))
                 if _gives_way(nearest, first.answer, cube, read.answer):
                     return read
@@ -78,6 +81,7 @@ def read_whole(
 
 def _gives_way(nearest: FoundCube, first: Answer, cube: FoundCube, answer: Answer) -> bool:
     """Whether another cube is meant: the nearest may be none, or is a scrambled one beside one in practice.
+    What may be none and reads like none gives way to a much smaller one as well.
 
     A cube that is half hidden or open between cases does not give way: it is the one that is held up.
     """
@@ -85,7 +89,8 @@ def _gives_way(nearest: FoundCube, first: Answer, cube: FoundCube, answer: Answe
         return False
     if nearest.probability < SURE_CUBE:
         return True
-    scrambled = first.reason == "not-last-layer" and cube.edge_px > 0.6 * nearest.edge_px
+    is_near = cube.edge_px > 0.6 * nearest.edge_px or nearest.probability < OTHERS_FROM
+    scrambled = first.reason == "not-last-layer" and is_near
     return scrambled and answer.case is not None and answer.case.code != SOLVED
 
 
