@@ -180,7 +180,13 @@ def _groups(seen: Seen, size: int, top: int, scheme: tuple[int, ...], mirror: bo
 
 
 def start(
-    seen: Seen, prepared: Prepared, profile: Profile, size: int, tops: Sequence[int], mirror: bool
+    seen: Seen,
+    prepared: Prepared,
+    profile: Profile,
+    size: int,
+    tops: Sequence[int],
+    mirror: bool,
+    mirror_prior: float = MIRROR_START,
 ) -> Modes:
     """The best hypotheses by the evidence of the one-coloured groups alone."""
     found_tops, found_colours, found_log = [], [], []
@@ -190,7 +196,7 @@ def start(
         own = groups[top]
         spread = own.scatter_var[:, :, None] * np.eye(3)
         log_evidence = group_evidence(prepared, own.centre, spread, colours[:, own.faces])
-        log_evidence = log_evidence + np.log(np.where(mirrored == 1, MIRROR_START, 1.0 - MIRROR_START))
+        log_evidence = log_evidence + np.log(np.where(mirrored == 1, mirror_prior, 1.0 - mirror_prior))
         found_tops.append(np.full(len(colours), top, dtype=np.intp))
         found_colours.append(colours)
         found_log.append(log_evidence)

@@ -33,9 +33,9 @@ def read_by_profile(samples: StickerSamples, profile: Profile, **options: Any) -
     return replace(general, is_general=True) if general.log_evidence > reading.log_evidence else reading
 
 
-def top_by_profile(samples: StickerSamples, profile: Profile) -> int:
+def top_by_profile(samples: StickerSamples, profile: Profile, *, mirrored: bool = False) -> int:
     """The pose face that :func:`read_by_profile` takes for the last layer's, where none is given."""
-    top = likeliest_top(samples, profile)
-    if profile.samples and likeliest_top(samples, general_for(profile)) != top:
-        return read_by_profile(samples, profile).posterior.top
+    top = likeliest_top(samples, profile, mirrored=mirrored)
+    if profile.samples and likeliest_top(samples, general_for(profile), mirrored=mirrored) != top:
+        return read_by_profile(samples, profile, mirrored=mirrored).posterior.top
     return top

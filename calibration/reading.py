@@ -18,13 +18,13 @@ from calibration.classifier import inverse_and_log_det
 from calibration.exchange import exchanged
 from calibration.light import LightFit, Prepared, posterior, prepare
 from calibration.misnamed import naming_nats, with_doubt
-from calibration.modes import Modes, Seen, gather, label_prior, start
+from calibration.modes import MIRROR_START, Modes, Seen, gather, label_prior, start
 from calibration.profile import ColourModel, Profile, default_profile
 from calibration.samples import StickerSamples
 from calibration.second_opinion import joined, weights_for
 from calibration.steps import Fit, refitted, told_by
 from calibration.unbound import unbound_evidence
-from models.decode import decode_each
+from models.decode import MIRROR_PRIOR, decode_each
 from models.decode_scores import log_sum
 from models.posterior import Posterior
 
@@ -38,6 +38,8 @@ GIVE_UP_NATS = ((24.0, 35.0), (6.0, 18.0))
 #: mode may gain more than ten nats by them.
 GIVE_UP_OWN_NATS = ((24.0, 35.0), (24.0, 35.0), (18.0, 24.0), (12.0, 18.0))
 KEEP_NATS = 6.0
+#: Probability of a mirror image in a picture that is told to be one.
+TOLD = 1.0 - 1e-6
 #: Where a last layer is likelier than any colours by less than this, the latter get a light of their own.
 DOUBTED_NATS = 25.0
 #: Where the decoder moves no sticker's colour by more than this probability, its first answer stands.
@@ -86,6 +88,7 @@ def read_stickers(
     tops: Sequence[int] | None = None,
     front: int = 2,
     mirror: bool = True,
+    mirrored: bool = False,
     second: NDArray[np.floating] | None = None,
 ) -> Reading:
     """Read the stickers of one cube in one picture.
@@ -93,6 +96,7 @@ def read_stickers(
     profile  colour model and scheme; None for the built-in one
     tops     pose faces that may be the last layer's; None for all that are visible
     front    pose face to be called F in the state
+    mirror   whether mirror images are tried at all; ``mirrored``: whether the picture is known to be one
     second   (6, n, n, 6) log probabilities that a sticker has the colour of each pose face, from elsewhere,
              made under pose face 0 as the top; all 0 where nothing is known
     Raises ValueError when no sticker was seen at all.
@@ -101,23 +105,25 @@ def read_stickers(
     seen = _seen(samples, profile, second)
     prepared = prepare(profile)
     *_, (modes, fit) = _followed(
-        seen, prepared, profile, samples.size, tops if tops is not None else seen.faces, mirror
+        seen, prepared, profile, samples.size, tops if tops is not None else seen.faces, mirror, mirrored
     )
-    return _decode_modes(samples, profile, seen, prepared, modes, fit, front, mirror)
+    return _decode_modes(samples, profile, seen, prepared, modes, fit, front, mirror, mirrored=mirrored)
 
 
-def likeliest_top(samples: StickerSamples, profile: Profile) -> int:
+def likeliest_top(samples: StickerSamples, profile: Profile, *, mirrored: bool = False) -> int:
     """The pose face in view that reads best as the last layer's: the top of :func:`read_stickers`.
 
     Mostly one is left long before all is read. Raises ValueError when no sticker was seen at all.
     """
     seen = _seen(samples, profile, None)
     prepared = prepare(profile)
-    for left in _followed(seen, prepared, profile, samples.size, seen.faces, mirror=True):
+    for left in _followed(seen, prepared, profile, samples.size, seen.faces, True, mirrored):
         tops = left[0].tops
         if (tops == tops[0]).all():
             return int(tops[0])
-    reading = _decode_modes(samples, profile, seen, prepared, *left, 2, True, any_colours=False)
+    reading = _decode_modes(
+        samples, profile, seen, prepared, *left, 2, True, any_colours=False, mirrored=mirrored
+    )
     return reading.posterior.top
 
 
@@ -129,11 +135,17 @@ def _seen(samples: StickerSamples, profile: Profile, second: NDArray[np.floating
 
 
 def _followed(
-    seen: Seen, prepared: Prepared, profile: Profile, size: int, tops: Sequence[int], mirror: bool
+    seen: Seen,
+    prepared: Prepared,
+    profile: Profile,
+    size: int,
+    tops: Sequence[int],
+    mirror: bool,
+    mirrored: bool,
 ) -> Iterator[tuple[Modes, Fit]]:
     """The modes left at each step, with their light so far; last those left, with their light at rest."""
     model = profile.model
-    modes = start(seen, prepared, profile, size, tops, mirror)
+    modes = start(seen, prepared, profile, size, tops, mirror, TOLD if mirrored else MIRROR_START)
     prior = label_prior(seen, modes, profile, size, mirror)
     faces = len(seen.faces)
     shares = np.broadcast_to(model.glare_share, (len(prior), faces, len(model.glare_share)))
@@ -178,6 +190,7 @@ def _decode_modes(
     mirror: bool,
     *,
     any_colours: bool = True,
+    mirrored: bool = False,
 ) -> Reading:
     """The reading that these modes come to; without ``any_colours`` its evidence for such is not looked for,
     with a light of its own where that is close, but only what the decoder says of it."""
@@ -200,6 +213,7 @@ def _decode_modes(
                 tops=(top,),
                 front=front,
                 mirror=mirror,
+                mirror_prior=TOLD if mirrored else MIRROR_PRIOR,
             )
             found |= zip(rows.tolist(), posteriors, strict=True)
         return [found[i] for i in range(len(of_modes))]
@@ -232,7 +246,7 @@ def _decode_modes(
         free = unbound_evidence(seen, prepared, model, least=rival) / model.temperature
         log_any = max(log_any, free - float(price[best]))
     mixed = replace(final[best], scored=scored, log_evidence=log_evidence, log_evidence_any=log_any)
-    if mixed.mirrored:
+    if mixed.mirrored and not mirrored:
         own = _full(seen, loglik[best], size)
         mixed = with_doubt(mixed, naming_nats(mixed, own, samples.coverage, profile.scheme))
     features = np.full((6, 6, 3), np.nan)

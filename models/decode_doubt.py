@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cube import frozen
-from models.decode import MIRROR_PRIOR
 from models.decode_scores import FloatArray, Scored, log_sum
 from models.decode_slot import FAR_NATS, slot_evidence
 from models.decode_tables import IntArray, Tables
@@ -196,11 +195,12 @@ def is_doubted(posterior: Posterior, *, strict: bool = False) -> bool:
 
 
 def _with_common_mirrors(posterior: Posterior) -> Posterior:
-    """The posterior with mirror images as likely beforehand as the cube itself."""
-    price = np.log1p(-MIRROR_PRIOR) - np.log(MIRROR_PRIOR)
+    """The posterior with mirror images as likely beforehand as the cube itself, where they were less so."""
     scored = []
     for s in posterior.scored:
-        more = np.where(s.tables.mirrored, price, 0.0)
+        mirrored = s.tables.mirrored.astype(bool)
+        price = float(s.log_prior[~mirrored].max() - s.log_prior[mirrored].max()) if mirrored.any() else 0.0
+        more = np.where(mirrored, max(price, 0.0), 0.0)
         scored.append(replace(s, log_prior=s.log_prior + more, log_weight=s.log_weight + more))
     evidence = float(log_sum(np.concatenate([s.log_weight for s in scored])))
     return replace(posterior, scored=tuple(scored), log_evidence=evidence)

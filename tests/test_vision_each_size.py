@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
@@ -19,6 +18,7 @@ from vision.each_size import LEAST_LISTED, read_each_size, weighed
 from vision.found import Found, FoundCube, Surface
 from vision.label_learn import look_again
 from vision.one_cube import Read, Settings
+from vision.photo_reader import PhotoReader
 from vision.pose import CubePose
 
 SAMPLE = Path(__file__).parent.parent / "sample_images" / "01-large-on-desk.jpg"
@@ -108,5 +108,5 @@ def test_a_picture_whose_layers_are_open_teaches_no_profile(
     whole = replace(cube(4, shares), otherwise=(cube(5, shares),))
     read = Read(named(4, "e0-pi"), Found((whole,)), whole, samples=cast(Any, 1), reading=cast(Any, 2))
     monkeypatch.setattr("vision.pipeline.read_whole", lambda *_, **__: read)
-    photos = SimpleNamespace(profile=None, size=None, front=None)
-    assert (look_again(str(SAMPLE), cast(Any, photos)) is None) == (share == 0.8)
+    photos = PhotoReader()
+    assert (look_again(str(SAMPLE), photos) is None) == (share == 0.8)

@@ -29,7 +29,7 @@ def held(loglik: np.ndarray, faces: tuple[int, ...], frames: int) -> tuple[Evide
     evidence = Evidence(4, SCHEME)
     for _ in range(frames):
         evidence.add(loglik, coverage)
-        verdict = evidence.verdict((0,), 2)
+    verdict = evidence.verdict((0,), 2)
     assert verdict is not None
     return evidence, verdict
 

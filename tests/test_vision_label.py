@@ -415,6 +415,8 @@ def test_answers_read_with_other_files_of_the_user_are_not_kept(
         assert [one != other for one, other in zip(old, new, strict=True)] == [tells, tells], change
         old = new
     assert Settings(PhotoReader(profile="default")).marks != old[1]
+    assert Settings(PhotoReader(mirrored=True)).marks != old[1]
+    assert "mirrored" not in old[1], "answers from before there was a choice count as done"
 
 
 def test_a_file_counts_once_however_its_path_is_spelled(

@@ -129,6 +129,25 @@ def test_a_mirrored_picture_is_recognised_and_read() -> None:
     assert answer.case.code == truth_of(PICTURES[0]).code
 
 
+@pytest.mark.parametrize("picture", SETTLED, ids=name_of)
+def test_what_is_told_to_be_a_mirror_image_is_read_like_the_picture_itself(picture: Path) -> None:
+    """Turned over, the same stickers are seen; told so, the case is the cube's own."""
+    turned = np.ascontiguousarray(load_photo(str(picture)).image_bgr[:, ::-1])
+    answer = read_picture(turned, mirrored=True)
+    truth = truth_of(picture)
+    assert answer.mirrored or answer.reason == "ambiguous"
+    assert not answer.ok or (answer.case is not None and answer.case.code == truth.code)
+    assert truth.code in [one.code for one in answer.candidates]
+    if mark_of(picture).outcome == "right" and truth.size != 2:
+        assert answer.ok, (answer.reason, answer.candidates[:3])
+
+
+@pytest.mark.parametrize("picture", NEGATIVE, ids=name_of)
+def test_what_shows_no_case_shows_none_in_a_mirror(picture: Path) -> None:
+    turned = np.ascontiguousarray(load_photo(str(picture)).image_bgr[:, ::-1])
+    assert not read_picture(turned, mirrored=True).ok
+
+
 def test_a_small_cube_in_a_mirror_is_not_refused() -> None:
     """A 2x2x2 shows too little to outweigh how rare mirrors are; what is on it fits no worse in one."""
     picture = SAMPLES / "05-size-2-in-hand.jpg"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vision.cli_options import BestProfileOption, FrontOption, SizeOption
+from vision.cli_options import BestProfileOption, FrontOption, MirroredOption, SizeOption
 from vision.label_bar import Bar
 from vision.streams import one_line
 
@@ -85,6 +85,7 @@ def label_command(
     ] = None,
     size: SizeOption = None,
     front: FrontOption = None,
+    mirrored: MirroredOption = False,
     profile: BestProfileOption = None,
     learn: Annotated[
         bool,
@@ -138,6 +139,7 @@ def label_command(
             None if front is None else front.value,
             profile,
             None if annotate is None else str(annotate),
+            mirrored=mirrored,
         ),
         out=None if out in (None, "-") else Path(str(out)),
         resume=resume,

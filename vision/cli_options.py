@@ -25,6 +25,9 @@ FrontOption = Annotated[
         help="The side you call your front, as the camera sees it: near, right, far or left.",
     ),
 ]
+MirroredOption = Annotated[
+    bool, typer.Option("--mirrored", help="What is read shows a mirror image, as front cameras save it.")
+]
 SizeOption = Annotated[
     int | None,
     typer.Option("--size", "-n", min=2, max=5, help="Layers of the cube; told from the picture if left out."),

@@ -12,7 +12,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vision.cli_options import BestProfileOption, Front, FrontOption, ProfileOption, SizeOption
+from vision.cli_options import (
+    BestProfileOption,
+    Front,
+    FrontOption,
+    MirroredOption,
+    ProfileOption,
+    SizeOption,
+)
 from vision.json_lines import json_line
 from vision.streams import complain
 
@@ -47,6 +54,7 @@ def read(
         ),
     ] = None,
     front: FrontOption = None,
+    mirrored: MirroredOption = False,
     size: SizeOption = None,
     profile: BestProfileOption = None,
 ) -> int:
@@ -66,7 +74,7 @@ def read(
     wanted: list[Wanted] = [("--save", target, "picture") for target in targets]
     check_outputs(wanted, names)
     check_folders(wanted)
-    answer_one = _reader(front=front, size=size, profile=profile, full=save is not None)
+    answer_one = _reader(front=front, mirrored=mirrored, size=size, profile=profile, full=save is not None)
     statuses: set[int] = set()
     shown = 0
     for name, target in zip(names, targets, strict=True):
@@ -151,7 +159,7 @@ def _targets(named: str | None, names: Sequence[str], *, several: bool) -> list[
 
 
 def _reader(
-    *, front: Front | None, size: int | None, profile: str | None, full: bool
+    *, front: Front | None, mirrored: bool, size: int | None, profile: str | None, full: bool
 ) -> Callable[[str], tuple[Answer, Photo]]:
     """What reads one picture: the answer in pixels of the photo as it was decoded, and that."""
     from vision.library_files import open_library
@@ -167,7 +175,9 @@ def _reader(
         loading = time.perf_counter() - began
         if photo.is_first:
             complain(f"{name}: an animation; its first picture alone is read")
-        answer = chooser.read(photo.image_bgr, size=size, front=side, library=library, image=name)
+        answer = chooser.read(
+            photo.image_bgr, size=size, front=side, mirrored=mirrored, library=library, image=name
+        )
         return replace(answer, seconds={**answer.seconds, "read": loading}), photo
 
     return answer_one

@@ -45,6 +45,7 @@ def look_again(image: str, photos: PhotoReader) -> Seen | None:
         profile=loaded_profile(photos.profile),
         size=photos.size,
         front=photos.front,
+        mirrored=photos.mirrored,
         image=image,
     )
     if whole.cube is None or whole.samples is None or whole.reading is None or in_question(whole.cube):

@@ -67,6 +67,8 @@ class Settings:
         name = self.photos.profile
         profiles = load_all()[0] if name is None else [load_named(name)]
         told = asdict(replace(self.photos, annotate_to=None, read=None))
+        if not self.photos.mirrored:  # as it was before there was a choice: such answers stay as good
+            del told["mirrored"]
         told |= {"profiles": profile_digests(profiles), "library": library_digests()}
         return json.dumps(told, sort_keys=True)
 

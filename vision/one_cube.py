@@ -63,7 +63,7 @@ class Settings:
     """What a picture is read with; as :func:`vision.pipeline.read_whole` takes it.
 
     ``colourless`` is whether the picture as it came has no colour: where stray light is taken off, what its
-    compression left of one grows to what may be read.
+    compression left of one grows to what may be read. ``mirrored``: it is known to be a mirror image.
     """
 
     profile: Profile
@@ -71,6 +71,7 @@ class Settings:
     library: Library | None
     image: str
     colourless: bool = False
+    mirrored: bool = False
 
 
 def read_cube(
@@ -100,7 +101,7 @@ def read_cube(
         )
         return Read(answer, found, cube, samples)
     began = time.perf_counter()
-    told = _by_likeliest_top(image_bgr, cube, _Told(pose, samples, second, settings.profile), settings)
+    told = _by_likeliest_top(image_bgr, cube, _Told(pose, samples, second, settings), settings)
     pose, samples, reading = told.pose, told.samples, told.reading
     seconds["classify"] = time.perf_counter() - began
     began = time.perf_counter()
@@ -147,11 +148,13 @@ class _Told:
     that it is, ``elsewise`` that of each case if it is not, ``refused`` what speaks against it."""
 
     def __init__(
-        self, pose: CubePose, samples: StickerSamples, second: NDArray[np.float32] | None, profile: Profile
+        self, pose: CubePose, samples: StickerSamples, second: NDArray[np.float32] | None, settings: Settings
     ) -> None:
         self.pose, self.samples, self.top_share = pose, samples, 1.0
         self.elsewise: Mapping[str, float] = {}
-        self.reading = read_by_profile(samples, profile, tops=(0,), second=second)
+        self.reading = read_by_profile(
+            samples, settings.profile, tops=(0,), second=second, mirrored=settings.mirrored
+        )
         self.top_seen = float(samples.coverage[0].mean())
         self.refused = refusal(self.reading.posterior, self.top_seen)
 
@@ -165,11 +168,11 @@ def _by_likeliest_top(
     contradicted = contradiction_nats(upper.reading, upper.samples) > AGAINST_NATS
     if reason is None and not contradicted:
         return upper
-    top = top_by_profile(upper.samples, settings.profile)
+    top = top_by_profile(upper.samples, settings.profile, mirrored=settings.mirrored)
     if top == 0:
         return upper
     pose = upper.pose.turned_to(top, settings.front)
-    other = _Told(pose, *sampled(image_bgr, cube, pose), settings.profile)
+    other = _Told(pose, *sampled(image_bgr, cube, pose), settings)
     if reason == "not-last-layer":
         return other
     gain = other.reading.log_evidence - upper.reading.log_evidence

@@ -40,7 +40,7 @@ class PhotoReader:
     """Reads one picture file; picklable, so that it can go to another process.
 
     ``profile`` is a name as for ``--profile``; ``annotate_to`` a folder for copies with the answer drawn
-    on. ``read`` stands in for ``vision.pipeline.read_picture``.
+    on. ``read`` stands in for ``vision.pipeline.read_picture``; ``mirrored``: all are mirror images.
     """
 
     size: int | None = None
@@ -48,6 +48,7 @@ class PhotoReader:
     profile: str | None = None
     annotate_to: str | None = None
     read: Read | None = None
+    mirrored: bool = False
 
     def __call__(self, item: Item) -> list[dict[str, Any]]:
         """The answer of one picture as a list of one JSON object."""
@@ -75,7 +76,12 @@ class PhotoReader:
             options = {"profile": loaded_profile(self.profile), "library": None}
             return self.read(image_bgr, **options, size=self.size, front=self.front, image=name)
         return chooser(self.profile).read(
-            image_bgr, size=self.size, front=self.front, library=loaded_library(), image=name
+            image_bgr,
+            size=self.size,
+            front=self.front,
+            mirrored=self.mirrored,
+            library=loaded_library(),
+            image=name,
         )
 
     def _draw(self, image_bgr: NDArray[np.uint8], answer: Answer, item: Item) -> None:

@@ -36,6 +36,7 @@ def read_whole(
     profile: Profile | None = None,
     size: int | None = None,
     front: str | None = None,
+    mirrored: bool = False,
     library: Library | None = None,
     image: str = "",
     find: Callable[..., Found] | None = None,
@@ -43,8 +44,9 @@ def read_whole(
     """Read the last-layer case of the cube in an upright BGR picture.
 
     ``profile`` is the cube's colours (the built-in one where None), ``size`` fixes n, ``front`` is one of
-    :data:`vision.holding.FRONTS`, ``library`` suggests sequences, ``find`` finds cubes (``find_cubes`` where
-    None). Never raises for what the picture shows: an answer that names nothing carries its reason.
+    :data:`vision.holding.FRONTS`, ``mirrored`` tells that the picture is a mirror image, ``library`` suggests
+    sequences, ``find`` finds cubes (``find_cubes`` where None). Never raises for what the picture shows: an
+    answer that names nothing carries its reason.
     """
     seconds = {"read": 0.0, "locate": 0.0, "sample": 0.0, "classify": 0.0, "decode": 0.0}
     began = time.perf_counter()
@@ -60,7 +62,7 @@ def read_whole(
         answer = Answer(image=image, ok=False, reason="no-cube", seconds=seconds, detail=_no_cube(found))
         return Read(answer, found)
     settings = Settings(
-        profile or default_profile(), front, library, image, colourless=is_colourless(as_it_came)
+        profile or default_profile(), front, library, image, is_colourless(as_it_came), mirrored
     )
     nearest = found.cubes[0]
     first = read_each_size(image_bgr, found, nearest, settings, dict(seconds))

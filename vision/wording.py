@@ -184,7 +184,7 @@ def remarks(answer: Answer) -> Iterator[tuple[str, str]]:
         yield "After it", NOT_SETTLED
     if answer.mirrored and answer.reason != "not-last-layer":
         case = "; case and sequences are those of the real cube" if answer.case is not None else ""
-        yield "Mirrored", f"only the mirror image is a legal cube{case}"
+        yield "Mirrored", f"read as a mirror image{case}"
     if answer.notes:
         yield "Hard to see", "; ".join(answer.notes)
     if answer.profile:
