@@ -27,8 +27,8 @@ from models.decode_tables import tables
 from models.posterior import Posterior
 
 MIRROR_PRIOR: Final = 2e-3
-"""Probability before a look that a picture is a mirror image: as rare as costs no name of a picture that is
-none (tests/MEASURED.md)."""
+"""Probability before a look that a picture is a mirror image: as rare as hardly costs a picture that is none
+its name (tests/MEASURED.md)."""
 _FRONTS = (2, 1, 5, 4, 0, 3)  # pose faces asked in this order for a front beside a top
 
 

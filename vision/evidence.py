@@ -19,6 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.samples import LEAST_COVERAGE
 from models.decode import decode
 from models.decode_doubt import is_doubted
 from models.posterior import Posterior
@@ -88,7 +89,7 @@ class Evidence:
     @property
     def seen(self) -> NDArray[np.bool_]:
         """Stickers (6, n, n) of which pixels were seen."""
-        return np.asarray(self._coverage > 0.05)
+        return np.asarray(self._coverage > LEAST_COVERAGE)
 
     @property
     def loglik(self) -> Floats:
@@ -115,9 +116,9 @@ class Evidence:
             return False
         self._conflicts = 0
         seen = np.clip(coverage, 0.0, 1.0)
-        is_told = (seen <= 0.05) & (np.ptp(loglik, axis=3) > 0.0)
+        is_told = (seen <= LEAST_COVERAGE) & (np.ptp(loglik, axis=3) > 0.0)
         weight = np.where(is_told, np.maximum(seen, RIM_WEIGHT), seen)
-        keep = 1.0 - (1.0 - 0.5 ** (1.0 / HALF_LIFE_FRAMES)) * (weight > 0.05)
+        keep = 1.0 - (1.0 - 0.5 ** (1.0 / HALF_LIFE_FRAMES)) * (weight > LEAST_COVERAGE)
         self._sum = self._sum * keep[..., None] + centred * weight[..., None]
         self._weight = self._weight * keep + weight
         self._coverage = np.maximum(self._coverage, seen)
