@@ -117,17 +117,19 @@ class DriftWatch:
         return None
 
 
-def best_profile(samples: StickerSamples, profiles: Sequence[Profile], general: Reading) -> Profile | None:
+def best_profile(
+    samples: StickerSamples, profiles: Sequence[Profile], general: Reading, *, mirrored: bool = False
+) -> Profile | None:
     """The profile among the user's that explains a picture best; None where the general one does.
 
     ``general`` is the picture read with the general profile; a tie goes to the user's. Profiles of other
-    sizes are passed over.
+    sizes are passed over. ``mirrored`` as for :func:`calibration.reading.read_stickers`.
     """
     best, evidence = None, general.log_evidence
     for profile in profiles:
         if profile.sizes and samples.size not in profile.sizes:
             continue
-        found = read_stickers(samples, colours_alone(profile)).log_evidence
+        found = read_stickers(samples, colours_alone(profile), mirrored=mirrored).log_evidence
         if found > evidence or (best is None and found == evidence):
             best, evidence = profile, found
     return best

@@ -43,6 +43,16 @@ def test_the_profile_that_fits_better_is_taken_and_the_users_own_wins_ties() -> 
     assert best_profile(samples, [replace(own, sizes=(3,))], built_in) is built_in  # another cube
 
 
+def test_profiles_are_held_beside_each_other_as_the_picture_is_told_to_be() -> None:
+    """In a mirror as well the user's own wins a tie: all are asked for the mirror image alike."""
+    turned = np.ascontiguousarray(load_photo(str(EASY)).image_bgr[:, ::-1])
+    samples = read_whole(turned, mirrored=True).samples
+    assert samples is not None
+    own, odd, built_in = same(), washed_out(), default_profile()
+    assert best_profile(samples, [odd, own], built_in, mirrored=True) is own
+    assert best_profile(samples, [odd], built_in, mirrored=True) is built_in
+
+
 def save(profile: Profile) -> None:
     import json
 

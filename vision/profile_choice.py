@@ -18,18 +18,22 @@ if TYPE_CHECKING:
     from calibration.samples import StickerSamples
 
 
-def best_profile(samples: StickerSamples, own: Sequence[Profile], built_in: Profile) -> Profile:
+def best_profile(
+    samples: StickerSamples, own: Sequence[Profile], built_in: Profile, *, mirrored: bool = False
+) -> Profile:
     """The profile with the largest evidence for the stickers of one cube whose top is face U.
 
     Evidence is log p(stickers | the profile's colours), summed over last-layer states, with the light fitted
     and its price paid (``calibration.learn.best_profile``). Profiles for other sizes are left out.
+    ``mirrored``: the stickers are known to be seen in a mirror.
     """
     from calibration.learn import best_profile as best
     from calibration.reading import read_stickers
 
     if not own:
         return built_in
-    return best(samples, own, read_stickers(samples, built_in)) or built_in
+    general = read_stickers(samples, built_in, mirrored=mirrored)
+    return best(samples, own, general, mirrored=mirrored) or built_in
 
 
 class Chooser:
@@ -61,7 +65,8 @@ class Chooser:
         first = read_whole(image_bgr, **options)
         if first.samples is None or first.reading is None:
             return first.answer
-        best = best_profile(first.samples, self.own, default_profile())
+        mirrored = bool(options.get("mirrored", False))
+        best = best_profile(first.samples, self.own, default_profile(), mirrored=mirrored)
         if best is default_profile():
             return first.answer
         found = first.found  # the cube stays where it was found
