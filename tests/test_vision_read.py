@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from calibration.profile import default_profile
 from models.layer import LastLayer
 from models.library import load_library
+from vision import one_cube
 from vision.answer import Candidate
 from vision.found import Found
 from vision.locate import find_cubes
@@ -268,6 +269,20 @@ def test_what_both_faces_that_may_be_the_top_agree_on_counts_for_both() -> None:
 
     assert share_of(code) == pytest.approx(0.6 * alone + 0.4 * 0.9)
     assert share_of("e0-h" if code != "e0-h" else "e0-t") == pytest.approx(0.6 * alone)
+
+
+def test_a_solved_cube_is_read_by_its_uppermost_face_whatever_speaks_for_another(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Every face of it may be the last layer's; here one sticker is said to speak against the uppermost."""
+    image = load_photo(str(ROOT / "tests" / "data" / "clip_turning" / "f110.jpg")).image_bgr  # the last frame
+    plain = read_picture(image)
+    monkeypatch.setattr(one_cube, "contradiction_nats", lambda *_: 9.0)
+    monkeypatch.setattr(one_cube, "top_by_profile", lambda *_, **__: 1)
+    monkeypatch.setattr(one_cube, "UPPERMOST_NATS", -100.0)
+    spoken_against = read_picture(image)
+    assert plain.case is not None and plain.case.code == "e0-solved"
+    assert spoken_against.grids == plain.grids and spoken_against.case == plain.case
 
 
 def test_a_grey_picture_is_found_and_refused() -> None:

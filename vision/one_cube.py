@@ -166,7 +166,7 @@ def _by_likeliest_top(
     reason = upper.refused[0]
     is_covered = reason == "top-hidden" and "U" in upper.pose.visible_faces(WELL_TURNED_COSINE)
     contradicted = contradiction_nats(upper.reading, upper.samples) > AGAINST_NATS
-    if reason is None and not contradicted:
+    if reason is None and (not contradicted or _shows_solved(upper)):
         return upper
     top = top_by_profile(upper.samples, settings.profile, mirrored=settings.mirrored)
     if top == 0:
@@ -181,6 +181,14 @@ def _by_likeliest_top(
     chosen.elsewise = left.reading.posterior.case_probabilities
     chosen.top_share = float(1.0 / (1.0 + np.exp(-abs(gain))))
     return chosen
+
+
+def _shows_solved(told: _Told) -> bool:
+    """Whether each face in view was read as of one colour: then every one may be the last layer's, and none
+    says so better than the uppermost."""
+    settled = told.reading.posterior.marginals.argmax(-1)
+    unlike = (settled != settled[:, -1:, -1:]) & (told.samples.coverage > LEAST_COVERAGE)
+    return not unlike.any()
 
 
 def is_colourless(image_bgr: NDArray[np.uint8]) -> bool:
