@@ -65,9 +65,20 @@ class _Case(_Strict):
     probability: Probability
 
 
-class _Candidate(_Strict):
+class _Chance(_Strict):
     code: str
     probability: Probability
+
+
+class _Candidate(_Chance):
+    twist: Annotated[list[Twist], Field(min_length=4, max_length=4)] | None = None
+    flip: Annotated[list[Flip], AfterValidator(_four_or_none)] | None = None
+
+    @model_validator(mode="after")
+    def _lies_whole(self) -> _Candidate:
+        if (self.twist is None) != (self.flip is None):
+            raise ValueError("twist and flip go together")
+        return self
 
 
 class _Sequence(_Strict):
@@ -86,13 +97,14 @@ class _Answer(_Strict):
     size: Annotated[int, Field(ge=2, le=7)] | None = None
     reason: Reason | None = None
     top: _Top | None = None
+    front_colour: str | None = None
     seen: dict[Face, list[list[str | None]]] | None = None
     state: _State | None = None
     mirrored: bool = False
     case: _Case | None = None
     candidates: list[_Candidate] = []
     next_view: Annotated[str, AfterValidator(_is_side)] | None = None
-    permutation: _Candidate | None = None
+    permutation: _Chance | None = None
     sequences: list[_Sequence] = []
     seconds: dict[str, float] = {}
     start: Seconds = 0.0
