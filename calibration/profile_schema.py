@@ -148,4 +148,4 @@ def first_fault(error: ValidationError, whole: str) -> str:
     first = error.errors(include_url=False, include_context=False)[0]
     where = ".".join(str(part) for part in first["loc"]) or whole
     more = error.error_count() - 1
-    return f"{where}: {first['msg']}" + (f" (and {more} more)" if more else "")
+    return f"{where}: {first['msg'].removeprefix('Value error, ')}" + (f" (and {more} more)" if more else "")

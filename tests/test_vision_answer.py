@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,16 +14,19 @@ from hypothesis import strategies as st
 from truth_answers import answer_of_truth
 
 from calibration.profile import COLOURS
+from models.cases import case_of
 from models.layer import LastLayer
 from models.turns import FACES
 from vision.answer import REASONS, Answer, Candidate, NamedCase, StateSeen, TopFace
 from vision.answer_json import answer_from_json, answer_to_json
+from vision.pipeline import read_picture
 from vision.pose import CubePose
-from vision.wording import CAUTION, answer_text, little_seen, percent, refusal, remarks
+from vision.sources import load_photo
+from vision.wording import CAUTION, answer_text, little_seen, percent, refusal, remarks, size_name
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
-KEYS = ["image", "ok", "size", "reason", "top", "seen", "state", "mirrored", "case", "candidates",
-        "next_view", "permutation", "sequences", "seconds"]  # fmt: skip
+KEYS = ["image", "ok", "size", "reason", "top", "front_colour", "seen", "state", "mirrored", "case",
+        "candidates", "next_view", "permutation", "sequences", "seconds"]  # fmt: skip
 
 
 def test_json_has_the_documented_keys_in_their_order() -> None:
@@ -32,7 +36,7 @@ def test_json_has_the_documented_keys_in_their_order() -> None:
     assert list(data["top"]) == ["colour", "quad"]
     assert list(data["state"]) == ["corners", "twist", "edges", "flip", "facelets"]
     assert list(data["case"]) == ["code", "name", "cue", "probability"]
-    assert list(data["candidates"][0]) == ["code", "probability"]
+    assert list(data["candidates"][0]) == ["code", "probability", "twist", "flip"]
     assert list(data["sequences"][0]) == ["turns", "first", "length", "etm", "effort", "source", "proof"]
     assert [len(row) for row in data["seen"]["U"]] == [4] * 4
     assert [len(row) for row in data["state"]["facelets"]["U"]] == [4] * 4
@@ -40,6 +44,54 @@ def test_json_has_the_documented_keys_in_their_order() -> None:
         assert len(data["state"]["facelets"][side]) == 4  # the top row alone
         assert set(data["state"]["facelets"][side]) <= set(COLOURS)
     assert list(answer_to_json(Answer(image="x", ok=False, reason="no-cube"))) == KEYS
+
+
+def test_the_readme_documents_these_keys_and_no_others() -> None:
+    text = (SAMPLES.parent / "README.md").read_text(encoding="utf-8")
+    rows = text.partition("### The answer as data")[2].partition("\n## ")[0]
+    told = dict(re.findall(r"^\| `(\w+)` \| (.*) \|$", rows, re.MULTILINE))
+    assert list(told) == KEYS
+    data = answer_to_json(answer_of_truth(SAMPLES / "01-large-on-desk.jpg"))
+    for key in ("top", "state", "case", "candidates", "sequences"):
+        one = data[key][0] if isinstance(data[key], list) else data[key]
+        assert all(f'"{inner}"' in told[key] or f"`{inner}`" in told[key] for inner in one)
+
+
+@pytest.mark.parametrize(
+    "name", ["01-large-on-desk", "12-straight-down", "13-not-last-layer", "14-top-hidden", "15-no-cube"]
+)
+def test_the_data_tells_how_the_cube_is_held_as_the_text_does(name: str) -> None:
+    """Which colour is in front, for which the turns are told, and how what is shown on the card lies."""
+    picture = SAMPLES / f"{name}.jpg"
+    answer = read_picture(load_photo(str(picture)).image_bgr, image=str(picture))
+    data = json.loads(json.dumps(answer_to_json(answer)))
+    front = data["front_colour"]
+    assert (f"{front} in front" in answer_text(answer)) if front else " in front" not in answer_text(answer)
+    below = {sticker for row in data["seen"].get("F", [])[1:] for sticker in row} - {None}
+    if front and below:  # the rows below the last layer are of one colour each
+        assert below == {front}
+    for one in data["candidates"]:
+        if one["twist"] is not None:
+            home, flip = (0, 1, 2, 3), tuple(one["flip"])
+            state = LastLayer(data["size"], home, tuple(one["twist"]), home if flip else (), flip)
+            assert case_of(state)[0].code == one["code"]
+    first = {key: data["candidates"][0][key] for key in ("twist", "flip")} if data["candidates"] else None
+    if data["ok"]:
+        assert front and first == {key: data["state"][key] for key in ("twist", "flip")}
+    elif data["reason"] == "ambiguous":
+        assert first and None not in first.values()
+    else:
+        assert all(one["twist"] is None for one in data["candidates"]), "no cases are shown for it"
+    again = answer_from_json(data)
+    assert answer_to_json(again) == data and size_name(again) == size_name(answer)
+    assert data["reason"] == "not-last-layer" or again.front_colour == answer.front_colour
+
+
+def test_an_answer_kept_without_how_the_cube_is_held_still_counts() -> None:
+    data = answer_to_json(answer_of_truth(SAMPLES / "01-large-on-desk.jpg"))
+    old = {key: value for key, value in data.items() if key != "front_colour"}
+    old["candidates"] = [{key: one[key] for key in ("code", "probability")} for one in data["candidates"]]
+    assert answer_to_json(answer_from_json(old)) == data
 
 
 @pytest.mark.parametrize("picture", sorted(SAMPLES.glob("*.jpg")), ids=lambda path: path.stem)

@@ -234,3 +234,11 @@ def test_what_is_no_stretch_is_passed_over(tmp_path: Path) -> None:
     for wrong in ({"span": 3}, {"span": [[], 1]}, {"stretch": None}, {"stretch": {}}, {"stretch": []}):
         path.write_text(json.dumps({**line, **wrong}) + "\n")
         assert begun.known(item) == {}
+    reading, *_ = line["stretch"]["readings"]
+    spoilt = ({"at_s": "soon"}, {"answer": {**reading["answer"], "case": {"code": "none", "probability": 1}}})
+    for stretch in (
+        {"last_s": "late"}, {"lost": [["x", 1]]}, {"frames_read": []}, {"next_s": "never"},
+        *({"readings": [{**reading, **one}]} for one in spoilt),
+    ):  # fmt: skip
+        path.write_text(json.dumps({**line, "stretch": {**line["stretch"], **stretch}}) + "\n")
+        assert begun.known(item) == {}

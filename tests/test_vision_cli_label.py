@@ -11,6 +11,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from truth_answers import answer_of_truth
 
 import vision.filing_steps
 import vision.label_run
@@ -18,11 +19,14 @@ import vision.pipeline
 from calibration.profile import ColourSample, default_profile
 from models.cases import CASES
 from models.errors import LastlookError
+from vision.answer import Answer
+from vision.answer_json import answer_to_json
 from vision.cli import run
 from vision.gather import gather
 from vision.label_bar import answer_line
+from vision.ledger import AnswerLog
 from vision.one_cube import Read
-from vision.photo_reader import annotated_path
+from vision.photo_reader import PhotoReader, annotated_path
 from vision.pipeline import read_whole
 from vision.profiles import profile_path
 
@@ -294,3 +298,109 @@ def test_what_cannot_be_written_at_the_end_hides_nothing_else(
     told = capsys.readouterr().err
     assert f"  {pictures / 'torn.jpg'}: " in told and "3 files: 1 named" in told
     assert told.splitlines()[-1].startswith("lastlook: ") and "No space left on device" in told
+
+
+def without(key: str):
+    return lambda answer: answer.pop(key)
+
+
+def with_(**changes: object):
+    return lambda answer: answer.update(changes)
+
+
+def within(key: str, **changes: object):
+    return lambda answer: answer[key].update(changes)
+
+
+EDITS = {
+    "image: Field required": without("image"),
+    "case is missing": without("case"),
+    "case.probability": within("case", probability="over 99 %"),
+    "case.code: 'e9-none' is no case": within("case", code="e9-none"),
+    "case.code: '../../away' is no case": within("case", code="../../away"),
+    "case: ": with_(case="e0-sune"),
+    "ok": with_(ok="yes"),
+    "size": with_(size="4"),
+    "top.quad": within("top", quad=[[1, 2]] * 3),
+    "top: ": with_(top="yellow"),
+    "state.twist": within("state", twist=[0, 1, 9, 0]),
+    "state.flip": within("state", flip=["0", "0", "0", "0"]),
+    "candidates": with_(candidates=None),
+    "candidates.0": with_(candidates=["e0-sune"]),
+    "permutation": with_(permutation="T"),
+    "sequences.0.turns": with_(sequences=[{"first": "U"}]),
+    "sequences": with_(sequences={"turns": "R U R'"}),
+    "start and end go together": with_(start=1.0),
+    "NaN is no number": within("case", probability=float("nan")),
+}
+
+
+@pytest.mark.parametrize("told", EDITS)
+def test_an_answer_that_a_person_spoilt_is_told_with_its_line_and_nothing_is_lost(
+    told: str, pictures: Path, capsys: pytest.CaptureFixture
+) -> None:
+    """Whatever a resumed run is to make of its answers; the file stays as that person left it."""
+    out, drafts, copies = (pictures.parent / name for name in ("a.jsonl", "t", "copies"))
+    ask = ["label", str(pictures), "--out", str(out), "-j", "1"]
+    whole = kept_by(out, pictures)
+    (spoilt,) = (one for one in whole if one["ok"])
+    EDITS[told](spoilt)
+    whole.sort(key=lambda one: one is spoilt)  # in the second line
+    out.write_text("".join(json.dumps(one) + "\n" for one in whole))
+    before = {path: path.read_bytes() for path in pictures.parent.rglob("*") if path.is_file()}
+    more = ["--csv", f"{drafts}.csv", "--page", f"{drafts}.html", "--copy-to", str(copies), "--yes"]
+    assert run([*ask, "--resume", *more]) == 2
+    line = capsys.readouterr().err
+    assert line.startswith(f"lastlook: {out}: line 2 is no answer (") and told in line
+    assert line.count("\n") == 1 and "delete" in line
+    assert {path: path.read_bytes() for path in pictures.parent.rglob("*") if path.is_file()} == before
+
+
+def kept_by(out: Path, pictures: Path) -> list[dict]:
+    """What a run keeps of a named picture and one without a cube, without a run: answers and ledger."""
+    found = gather([str(pictures)]).items
+    named = replace(answer_of_truth(SAMPLES / "01-large-on-desk.jpg"), sequences=())
+    marks = vision.label_run.Settings(PhotoReader(None, None, None, None)).marks
+    with AnswerLog(out, options=marks) as log:
+        for item in found:
+            answer = named if "desk" in item.path else Answer("x", ok=False, reason="no-cube")
+            log.write(item, [answer_to_json(replace(answer, image=item.path))])
+    return [json.loads(line) for line in out.read_text().splitlines()]
+
+
+@pytest.mark.parametrize("broken", [b'{"image": "half a li\n', b"a note\n", b"[1, 2]\n", b"\xff\xfe\n"])
+def test_a_broken_line_is_told_and_deleting_it_reads_its_picture_again(
+    broken: bytes, pictures: Path, capsys: pytest.CaptureFixture
+) -> None:
+    out = pictures.parent / "a.jsonl"
+    ask = ["label", str(pictures), "--out", str(out), "-j", "1", "--resume"]
+    kept_by(out, pictures)
+    first, second = out.read_bytes().splitlines(keepends=True)
+    out.write_bytes(first + broken + second)
+    assert run(ask) == 2 and f"{out}: line 2 is no answer" in capsys.readouterr().err
+    assert out.read_bytes() == first + broken + second
+    out.write_bytes(second)
+    assert run(ask) == 0 and "1 done before" in capsys.readouterr().err
+    images = [json.loads(line)["image"] for line in out.read_text().splitlines()]
+    assert sorted(images) == sorted(str(path) for path in pictures.iterdir())
+
+
+def test_what_an_editor_does_to_the_ends_of_lines_costs_no_answer(
+    pictures: Path, capsys: pytest.CaptureFixture
+) -> None:
+    """Some leave out the last end of a line, some write others, and a person leaves an empty line."""
+    out = pictures.parent / "a.jsonl"
+    ask = ["label", str(pictures), "--out", str(out), "-j", "1", "--resume"]
+    kept = kept_by(out, pictures)
+    for edited in (
+        out.read_bytes().rstrip(b"\n"),
+        out.read_bytes().replace(b"\n", b"\r\n"),
+        b"\xef\xbb\xbf" + out.read_bytes().replace(b"\n", b"\n\n"),
+    ):
+        out.write_bytes(edited)
+        assert run([*ask, "--csv", str(pictures.parent / "a.csv")]) == 0
+        assert capsys.readouterr().err.startswith("nothing new: 2 files done before\n")
+        table = (pictures.parent / "a.csv").read_text().splitlines()
+        assert len(table) == 3 and [line.split(",")[0] for line in table[1:]] == [
+            one["image"] for one in kept
+        ]

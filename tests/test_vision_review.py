@@ -472,6 +472,11 @@ def test_a_picture_without_a_cube_can_be_given_stickers(tmp_path: Path) -> None:
         ({"top": 1}, "top"),
         ({"candidates": [{"code": 1, "probability": 1}]}, "candidates.0.code"),
         ({"candidates": ["e0-h"]}, "candidates.0"),
+        ({"seen": {"U": [["red"] * 4] * 4, "X": [["red"] * 4]}}, "seen.X"),
+        ({"state": []}, "state"),
+        ({"mirrored": "no"}, "mirrored"),
+        ({"ok": True}, "case is missing"),
+        ({"sequences": [5]}, "sequences.0"),
     ],
 )
 def test_an_answer_of_the_wrong_shape_is_told_with_its_line(
@@ -486,6 +491,19 @@ def test_an_answer_of_the_wrong_shape_is_told_with_its_line(
     with pytest.raises(UsageError, match=f"line 3 is no answer .*{re.escape(words)}") as caught:
         review(tmp_path / "a.jsonl", everything=False, window=False)
     assert "\n" not in str(caught.value)
+
+
+def test_a_broken_line_is_told_and_the_others_are_gone_through(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    entry = an_entry(tmp_path, samples_with_a_case()[0])
+    answers = tmp_path / "a.jsonl"
+    good = json.dumps({**entry.answer, "image": str(tmp_path / "gone.jpg")})
+    answers.write_text(f'{{"image": "cut sh\n{good}\n\n{{"ok": NaN}}\n[]\n{{"ok": true}}\n{{"image": "cut')
+    assert review(answers, everything=False, window=False) == 0
+    told = [line for line in capsys.readouterr().err.splitlines() if "no answer" in line]
+    assert [re.findall(r"a\.jsonl: line (\d) is no answer .*passed over", line) for line in told] == [
+        ["1"], ["4"], ["5"], ["6"]]  # fmt: skip
 
 
 def test_wrong_files_are_told_in_one_line(tmp_path: Path) -> None:

@@ -431,3 +431,30 @@ def test_a_file_that_holds_something_else_is_left_alone(content: bytes, tmp_path
     with pytest.raises(LastlookError, match="line 1 is no answer"):
         KeptAnswers(path, {})
     assert path.read_bytes() == content
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("case", {"code": "e0-h", "name": "H", "cue": "", "probability": "0.9"}),
+        ("case", {"code": "e9-none", "name": "", "cue": "", "probability": 0.9}),
+        ("candidates", [{"code": "e0-h", "probability": None}]),
+        ("seen", {"U": ["red", "red"]}),
+        ("size", "4"),
+        ("top", {"colour": 5, "quad": [[0, 0], [1, 0], [1, 1], [0, "1"]]}),
+        ("state", {"corners": "0123", "twist": [0] * 4, "edges": [], "flip": [], "facelets": {}}),
+        ("mirrored", 1),
+        ("seconds", []),
+    ],
+)
+def test_a_kept_answer_with_a_value_of_another_kind_is_told(key: str, value: object, tmp_path: Path) -> None:
+    path = tmp_path / "answers.jsonl"
+    kept = KeptAnswers(path, {})
+    kept.keep(ANSWERS[0], "one")
+    kept.keep(ANSWERS[1], "two")
+    first, second = path.read_text().splitlines()
+    path.write_text(f"{first}\n{json.dumps({**json.loads(second), key: value})}\n")
+    before = path.read_bytes()
+    with pytest.raises(LastlookError, match=f"line 2 is no answer .*{key}.*; delete the line") as caught:
+        KeptAnswers(path, {})
+    assert path.read_bytes() == before and "\n" not in str(caught.value)

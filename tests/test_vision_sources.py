@@ -203,6 +203,57 @@ def test_grey_and_16_bit_become_three_channels_of_8_bits() -> None:
         assert deep.dtype == np.uint8 and np.abs(deep.astype(int) - image).max() <= 1
 
 
+def netpbm(kind: int, maxval: int, *, note: bytes = b"# by hand\n") -> bytes:
+    """A ramp over all levels 0..maxval, in colour with channels that differ (pgm and ppm of Netpbm)."""
+    ramp = np.linspace(0, maxval, 64).round().astype(int)[None, :].repeat(40, axis=0)
+    samples = np.stack([ramp, maxval - ramp, ramp // 2], axis=2) if kind in (3, 6) else ramp
+    head = b"P%d\n%b64 40\n%d\n" % (kind, note, maxval)
+    if kind in (2, 3):
+        return head + b"\n".join(b" ".join(b"%d" % one for one in row.ravel()) for row in samples) + b"\n"
+    return head + samples.astype(np.uint8 if maxval < 256 else ">u2").tobytes()
+
+
+@pytest.mark.parametrize("maxval", [1, 15, 100, 254, 255, 256, 1000, 1023, 65534, 65535])
+@pytest.mark.parametrize("kind", [2, 3, 5, 6], ids=["plain grey", "plain colour", "grey", "colour"])
+def test_a_netpbm_has_the_levels_that_pillow_sees(kind: int, maxval: int) -> None:
+    """Samples are proportional to the largest one that the file may hold (Netpbm pgm(5), ppm(5))."""
+    pillow = pytest.importorskip("PIL.Image")
+    data = netpbm(kind, maxval)
+    seen = np.asarray(pillow.open(BytesIO(data)))
+    if seen.dtype != np.uint8:  # deep grey, which it brings to 0..65535
+        seen = seen / 257
+    expected = seen[:, :, ::-1] if seen.ndim == 3 else np.repeat(seen[:, :, None], 3, axis=2)
+    read = decode_photo(data, name="x").image_bgr
+    assert read.dtype == np.uint8 and read.shape == expected.shape
+    assert np.abs(read.astype(int) - expected).max() <= 1
+    assert {0, 255} <= set(read[:, :, 2].ravel().tolist())
+    reduced = decode_photo(data, name="x", min_long_side=32)
+    assert reduced.reduction == 2 and reduced.image_bgr[:, -1, 2].min() > 240
+
+
+@pytest.mark.parametrize("note", [b"", b"# a\n# b 7 7 7\n", b"# a\r", b"# a\r\n"])
+def test_comments_in_a_netpbm_end_with_the_line(note: bytes) -> None:
+    """With any of the line ends, as its documents say."""
+    for maxval in (100, 255, 1000):
+        read = decode_photo(netpbm(5, maxval, note=note), name="x").image_bgr
+        assert read.shape == (40, 64, 3) and read[0, 0, 0] == 0 and read[0, -1, 0] == 255
+
+
+@pytest.mark.parametrize("kind", [2, 3, 5, 6])
+@pytest.mark.parametrize("maxval", [b"0", b"65536", b"999999999", b"much", b"-5"])
+def test_a_netpbm_without_a_sound_largest_sample_is_refused_in_one_line(kind: int, maxval: bytes) -> None:
+    data = b"P%d 64 40 %b\n" % (kind, maxval) + b"1 " * 64 * 40 * 6
+    with pytest.raises(PictureError, match="save it again as PNG") as caught:
+        decode_photo(data, name="x.ppm")
+    assert_one_line(caught.value, "x.ppm")
+
+
+def test_samples_beyond_the_largest_one_are_white() -> None:
+    data = b"P5 64 40 100\n" + bytes([50]) * 64 * 39 + bytes([200]) * 64
+    read = decode_photo(data, name="x").image_bgr
+    assert (read[-1] == 255).all() and (abs(read[:-1].astype(int) - 127.5) <= 0.5).all()
+
+
 def test_floating_point_tiff_holds_0_to_1() -> None:
     image = upright()
     read = decode_photo(encoded(image.astype(np.float32) / 255, ".tiff"), name="x").image_bgr

@@ -145,15 +145,16 @@ class Answer:
     permutation: Candidate | None = None
     sequences: tuple[ShownSequence, ...] = ()
     seconds: Mapping[str, float] = field(default_factory=dict)
+    front_colour: str = ""
+    """The front's colour below the last layer, "" where it is not settled."""
+    lying: Mapping[str, tuple[tuple[int, ...], tuple[int, ...]]] = field(default_factory=dict)
+    """Twist and flip with which candidates lie most probably, by code: of the real cube, as in ``state``. In
+    the JSON with each candidate."""
     # not in the JSON:
     detail: str = ""
     """For a refusal: what exactly is wrong ("the third row of the front face is not one colour")."""
     notes: tuple[str, ...] = ()
     """What was hard to see, one clause each, for the text answer."""
-    front_colour: str = ""
-    """The front's colour below the last layer, "" where it is not settled."""
-    lying: Mapping[str, tuple[tuple[int, ...], tuple[int, ...]]] = field(default_factory=dict)
-    """Twist and flip with which candidates lie most probably, by code: of the real cube, as in ``state``."""
     permutation_view: str | None = None
     """Where the pieces are oriented and what is seen leaves the permutation open: which side tells."""
     grids: Mapping[str, Grid] = field(default_factory=dict)

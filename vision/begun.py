@@ -63,7 +63,7 @@ class Begun:
             if facts.items() <= line.items():
                 try:
                     start_s, end_s = line["span"]
-                    found[start_s, end_s] = _stretch_from_json(line["stretch"])
+                    found[float(start_s), float(end_s)] = _stretch_from_json(line["stretch"])
                 except (KeyError, TypeError, ValueError, AttributeError):
                     continue
         return found
@@ -121,16 +121,21 @@ def _stretch_to_json(stretch: Stretch, with_stills: bool) -> dict[str, Any]:
 
 def _stretch_from_json(told: Mapping[str, Any]) -> Stretch:
     """Raises KeyError, TypeError, ValueError or AttributeError for what is none."""
+    next_s = told["next_s"]
     return Stretch(
         [_reading_from_json(one) for one in told["readings"]],
-        told["frames_looked_at"],
-        told["frames_read"],
-        told["last_s"],
-        [(begin_s, end_s) for begin_s, end_s in told["lost"]],
-        told["next_s"],
+        int(told["frames_looked_at"]),
+        int(told["frames_read"]),
+        float(told["last_s"]),
+        [(float(begin_s), float(end_s)) for begin_s, end_s in told["lost"]],
+        None if next_s is None else float(next_s),
     )
 
 
 def _reading_from_json(told: Mapping[str, Any]) -> Reading:
-    still = told["still"]
-    return reading_of(told["answer"], told["at_s"], None if still is None else base64.b64decode(still))
+    from vision.answer_schema import check
+
+    still, fault = told["still"], check({"image": "", **told["answer"]})  # which the recording gives
+    if fault is not None:
+        raise ValueError(fault)
+    return reading_of(told["answer"], float(told["at_s"]), None if still is None else base64.b64decode(still))

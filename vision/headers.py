@@ -160,7 +160,7 @@ def _netpbm(data: bytes) -> tuple[int, int]:
     if data[:2] == b"P7":
         found = re.search(rb"WIDTH\s+(\d{1,9})\s+HEIGHT\s+(\d{1,9})", data[:4096])
     else:
-        found = re.match(rb"P[1-6](?:\s|#[^\n]*\n)+(\d{1,9})(?:\s|#[^\n]*\n)+(\d{1,9})\s", data[:4096])
+        found = re.match(rb"P[1-6]" + (rb"(?:\s|#[^\r\n]*[\r\n])+(\d{1,9})") * 2 + rb"\s", data[:4096])
     if not found:
         raise ValueError("no size")
     return int(found[1]), int(found[2])

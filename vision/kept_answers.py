@@ -87,8 +87,13 @@ class KeptAnswers:
             self._append(path, b"\n")
 
     def _count(self, number: int, line: bytes) -> None:
+        from vision.answer_schema import check
+
         try:
             one = parse_json(line)
+            fault = check(one)
+            if fault is not None:
+                raise ValueError(fault)
             answer = answer_from_json(one)
             if one.get("read_with") == self._read_with and isinstance(one.get("digest"), str):
                 self._known[one["digest"]] = answer

@@ -122,6 +122,8 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
 
     Answers are those of the file (earlier ones of a resumed run among them), in its order.
     """
+    from vision.answer_schema import check
+
     names = Counter(Path(item.path).name for item in gathered.items if item.kind == "recording")
     settings = replace(settings, shared_names=frozenset(name for name, times in names.items() if times > 1))
     settings.make_folders()
@@ -165,7 +167,9 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
             progress.on_outcome(outcome)
 
         marks = settings.marks
-        with AnswerLog(out, options=marks, resume=settings.resume, lacking=settings.lacks) as log:
+        with AnswerLog(
+            out, options=marks, resume=settings.resume, lacking=settings.lacks, fault=check
+        ) as log:
             begun = Begun(
                 None if settings.out is None else begun_of(out),
                 options=marks,

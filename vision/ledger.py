@@ -19,6 +19,7 @@ from typing import Any
 
 from models.errors import LastlookError, UsageError
 from models.files import write_atomically
+from models.json_text import parse_json
 from vision.gather import Item, Problem
 from vision.in_use import InUse
 from vision.json_lines import json_line, parsed, read_lines
@@ -59,8 +60,10 @@ class AnswerLog:
     ``options`` is a short text of all that changes an answer (size, front, what it was read with): answers
     read under other options do not count as done. Nor do files that could be read and of which ``lacking``
     (given the item and its number of answers) says that something else that the run is to write is missing.
-    Raises UsageError when ``out`` is there and ``resume`` is not asked for, LastlookError when it cannot be
-    written or another run is writing it. Use it as a context manager.
+    ``fault`` says in words what is wrong with an answer that was kept, None for nothing. Raises UsageError
+    when ``out`` is there and ``resume`` is not asked for, or a line of it is no answer, as where a person has
+    been at it: then nothing is touched. LastlookError when it cannot be written or another run is writing it.
+    Use it as a context manager.
     """
 
     def __init__(
@@ -70,11 +73,13 @@ class AnswerLog:
         options: str = "",
         resume: bool = False,
         lacking: Callable[[Item, int], bool] = lambda item, lines: False,
+        fault: Callable[[Any], str | None] = lambda answer: None,
     ) -> None:
         self.out = out
         self.ledger = ledger_of(out)
         self.options = options
         self._lacking = lacking
+        self._fault = fault
         self._done: dict[str, Done] = {}
         self._by_bytes: dict[int, list[Done]] = {}
         self._answers_fd: int | None = None
@@ -247,11 +252,35 @@ class AnswerLog:
         for done in self._done.values():
             self._by_bytes.setdefault(done.bytes, []).append(done)
         counted: dict[str, int] = {}
-        for answer in read_lines(self.out):
+        for answer in self._kept():
             image = str(answer.get("image"))
             counted[image] = counted.get(image, 0) + 1
         broken = {image for image, done in self._done.items() if counted.get(image, 0) != done.lines}
         self._drop(broken | (counted.keys() - self._done.keys()))
+
+    def _kept(self) -> list[dict[str, Any]]:
+        """The answers of the file. One that a kill cut short, at its end, is left out; of any other line that
+        is no answer UsageError tells. A last line that lacks no more than its end is given one."""
+        kept, last = [], b"\n"
+        with self.out.open("rb") as stream:
+            for number, line in enumerate(stream, 1):
+                last = line
+                try:
+                    one = parse_json(line)
+                    why = "no JSON object" if not isinstance(one, dict) else self._fault(one)
+                except ValueError as error:
+                    why = str(error)
+                if why is None:
+                    kept.append(one)
+                elif line.endswith(b"\n") and line.strip():
+                    raise UsageError(
+                        f"{self.out}: line {number} is no answer ({why}); mend the line, or delete it to have"
+                        " its file read again"
+                    )
+        if not last.endswith(b"\n") and parsed(last + b"\n") is not None:
+            with self.out.open("ab") as stream:
+                stream.write(b"\n")
+        return kept
 
     def _drop(self, images: set[str] | frozenset[str]) -> None:
         """Rewrite both files without the lines of ``images`` (and without lines cut short)."""

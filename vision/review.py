@@ -20,6 +20,7 @@ from vision.naming import USUAL, Naming, fitting
 from vision.paths import is_file, kind_at
 from vision.review_entry import Entry, Place, Prompt, Seen, StickerError, Verdict, sticker_in_words
 from vision.settle import Settled, settle
+from vision.streams import complain
 from vision.truth_file import is_guess, is_taken, new_truth_path, truth_path
 from vision.wording import counted
 
@@ -219,17 +220,21 @@ def review(answers: Path, *, everything: bool, window: bool, profile: str | None
 def _answers_in(path: Path) -> Iterator[dict[str, Any]]:
     """The answers of a file of lines; raises UsageError for one that cannot be asked about, with its line.
 
-    A line that is no JSON object with an image, for instance cut short by a kill, is passed over.
+    A line that is no JSON object with an image is passed over, which is told; one that a kill cut short is
+    not worth a word.
     """
-    from vision.review_schema import check
+    from vision.answer_schema import check
 
     with path.open("rb") as stream:
         for number, line in enumerate(stream, 1):
             try:
                 one = parse_json(line)
-            except ValueError:
-                continue
-            if not isinstance(one, dict) or "image" not in one:
+                why = "" if isinstance(one, dict) and "image" in one else "no JSON object with an image"
+            except ValueError as error:
+                why = str(error)
+            if why:
+                if line.endswith(b"\n") and line.strip():
+                    complain(f"{path}: line {number} is no answer ({why}); passed over")
                 continue
             fault = None if "start" in one else check(one)
             if fault is not None:

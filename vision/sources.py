@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.headers import Header, is_animation, may_have_alpha, read_header, turned_by
+from vision.netpbm import at_full_range
 from vision.paths import is_file, is_folder, kind_at
 from vision.streams import hushed
 
@@ -106,6 +107,8 @@ def decode_photo(data: bytes, *, name: str, min_long_side: int | None = None) ->
             reduction *= 2
     if header.kind == "HEIC":
         image_bgr = _decode_heic(data, name)
+    elif header.kind == "Netpbm":
+        image_bgr = _decode_netpbm(data, name)
     else:
         image_bgr = _decode_with_opencv(data, name, header.kind, reduction)
     rows, cols = image_bgr.shape[:2]
@@ -175,11 +178,28 @@ def _checked_header(data: bytes, name: str) -> Header:
     return header
 
 
-def _decode_with_opencv(data: bytes, name: str, kind: str, reduction: int) -> NDArray[np.uint8]:
+def _decode_netpbm(data: bytes, name: str) -> NDArray[np.uint8]:
+    """With its samples as parts of the largest one that it may hold, which OpenCV leaves as they are."""
+    try:
+        stretched = at_full_range(data)
+    except ValueError as error:
+        raise PictureError(f"{name}: this Netpbm is damaged: {error}; save it again as PNG") from None
+    if stretched is None:
+        return _decode_with_opencv(data, name, "Netpbm", 1)
+    full, levels = stretched
+    raw = _decode_with_opencv(full, name, "Netpbm", 1, deep=True)
+    return np.asarray(levels[raw], np.uint8)
+
+
+def _decode_with_opencv(
+    data: bytes, name: str, kind: str, reduction: int, *, deep: bool = False
+) -> NDArray[Any]:
     import cv2
 
     reduced = {2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4, 8: cv2.IMREAD_REDUCED_COLOR_8}
     flags = reduced[reduction] if kind == "JPEG" and reduction > 1 else cv2.IMREAD_COLOR
+    if deep:  # a sample of 16 bits stays one
+        flags |= cv2.IMREAD_ANYDEPTH
     packed = np.frombuffer(data, np.uint8)
     level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
     try:
@@ -200,6 +220,8 @@ def _decode_with_opencv(data: bytes, name: str, kind: str, reduction: int) -> ND
         raise PictureError(
             f"{name}: this {kind} is cut short, damaged or of a rare sort; save it again as PNG"
         )
+    if deep:
+        return np.asarray(image)
     return _shown_way_up(np.asarray(image, np.uint8), data) if kind == "AVIF" else np.asarray(image, np.uint8)
 
 

@@ -59,10 +59,15 @@ def size_name(answer: Answer) -> str:
         return ""
     size = "x".join([str(answer.size)] * 3)
     top = f"{size}, {answer.top.colour} on top" if answer.top else size
-    if answer.reason == "not-last-layer":
+    if not tells_the_front(answer.reason):
         return top
     held = f"{top}, {answer.front_colour} in front" if answer.front_colour else top
     return f"{held}, picture mirrored" if answer.mirrored else held
+
+
+def tells_the_front(reason: str | None) -> bool:
+    """Whether a side can be called the front: not where the cube is at no last layer."""
+    return reason != "not-last-layer"
 
 
 def headline(answer: Answer) -> str:
