@@ -22,8 +22,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.profile import default_profile
+from models.attempt import Row
 from models.cases import case_of
-from models.journal import Journal, Row
+from models.journal import Journal
 from models.layer import LastLayer
 from vision.cli_journal import _cells
 from vision.cli_watch import watch
