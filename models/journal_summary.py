@@ -7,8 +7,8 @@ from dataclasses import asdict, dataclass, fields
 from statistics import fmean, median
 from typing import Any, Final
 
+from models.attempt import Attempt
 from models.cases import CASES
-from models.journal import Attempt
 
 RECENT: Final = 5
 """Of so many attempts, the last that were done, is the mean that shows how it goes lately."""
@@ -20,7 +20,7 @@ class CaseSummary:
 
     ``attempts`` counts all, ``done`` those that came to one colour on top. Times are seconds, of those done
     alone and None without any: the least, the arithmetic mean and the median of all, and ``*_recent_s`` the
-    arithmetic mean of the last RECENT at most. Recognition and execution are as in `models.journal.Attempt`.
+    arithmetic mean of the last RECENT at most. Recognition and execution are as in `models.attempt.Attempt`.
     ``last_at`` is when the last attempt began, done or not.
     """
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +14,19 @@ from numpy.typing import NDArray
 
 settings.register_profile("project", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("project")
+
+
+@pytest.fixture(scope="session")
+def shared_cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("cache")
+
+
+@pytest.fixture
+def own_folders(tmp_path: Path, shared_cache: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Where a person's own files lie, with none there; what is cached of the built-in ones is shared."""
+    monkeypatch.setenv("LASTLOOK_DATA", str(tmp_path / "data"))
+    monkeypatch.setenv("LASTLOOK_CACHE", str(shared_cache))
+    return tmp_path
 
 
 @pytest.fixture

@@ -23,8 +23,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import models.journal
+from models.attempt import RESULTS, SCHEMA_VERSION, Attempt, utc_text
 from models.errors import LastlookError, UsageError
-from models.journal import RESULTS, SCHEMA_VERSION, Attempt, Journal, utc_text
+from models.journal import Journal
 
 seconds = st.one_of(st.none(), st.floats(0, 1e6, allow_nan=False))
 attempts = st.builds(
@@ -79,7 +80,8 @@ def test_a_killed_writer_loses_nothing_that_was_added(tmp_path: Path) -> None:
     script = textwrap.dedent(
         f"""
         from pathlib import Path
-        from models.journal import Attempt, Journal
+        from models.attempt import Attempt
+        from models.journal import Journal
         journal = Journal(Path({str(path)!r}))
         while True:
             number = journal.add(Attempt("2026-11-25T12:00:00.000Z", "", 4, "e0-sune", 0, None, 1.0, 0.1,

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from models.attempt import RESULTS, Attempt
 from models.cases import CASES
-from models.journal import RESULTS, Attempt
 from models.journal_summary import SUMMARY_COLUMNS, CaseSummary, by_case
 
 AN_ATTEMPT = Attempt("2026-11-25T12:00:00.000Z", "", 4, "e0-sune", 1, "R U R'", 1.0, 0.0, 3.0, 0.0, "done", 1)

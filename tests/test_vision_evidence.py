@@ -1,4 +1,4 @@
-"""What the frames of a live picture add up to: a look that lasts is one look, a rim is worth a little."""
+"""What the frames of a live picture add up to: each look counts, and one that lasts counts once."""
 
 from __future__ import annotations
 
@@ -14,24 +14,128 @@ STATE = LastLayer(4, (2, 0, 1, 3), (0, 1, 0, 2), (1, 0, 2, 3), (0, 0, 1, 0))
 COLOURS = np.array(SCHEME)[STATE.facelets().astype(int)]
 
 
-def word(faces: tuple[int, ...], nats: float) -> np.ndarray:
-    """Log-likelihoods of a cube read without a mistake on ``faces``, each sticker surer by ``nats``."""
-    loglik = np.zeros((6, 4, 4, 6))
-    for face in faces:
-        loglik[face] = np.where(np.arange(6) == COLOURS[face][..., None], 0.0, -nats)
+def exact(state: LastLayer, scheme: tuple[int, ...], seen: tuple[int, ...], sure: float = 8.0) -> np.ndarray:
+    """Log-likelihoods of a cube read without a mistake on the faces ``seen``."""
+    colours = np.array(scheme)[state.facelets().astype(int)]
+    loglik = np.zeros((6, state.size, state.size, 6))
+    for face in seen:
+        loglik[face] = np.where(np.arange(6) == colours[face][..., None], 0.0, -sure)
     return loglik
+
+
+def covered(*faces: int) -> np.ndarray:
+    out = np.zeros((6, 4, 4))
+    out[list(faces)] = 1.0
+    return out
+
+
+def word(faces: tuple[int, ...], nats: float) -> np.ndarray:
+    """STATE read without a mistake on ``faces``, each sticker surer by ``nats``."""
+    return exact(STATE, SCHEME, faces, nats)
 
 
 def held(loglik: np.ndarray, faces: tuple[int, ...], frames: int) -> tuple[Evidence, Verdict]:
     """So many frames of one look, of which ``faces`` have pixels."""
-    coverage = np.zeros((6, 4, 4))
-    coverage[list(faces)] = 1.0
     evidence = Evidence(4, SCHEME)
     for _ in range(frames):
-        evidence.add(loglik, coverage)
+        evidence.add(loglik, covered(*faces))
     verdict = evidence.verdict((0,), 2)
     assert verdict is not None
     return evidence, verdict
+
+
+def test_a_side_seen_before_still_counts_after_it_turned_away() -> None:
+    """Top and right show, then top and front: together they say more than the last look alone."""
+    both, last = Evidence(4, SCHEME), Evidence(4, SCHEME)
+    for _ in range(4):
+        both.add(exact(STATE, SCHEME, (0, 1)), covered(0, 1))
+    for evidence in (both, last):
+        for _ in range(4):
+            evidence.add(exact(STATE, SCHEME, (0, 2)), covered(0, 2))
+    tops = (0,)
+    sum_of_both, alone = both.verdict(tops, 2), last.verdict(tops, 2)
+    assert sum_of_both is not None and alone is not None
+    assert sum_of_both.case == case_of(STATE)[0].code
+    assert (
+        sum_of_both.posterior.case_probabilities[sum_of_both.case]
+        >= (alone.posterior.case_probabilities[sum_of_both.case])
+    )
+    assert both.seen[1].all() and not last.seen[1].any()
+
+
+def test_frames_of_one_look_do_not_add_up_without_end() -> None:
+    evidence = Evidence(4, SCHEME)
+    sizes = []
+    for _ in range(60):
+        evidence.add(exact(STATE, SCHEME, (0, 2), sure=1.0), covered(0, 2))
+        sizes.append(float(np.abs(evidence.loglik).max()))
+    assert sizes[-1] < 2.5 * sizes[0] and sizes[-1] == pytest.approx(sizes[20], rel=0.05)
+
+
+def test_a_changed_cube_is_noticed_and_never_shown_as_the_old_one() -> None:
+    other = LastLayer(4, (0, 1, 2, 3), (0, 0, 1, 2), (0, 1, 2, 3), (0, 0, 1, 1))
+    evidence = Evidence(4, SCHEME)
+    for _ in range(6):
+        evidence.add(exact(STATE, SCHEME, (0, 1, 2)), covered(0, 1, 2))
+        verdict = evidence.verdict((0,), 2)
+    assert verdict is not None and verdict.settled and verdict.case == case_of(STATE)[0].code
+    for _ in range(8):
+        evidence.add(exact(other, SCHEME, (0, 1, 2)), covered(0, 1, 2))
+        verdict = evidence.verdict((0,), 2)
+    assert verdict is not None and verdict.settled and verdict.case == case_of(other)[0].code
+
+
+def test_what_is_no_last_layer_never_settles() -> None:
+    rng = np.random.default_rng(3)
+    for _ in range(5):
+        colours = rng.integers(0, 6, (6, 4, 4))
+        loglik = np.where(np.arange(6) == colours[..., None], 0.0, -8.0)
+        evidence = Evidence(4, SCHEME)
+        for _ in range(6):
+            evidence.add(loglik, covered(0, 1, 2))
+            verdict = evidence.verdict((0, 1, 2), 2)
+            assert verdict is not None and not verdict.settled and verdict.reason == "not-last-layer"
+
+
+@pytest.mark.parametrize("n", [2, 3, 4, 5])
+def test_from_straight_above_a_last_layer_is_not_called_none(n: int) -> None:
+    """With no side in view a row below the top is neither right nor wrong, so it speaks against nothing, and
+    a top of one colour settles."""
+    rng = np.random.default_rng(n)
+    top = np.zeros((6, n, n))
+    top[0] = 1.0
+    one_colour = np.full((n, n), SCHEME[0])
+    two_twisted = one_colour.copy()
+    two_twisted[0, 0], two_twisted[0, -1] = SCHEME[5], SCHEME[4]
+    for _ in range(12):
+        sure = rng.uniform(3.0, 8.0, (n, n, 1))
+        for colours in (one_colour, two_twisted):
+            loglik = np.zeros((6, n, n, 6))
+            loglik[0] = np.where(np.arange(6) == colours[..., None], sure, 0.0)
+            evidence = Evidence(n, SCHEME)
+            for _ in range(4):
+                evidence.add(loglik, top)
+                verdict = evidence.verdict((0,), 2)
+            assert verdict is not None and verdict.reason != "not-last-layer"
+            assert verdict.settled or colours is two_twisted
+
+
+def test_what_fits_a_little_worse_than_something_else_is_doubted_not_refused() -> None:
+    """One sticker of a lower row that says otherwise, as a finger or a glare makes it, keeps a watch from
+    settling; that the cube is not at its last layer is told where much speaks for it."""
+    reasons = []
+    for nats in (0.0, 6.0, 40.0):
+        loglik = exact(STATE, SCHEME, (0, 1, 2))
+        other = (SCHEME[2] + 1) % 6
+        loglik[2, 3, 1] = 0.0
+        loglik[2, 3, 1, other] = nats
+        evidence = Evidence(4, SCHEME)
+        for _ in range(6):
+            evidence.add(loglik, covered(0, 1, 2))
+            verdict = evidence.verdict((0,), 2)
+        assert verdict is not None and verdict.settled is (nats == 0.0)
+        reasons.append(verdict.reason)
+    assert reasons == [None, "ambiguous", "not-last-layer"]
 
 
 @pytest.mark.parametrize("at", [(0, 1, 2), (0, 2, 1), (2, 3, 1), (1, 2, 0)])

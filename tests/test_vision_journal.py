@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from models.journal import Attempt, Journal
+from models.attempt import Attempt
+from models.journal import Journal
 from vision.cli import run
 
 ATTEMPTS = (

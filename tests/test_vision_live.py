@@ -27,10 +27,11 @@ import numpy as np
 import pytest
 
 from calibration.profile import default_profile
+from models.attempt import Attempt
 from models.cases import CASES
 from models.decode import decode
 from models.errors import LastlookError
-from models.journal import Attempt, Journal
+from models.journal import Journal
 from models.layer import LastLayer
 from models.library import load_library
 from models.permutation import PERMUTATION_CASES, permutation_of

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-import models.journal
+import models.attempt
 from models.errors import UsageError
 from models.files import replacing
 from vision.cli_journal import _date
@@ -101,10 +101,10 @@ def test_a_time_that_the_system_cannot_place_is_wrong_usage(monkeypatch: pytest.
         raise OSError(errno.EINVAL, "Invalid argument")
 
     assert _date("1969-01-01") is not None
-    monkeypatch.setattr(models.journal, "utc_text", refused)
+    monkeypatch.setattr(models.attempt, "utc_text", refused)
     with pytest.raises(UsageError, match="'1969-01-01'"):
         _date("1969-01-01")
-    assert models.journal.utc_text is refused and datetime.now(UTC)
+    assert models.attempt.utc_text is refused and datetime.now(UTC)
 
 
 def test_a_file_that_may_only_be_read_leaves_no_draft_behind(

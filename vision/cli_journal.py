@@ -18,7 +18,7 @@ from vision.paths import data_folder
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from models.journal import Row
+    from models.attempt import Row
     from models.journal_summary import CaseSummary
 
 
@@ -54,7 +54,8 @@ def journal(
         return 0
     if as_json and as_csv:
         raise UsageError("--json and --csv exclude each other; choose one")
-    from models.journal import COLUMNS, Journal
+    from models.attempt import COLUMNS
+    from models.journal import Journal
     from models.journal_summary import SUMMARY_COLUMNS, by_case
 
     _known_case(case)
@@ -112,7 +113,7 @@ def _date(text: str | None) -> str | None:
         return None
     from datetime import datetime
 
-    from models.journal import utc_text
+    from models.attempt import utc_text
 
     try:
         moment = datetime.fromisoformat(text)

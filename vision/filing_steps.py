@@ -20,8 +20,7 @@ from typing import Any, Final
 from models.errors import LastlookError, UsageError
 from models.json_text import parse_json
 from vision.filing import Action, Step, truth_beside
-from vision.ledger import digest_of
-from vision.paths import is_file
+from vision.paths import digest_of, is_file
 from vision.truth_file import new_truth_path
 from vision.wording import counted
 

@@ -37,7 +37,7 @@ class KeptAnswers:
             self._take_up(path)
 
     def known(self, image: str, digest: str) -> Answer | None:
-        """The answer for a picture of that content (``vision.ledger.digest_of``), if any, under that name."""
+        """The answer for a picture of that content (``vision.paths.digest_of``), if any, under that name."""
         answer = self._known.get(digest)
         return None if answer is None else replace(answer, image=image)
 

@@ -18,7 +18,8 @@ from typing import Any
 from models.errors import LastlookError
 from vision.apart import KILLS_ITS_PROCESS, own_process
 from vision.gather import Item, Problem
-from vision.ledger import AnswerLog, digest_of
+from vision.ledger import AnswerLog
+from vision.paths import digest_of
 from vision.pool_end import pooled
 from vision.sources import MissingExtraError
 

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 from calibration.labelling import COVERED, SURE, teaching
 from calibration.learn import DriftWatch, Seen, learned, worth_learning
 from calibration.profile import load_profile
-from models.journal import utc_text
+from models.attempt import utc_text
 from vision.frame_report import SettledState
 from vision.watcher import Watcher
 

@@ -8,7 +8,6 @@ the ledger's line after them, each with one call. What a kill leaves half done i
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 from collections.abc import Callable, Collection, Mapping, Sequence
@@ -23,7 +22,7 @@ from models.json_text import parse_json
 from vision.gather import Item, Problem
 from vision.in_use import InUse
 from vision.json_lines import json_line, parsed, read_lines
-from vision.paths import is_file, kind_at
+from vision.paths import digest_of, is_file, kind_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,12 +45,6 @@ def ledger_of(out: Path) -> Path:
     """The ledger beside a file of answers; beside the file itself where ``out`` is a link to it."""
     real = Path(os.path.realpath(out))
     return real.with_name(real.name + ".ledger")
-
-
-def digest_of(path: str | Path) -> str:
-    """BLAKE2b (RFC 7693) of a file's bytes, 16 bytes as hex."""
-    with Path(path).open("rb") as stream:
-        return hashlib.file_digest(stream, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
 
 
 class AnswerLog:

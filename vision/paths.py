@@ -85,6 +85,14 @@ def is_pipe(path: str | Path) -> bool:
         return False
 
 
+def digest_of(path: str | Path) -> str:
+    """BLAKE2b (RFC 7693) of a file's bytes, 16 bytes as hex. Raises OSError where it cannot be read."""
+    import hashlib
+
+    with Path(path).open("rb") as stream:
+        return hashlib.file_digest(stream, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
+
+
 @contextmanager
 def for_ffmpeg(path: str | Path) -> Iterator[str]:
     """What OpenCV and FFmpeg take for the file at ``path``, whatever its name, while the block lasts.

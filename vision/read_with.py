@@ -8,8 +8,8 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from models.errors import LastlookError
-from vision.ledger import digest_of
 from vision.library_files import effort_path, hidden_path, library_path
+from vision.paths import digest_of
 
 if TYPE_CHECKING:
     from calibration.profile import Profile

@@ -61,8 +61,7 @@ class Reader(Protocol):
 
 def open_reader(source: Source, *, frame_rate: float = 30.0) -> Reader:
     """Open ``source``; raises StreamFaultError with the reason when it gives no frames."""
-    folder = source.kind == "folder"
-    reader: Reader = (_FolderReader if folder else _CaptureReader)(source, frame_rate)
+    reader: Reader = (_FolderReader if source.kind == "folder" else _CaptureReader)(source, frame_rate)
     return _InColour(reader, source.name) if reader.finite else reader
 
 
@@ -143,9 +142,8 @@ class _CaptureReader:
         self._last_s = -1.0
         self._remarks: list[str] = []
         if source.kind == "camera":
-            camera_problem = _camera_problem(int(source.where))
-            if camera_problem:
-                raise StreamFaultError(camera_problem)
+            if problem := _camera_problem(int(source.where)):
+                raise StreamFaultError(problem)
             backend = cv2.CAP_V4L2 if sys.platform.startswith("linux") else cv2.CAP_ANY
             self._capture = cv2.VideoCapture(int(source.where), backend)
             if self._capture.isOpened():
@@ -170,7 +168,7 @@ class _CaptureReader:
                 ) from None
         if not self._capture.isOpened():
             self._capture.release()
-            raise StreamFaultError(_unopened(source), final=source.finite)
+            raise _unopened(source)
         frames = self._capture.get(cv2.CAP_PROP_FRAME_COUNT)
         self.finite = source.kind == "recording" or (source.kind == "network" and 0 < frames < 1e9)
         width = self._capture.get(cv2.CAP_PROP_FRAME_WIDTH)
@@ -194,7 +192,7 @@ class _CaptureReader:
         bad, image = tried_on(self._grabbed) if self.finite else (0, self._seen_live())
         if image is None:
             if self._count == 0:
-                raise StreamFaultError(_unopened(self._source), final=self._source.finite)
+                raise _unopened(self._source)
             until_s = self._last_s + 1 / self._rate
             if self.finite and breaks_off(until_s, self._whole_s):
                 frames, where = counted(self._count, "frame"), f"at {until_s:.2f} s of {self._whole_s:.2f} s"
@@ -269,13 +267,13 @@ def quiet_opencv() -> None:
     cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
 
 
-def _unopened(source: Source) -> str:
+def _unopened(source: Source) -> StreamFaultError:
     reasons = {
         "camera": "it gives no picture; close other programs that use it, or plug it in again",
         "network": "no picture from there; check that the camera is on and the address is right",
         "recording": "no frame in it can be decoded; convert it to MP4 (H.264)",
     }
-    return f"{source.name}: {reasons[source.kind]}"
+    return StreamFaultError(f"{source.name}: {reasons[source.kind]}", final=source.finite)
 
 
 def _camera_problem(index: int) -> str | None:

@@ -14,9 +14,9 @@ from models.errors import LastlookError
 from vision.answer import Answer
 from vision.json_lines import json_line
 from vision.kept_answers import KeptAnswers
-from vision.ledger import digest_of
 from vision.naming import Naming
 from vision.outputs import Wanted, check_folders, check_outputs
+from vision.paths import digest_of
 from vision.profiles import load_named
 from vision.read_with import library_digests, profile_digests
 from vision.scoring import Mark, conditions, coverage_curve, is_unread, marked, summed

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+from models.attempt import Attempt, utc_text
 from models.cases import CASES, case_of
 from models.decode_permutation import permutation_posterior
-from models.journal import Attempt, Journal, utc_text
+from models.journal import Journal
 from models.layer import LastLayer
 from vision.evidence import Verdict
 from vision.frame_report import FrameReport, SettledState

@@ -21,14 +21,7 @@ from numpy.typing import NDArray
 
 from vision.coarse import flowed, shifted
 from vision.laying import Surface, soften, texels
-from vision.looks import (
-    Cover,
-    FaceLook,
-    Laid,
-    is_plausible,
-    is_stirred,
-    is_trusted,
-)
+from vision.looks import Cover, FaceLook, Laid, is_plausible, is_stirred, is_trusted
 from vision.motion import orthonormal, project, read_off
 from vision.pose import CubePose, face_cosines
 from vision.seams import layer_gaps, seat
@@ -107,11 +100,8 @@ class Tracker:
         """The cube in the next frame, or None when it is lost there; a lost track can be tried again."""
         if image_bgr.shape != self._frame.shape or not self._window.usable:
             return None
-        if not self._window.holds(self.pose):
-            self._window = Window(self.pose, image_bgr.shape)
-            if not self._window.usable:
-                return None
-            self._work, self._soft, self._grey = self._window.cut(self._frame), None, None
+        if not self._window.holds(self.pose) and not self._move_window():
+            return None
         work = self._window.cut(image_bgr)
         soft = soften(work)
         self._next_grey = None
@@ -127,23 +117,32 @@ class Tracker:
         elif best is None or best.fit < LEAST_FIT or not is_plausible(best.pose):
             return None
         self._unheld = best.pose, dict(self._looks)
-        pose, fit, misfit = best.pose, best.fit, best.misfit
+        pose = best.pose
         self._motion = pose.rotation @ self.pose.rotation.T, pose.translation - self.pose.translation
-        self._fit = fit
-        self.pose, self._frame = pose, image_bgr
+        self.pose, self._fit, self._frame = pose, best.fit, image_bgr
         self._work, self._soft, self._grey = work, soft, self._next_grey
         self._age += 1
-        if self.free is not None:
-            return Tracked(self.pose, fit, misfit, best.turns, best.explained)
-        if fit > WHOLE_FIT and not self.fluid:
-            self._usual_off = best.typical_off
-        due = self._age % CHECK_EVERY == 0 or fit < STALE_FIT
-        if due and not self.fluid and fit > 0.6 and not is_stirred(best):
-            self._check_seat(stale=fit < STALE_FIT)
+        if self.free is None:
+            self._keep_up(best)
+        return Tracked(self.pose, best.fit, best.misfit, best.turns, best.explained)
+
+    def _move_window(self) -> bool:
+        """Look at the last frame round where the cube is now; False where that cannot be."""
+        self._window = Window(self.pose, self._frame.shape)
+        if self._window.usable:
+            self._work, self._soft, self._grey = self._window.cut(self._frame), None, None
+        return self._window.usable
+
+    def _keep_up(self, laid: Laid) -> None:
+        """With nothing before the cube: put the track back where it has slid, and look at faces anew."""
+        if laid.fit > WHOLE_FIT and not self.fluid:
+            self._usual_off = laid.typical_off
+        due = self._age % CHECK_EVERY == 0 or laid.fit < STALE_FIT
+        if due and not self.fluid and laid.fit > 0.6 and not is_stirred(laid):
+            self._check_seat(stale=laid.fit < STALE_FIT)
         if self.fluid:
             self._forget_looks()
-        self._capture(self.pose, refresh=fit > 0.8)
-        return Tracked(self.pose, fit, misfit, best.turns, best.explained)
+        self._capture(refresh=laid.fit > 0.8)
 
     def _may_move(self, laid: Laid | None) -> bool:
         """Whether so much of the cube is free that it says where the cube has gone."""
@@ -158,15 +157,13 @@ class Tracker:
         replaces the tracked one (in the same labelling)."""
         if pose is not None:
             self.pose = pose
-            self._window = Window(pose, self._frame.shape)
-            if not self._window.usable:
+            if not self._move_window():
                 return
-            self._work, self._soft, self._grey = self._window.cut(self._frame), None, None
         seated = seat(self._work, self._window.lens(self.pose), self.pose, zoom=True)
         if seated is not None and is_trusted(seated):
             self.pose = seated.pose
         self._forget_looks()
-        self._capture(self.pose, refresh=True)
+        self._capture(refresh=True)
 
     def hold(self, free: NDArray[np.bool_]) -> None:
         """Something passes before the cube and leaves these stickers (6, n, n) in view: keep to the looks
@@ -266,8 +263,8 @@ class Tracker:
 
     # the kept looks
 
-    def _capture(self, pose: CubePose, *, refresh: bool) -> None:
-        cosines = face_cosines(pose)
+    def _capture(self, *, refresh: bool) -> None:
+        cosines = face_cosines(self.pose)
         wanted = [
             face
             for face in range(6)
@@ -285,10 +282,10 @@ class Tracker:
             self._soft = soften(self._work)
         self._surfaces.clear()
         limit = self._soft.shape[1] - 1, self._soft.shape[0] - 1
-        lens = self._window.lens(pose)
+        lens = self._window.lens(self.pose)
         side = self._texels.side
         for face in wanted:
-            flat = project(pose.rotation, pose.translation, self._texels.grid[face], lens)
+            flat = project(self.pose.rotation, self.pose.translation, self._texels.grid[face], lens)
             if ((flat < 0) | (flat > limit)).any(1).mean() > 0.25:
                 continue
             colours = read_off(self._soft, flat).reshape(side, side, 3)
