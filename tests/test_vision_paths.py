@@ -82,7 +82,8 @@ def test_review_leaves_out_what_can_be_no_picture(tmp_path: Path, capsys) -> Non
     answers = tmp_path / "a.jsonl"
     images = [TOO_LONG, "a\0b.jpg", str(tmp_path / ("n" * 251 + ".jpg"))]
     shutil.copy(PHOTO, images[2])  # its truth would have a name of 256 bytes
-    answers.write_text("".join(json.dumps({"image": one, "ok": True}) + "\n" for one in images))
+    sure = {"ok": True, "case": {"code": "e0-sune", "probability": 0.99}}
+    answers.write_text("".join(json.dumps({"image": one, **sure}) + "\n" for one in images))
     assert run(["review", str(answers)]) == 0
     told(capsys)
 
