@@ -186,6 +186,7 @@ def test_an_error_in_the_middle_is_not_the_end(monkeypatch: pytest.MonkeyPatch, 
     assert told == ["clip: 3 frames before 1.72 s cannot be decoded; left out"]
 
 
+@pytest.mark.slow
 def test_a_watch_and_a_labelling_tell_of_it_and_keep_the_rest(
     recordings: Path, tmp_path: Path, capsys: pytest.CaptureFixture
 ) -> None:

@@ -61,7 +61,11 @@ def slow_shades(item: Item) -> list[dict]:
     return SHADES(item)
 
 
-@pytest.mark.parametrize("jobs", [1, 2])
+#: processes of a run: two, as runs have several; one alone with the slow tests
+JOBS = [pytest.param(1, marks=pytest.mark.slow), 2]
+
+
+@pytest.mark.parametrize("jobs", JOBS)
 def test_ctrl_c_leaves_no_traceback(tmp_path: Path, jobs: int) -> None:
     for shade in range(40):
         a_picture(tmp_path / "p" / f"{shade}.png", shade)
@@ -99,7 +103,9 @@ if any("loky" in one or "spawn_main" in one for one in sys.orig_argv):
 
 
 @pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="no masks there")
-@pytest.mark.parametrize("reader", ["SHADES", "partial(dies_on, name='1.png')"])
+@pytest.mark.parametrize(
+    "reader", ["SHADES", pytest.param("partial(dies_on, name='1.png')", marks=pytest.mark.slow)]
+)
 def test_ctrl_c_does_not_meet_a_process_that_is_still_starting(tmp_path: Path, reader: str) -> None:
     """Each process of the pool, and those that read one at a time, get the signal before their first line."""
     for shade in range(3):
@@ -132,7 +138,7 @@ def test_ctrl_c_while_a_pool_starts_is_kept_until_it_has() -> None:
     assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, [])
 
 
-@pytest.mark.parametrize("jobs", [1, 2])
+@pytest.mark.parametrize("jobs", JOBS)
 def test_a_file_that_kills_its_process_is_named_and_the_run_goes_on(tmp_path: Path, jobs: int) -> None:
     for shade in range(9):
         a_picture(tmp_path / f"{shade}.png", shade)
@@ -144,7 +150,7 @@ def test_a_file_that_kills_its_process_is_named_and_the_run_goes_on(tmp_path: Pa
 
 
 @pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="looks for processes in Linux's /proc")
-@pytest.mark.parametrize("jobs", [1, 2])
+@pytest.mark.parametrize("jobs", JOBS)
 def test_a_run_that_is_killed_leaves_no_process_behind(tmp_path: Path, jobs: int) -> None:
     for shade in range(40):
         a_picture(tmp_path / "p" / f"{shade}.png", shade)
