@@ -68,6 +68,20 @@ def test_the_readme_quotes_what_its_search_proves(capsys: pytest.CaptureFixture[
     assert " ".join(quoted.split()) in outcome(capsys, *shlex.split(command))[1]
 
 
+def test_find_calls_shortest_what_no_other_share_of_turns_undercuts(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A finish of six turns and no setup: a search of 5 + 5 turns does not try it."""
+    search_at = ["find", "e1-sune-left", "--turns", "R U F", "--depth"]
+    (row,) = json.loads(outcome(capsys, *search_at, "6", "--json")[1])
+    assert row["is_shortest"] and row["proof"].startswith("shortest: 6 setup and finish turns; ")
+    out = outcome(capsys, *search_at, "5")[1]
+    assert "shortest" not in out and "7 setup and finish turns, the fewest with at most 5 each; " in out
+    assert out.endswith("; 1 of that length with at most 5 each\n")
+    (row,) = json.loads(outcome(capsys, *search_at, "5", "--json")[1])
+    assert not row["is_shortest"] and row["shortest"] == 7
+
+
 def test_find_nothing_is_status_4(capsys: pytest.CaptureFixture[str]) -> None:
     status, out, err = outcome(capsys, "find", "e3-pi-back", "--depth", "1", "--turns", "R U")
     assert status == 4 and "none within 1+1" in out and err == ""

@@ -13,7 +13,7 @@ from vision.json_lines import json_line
 from vision.terminal import say
 
 if TYPE_CHECKING:
-    from models.search_result import Core, Progress, Result
+    from models.search_result import CaseResult, Core, Progress, Result
     from models.turns import Moves
 
 
@@ -193,6 +193,7 @@ def _rows(result: Result) -> Iterator[dict[str, object]]:
             "size": result.size,
             "shortest": case.shortest,
             "minimal": case.minimal,
+            "is_shortest": result.is_shortest(case.code),
             "complete": result.complete,
             "proof": result.proof(case.code),
             "sequences": [
@@ -214,8 +215,8 @@ def _rows(result: Result) -> Iterator[dict[str, object]]:
 def _unsearched(code: str, size: int) -> dict[str, object]:
     """The row of a case that a stopped search did not come to."""
     return {
-        "code": code, "size": size, "shortest": None, "minimal": 0, "complete": False,
-        "proof": "not searched", "sequences": [],
+        "code": code, "size": size, "shortest": None, "minimal": 0, "is_shortest": False,
+        "complete": False, "proof": "not searched", "sequences": [],
     }  # fmt: skip
 
 
@@ -232,13 +233,20 @@ def _print_results(results: Sequence[Result], missed: Sequence[str]) -> None:
                 say(console, f"  {found.moves}", hang=4)
                 words = f"{found.moves.obtm} OBTM, {found.moves.etm} ETM, effort {found.effort:.1f}"
                 say(console, f"    {words}; {made}" if made else f"    {words}", hang=6, style="dim")
-            many = f"; {case.minimal} of that length" if case.minimal else ""
-            many += "" if not many or result.proved(case.code) else " so far"
-            say(console, f"  {result.proof(case.code)}{many}", hang=4)
+            say(console, f"  {result.proof(case.code)}{_many(result, case)}", hang=4)
         if not result.complete:
             say(console, "stopped before the end; this is what was found until then")
     if missed:
         say(console, f"not searched: {', '.join(missed)}")
+
+
+def _many(result: Result, case: CaseResult) -> str:
+    """How many sequences there are of the fewest turns, as far as they were counted."""
+    if not case.minimal:
+        return ""
+    counted = "" if result.is_counted(case.code) else f" with at most {result.depth} each"
+    stopped = "" if result.proved(case.code) else " so far"
+    return f"; {case.minimal} of that length{stopped or counted}"
 
 
 def _add(results: Sequence[Result]) -> None:
