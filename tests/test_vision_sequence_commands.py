@@ -142,6 +142,29 @@ def test_a_library_without_a_sequence_is_an_empty_one(
     assert outcome(capsys, "sequence", "list")[1] == f"e0-sune\t{sune}\n"
 
 
+def test_what_was_hidden_does_not_come_back_from_a_relation(
+    own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A sune done backwards is an antisune that the library holds as well, and the other way round. What is
+    hidden is shown under no heading, and nothing else is lost by that."""
+    shown = case_shown(capsys, "e0-sune")
+    sune = "R U R' U R U2 R'"
+    assert outcome(capsys, "sequence", "remove", "e0-sune", sune)[0] == 0
+    assert case_shown(capsys, "e0-sune") == shown - {sune}
+    for turns in shown - {sune}:
+        status, _, err = outcome(capsys, "sequence", "remove", "e0-sune", turns)
+        # what is carried over stands in no file
+        assert status == 0 or "no such sequence" in err
+        assert (turns in case_shown(capsys, "e0-sune")) == (status != 0)
+
+
+def case_shown(capsys: pytest.CaptureFixture[str], code: str) -> set[str]:
+    """The sequences that `case` tells of, its own and those carried over."""
+    found = json.loads(outcome(capsys, "case", code, "--json")[1])
+    own = {one["turns"] for angle in found["angles"] for one in angle["sequences"]}
+    return own | {one["turns"] for one in found["carried_over"]}
+
+
 def test_removing_counts_lines_as_an_editor_does(
     own_folders: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
