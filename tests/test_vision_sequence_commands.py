@@ -205,6 +205,23 @@ def test_what_check_finds_to_solve_a_case_can_be_added(
     assert outcome(capsys, "find", code, partner, *core)[0] == 0
 
 
+def test_one_sequence_of_a_case_is_one_line(own_folders: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It stands in the file of all cubes, in that of the 2x2x2 and in one's own. As data each is told."""
+    assert outcome(capsys, "sequence", "add", "e0-sune", "R U R' U R U2 R'")[0] == 0
+    for command in (["list", "--all"], ["list", "--all", "e0-sune"], ["export", "--all"]):
+        lines = outcome(capsys, "sequence", *command)[1].splitlines()
+        assert "e0-sune\tR U R' U R U2 R'" in lines and len(lines) == len(set(lines))
+    rows = json.loads(outcome(capsys, "sequence", "list", "--all", "--json")[1])
+    assert {f"{row['code']}\t{row['turns']}" for row in rows} == set(
+        outcome(capsys, "sequence", "list", "--all")[1].splitlines()
+    )
+    alike = [row for row in rows if (row["code"], row["turns"]) == ("e0-sune", "R U R' U R U2 R'")]
+    assert len(alike) == len({(row["file"], row["line"]) for row in alike}) == 3
+    exported = own_folders / "all.txt"
+    said = outcome(capsys, "sequence", "export", "--all", str(exported))[1]
+    assert said.startswith(f"{len(exported.read_text().splitlines())} sequences written")
+
+
 def test_what_was_exported_is_imported_whole(own_folders: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Sequences of every size, each under the case that it stood under."""
     saved, back = own_folders / "all.txt", own_folders / "back.txt"
