@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shlex
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -66,6 +67,17 @@ def test_the_readme_quotes_what_its_search_proves(capsys: pytest.CaptureFixture[
     (command,) = re.findall(r"^lastlook (find .*)$", readme, re.MULTILINE)
     (quoted,) = re.findall(r'"(shortest: [^"]*)"', readme)
     assert " ".join(quoted.split()) in outcome(capsys, *shlex.split(command))[1]
+
+
+@pytest.mark.parametrize("size", [2, 3, 4])
+def test_the_odds_of_a_case_are_those_of_its_states(size: int, capsys: pytest.CaptureFixture[str]) -> None:
+    codes = [*permutation_codes_for(size), *(codes_for(size) if size == 2 else codes_for(size)[:6])]
+    for code in codes:
+        out = outcome(capsys, "case", code, "--size", str(size))[1]
+        states, total = re.findall(r"comes up in ([\d,]+) of ([\d,]+) ", out)[0]
+        some, many = re.findall(r", (\w+) in (\d+)$", out, re.MULTILINE)[0]
+        odds = Fraction(int(states.replace(",", "")), int(total.replace(",", "")))
+        assert Fraction(1 if some == "one" else int(some), int(many)) == odds, code
 
 
 def test_find_calls_shortest_what_no_other_share_of_turns_undercuts(
