@@ -17,13 +17,17 @@ Progress = Callable[[float, str], None]
 
 @dataclass(frozen=True)
 class Core:
-    """A core as it is used in one search: its name, its moves, and how it was changed."""
+    """A core as it is used in one search: its name, its moves, and how it was changed.
+
+    ``where``: file and line of the user's own where it stands, else "".
+    """
 
     name: str
     moves: Moves
     mirrored: bool = False
     inverted: bool = False
     angle: int = 0
+    where: str = ""
 
     def __str__(self) -> str:
         said = [self.name or "no core"]
@@ -45,7 +49,7 @@ def core_variants(
                 moves = core.moves.mirrored() if mirror else core.moves
                 moves = moves.inverse() if inverse else moves
                 moves = moves.rotated(Moves((Turn("y", angle % 4),) if angle % 4 else ()))
-                out.setdefault(moves, Core(core.name, moves, mirror, inverse, angle % 4))
+                out.setdefault(moves, Core(core.name, moves, mirror, inverse, angle % 4, core.where))
     return tuple(out.values())
 
 

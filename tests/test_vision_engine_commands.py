@@ -346,6 +346,16 @@ def test_a_broken_file_of_the_users_own_is_reported_and_the_rest_works(
         (folder / "cores.toml").write_text(text)
         status, _, err = outcome(capsys, "find", "e1-sune-left", "--depth", "1")
         assert status == 1 and "cores.toml:1: " in err and err.count("\n") == 1
+    # what a core does is known where it is used
+    good = '[[core]]\nname = "good"\nturns = "R U R\' U R U2 R\'"\n'
+    for turns in ("R U R", "U x", "3Rw U 3Rw'"):
+        (folder / "cores.toml").write_text(f'{good}[[core]]\nname="mine"\nturns="{turns}"\n')
+        for more in ([], ["--mirrored", "--inverted", "--angles"]):
+            line = ["find", "e0-antisune", "--size", "3", "--depth", "1", "--core"]
+            status, out, err = outcome(capsys, *line, "mine", *more)
+            assert status in (1, 2) and f"{folder / 'cores.toml'}:4: core mine" in err
+            assert out == "" and err.count("\n") == 1
+        assert outcome(capsys, *line, "good", "--inverted")[0] == 0
 
 
 @pytest.mark.parametrize("width", [24, 40, 60, 61, 80, 200])

@@ -14,7 +14,7 @@ from vision.terminal import say
 
 if TYPE_CHECKING:
     from models.search_result import CaseResult, Core, Progress, Result
-    from models.turns import Moves
+    from models.sequences import StoredCore
 
 
 def register(app: typer.Typer) -> None:
@@ -124,8 +124,7 @@ def _groups(codes: Sequence[str], named: Sequence[str], size: int) -> list[tuple
     """Codes that are searched together, with their cores."""
     from models.cases import CASES
     from models.permutation import PERMUTATION_CASES
-    from models.search_result import NO_CORE, Core
-    from models.sequences import widened
+    from models.search_result import NO_CORE
     from vision.library_files import open_cores
 
     known = open_cores()
@@ -136,23 +135,25 @@ def _groups(codes: Sequence[str], named: Sequence[str], size: int) -> list[tuple
         odd = code in CASES and CASES[code].edges in ("e1", "e3")
         parity = code in PERMUTATION_CASES and PERMUTATION_CASES[code].parity
         kinds.setdefault("flip-one" if odd else "swap-two" if parity else "", []).append(code)
-    return [
-        (group, [Core(name, widened(known[name], size)) if name else NO_CORE])
-        for name, group in kinds.items()
-    ]
+    return [(group, [_stored(name, known[name], size) if name else NO_CORE]) for name, group in kinds.items()]
 
 
-def _core(text: str, known: dict[str, Moves], size: int) -> Core:
+def _stored(name: str, core: StoredCore, size: int) -> Core:
+    from models.search_result import Core
+    from models.sequences import widened
+
+    return Core(name, widened(core.moves, size), where=core.where)
+
+
+def _core(text: str, known: dict[str, StoredCore], size: int) -> Core:
     from models.errors import NotationError, UsageError
     from models.notation import parse_moves
     from models.search_result import NO_CORE, Core
-    from models.sequences import widened
 
     if text == "none":
         return NO_CORE
-    moves = known.get(text)
-    if moves is not None:
-        return Core(text, widened(moves, size))
+    if text in known:
+        return _stored(text, known[text], size)
     try:
         return Core(text, parse_moves(text, size))
     except NotationError as error:

@@ -26,8 +26,7 @@ from vision.streams import complain
 if TYPE_CHECKING:
     from models.effort import EffortModel
     from models.library import Library
-    from models.sequences import BadEntry
-    from models.turns import Moves
+    from models.sequences import BadEntry, StoredCore
 
 
 def cache_folder() -> Path:
@@ -97,12 +96,12 @@ def tell_passed_over(bad: Sequence[BadEntry]) -> None:
     complain(f"{bad[0]}{more}; passed over, {rest}")
 
 
-def open_cores() -> dict[str, Moves]:
+def open_cores() -> dict[str, StoredCore]:
     """Named cores, the user's added to or in place of the built-in ones."""
-    from models.sequences import read_cores
+    from models.sequences import stored_cores
 
     path = data_folder() / "cores.toml"
-    return read_cores(path if kind_at(path) != "nothing" else None)
+    return stored_cores(path if kind_at(path) != "nothing" else None)
 
 
 @contextmanager
