@@ -20,7 +20,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from models.errors import LastlookError
-from models.toml_files import parse_toml, read_text
+from models.toml_files import TomlError, line_of, parse_toml, read_text
 from models.turns import Moves, Turn
 
 _PLACE = {"R": "side", "L": "side", "U": "top", "F": "front", "D": "bottom", "B": "back"}
@@ -116,7 +116,7 @@ def _pair_cost(model: EffortModel, first: Turn, second: Turn) -> float:
 def load_effort(path: Path | None = None) -> EffortModel:
     """The built-in weights, or those of a TOML file; what the file leaves out keeps its built-in value.
 
-    Raises ``EffortError`` (file, table, name) for a file that is no TOML, for unknown names, and for
+    Raises ``EffortError`` (file, line, name) for a file that is no TOML, for unknown names, and for
     values that are not numbers; ``LastlookError`` for one that cannot be read (`models.toml_files`).
     """
     model = _built_in()
@@ -126,10 +126,17 @@ def load_effort(path: Path | None = None) -> EffortModel:
     text = read_text(path)
     try:
         own = parse_toml(text)
-    except LastlookError as error:
-        raise EffortError(f"{path}: cannot be read as weights ({error}); mend it or remove it") from error
+    except TomlError as error:
+        where = f"{path}:{error.line}" if error.line else path
+        raise EffortError(
+            f"{where}: cannot be read as weights ({error.reason}); mend it or remove it"
+        ) from error
     for name, values in own.items():
-        _merge(tables, name, values, path)
+        try:
+            _merge(tables, name, values)
+        except _WeightError as wrong:
+            line = line_of(text, *wrong.names)
+            raise EffortError(f"{path}:{line}: {wrong}" if line else f"{path}: {wrong}") from wrong
     return _model(tables)
 
 
@@ -143,17 +150,28 @@ def _model(tables: Mapping[str, Mapping[str, float]]) -> EffortModel:
     return EffortModel(*(tuple(sorted(tables[name].items())) for name in _TABLES))
 
 
-def _merge(tables: dict[str, dict[str, float]], name: str, values: object, path: Path) -> None:
+class _WeightError(Exception):
+    """What is wrong with the value of those names (its table, its key)."""
+
+    def __init__(self, reason: str, *names: str) -> None:
+        self.names = names
+        super().__init__(reason)
+
+
+def _merge(tables: dict[str, dict[str, float]], name: str, values: object) -> None:
     if name not in tables:
-        raise EffortError(f"{path}: unknown table [{name}]; known are {', '.join(tables)}")
+        raise _WeightError(f"unknown table [{name}]; known are {', '.join(tables)}", name)
     if not isinstance(values, Mapping):
-        raise EffortError(f"{path}: {name} must be a table: [{name}] in a line, then a weight a line")
+        raise _WeightError(f"{name} must be a table: [{name}] in a line, then a weight a line", name)
     for key, value in values.items():
         known = key in tables[name] or (
             name == "regrip" and len(parts := key.split("-")) == 2 and set(parts) <= set(PLACES)
         )
         if not known:
-            raise EffortError(f"{path}: unknown weight {key} in [{name}]; see the built-in effort.toml")
+            also = ", and two places such as back-top" if name == "regrip" else ""
+            raise _WeightError(
+                f"unknown weight {key} in [{name}]; known are {', '.join(tables[name])}{also}", name, key
+            )
         if isinstance(value, bool) or not isinstance(value, int | float) or not -10 <= value <= 100:
-            raise EffortError(f"{path}: [{name}] {key} must be a number from -10 to 100")
+            raise _WeightError(f"[{name}] {key} must be a number from -10 to 100", name, key)
         tables[name][key] = float(value)

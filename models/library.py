@@ -70,12 +70,14 @@ class Suggestion:
 
 @dataclass(frozen=True, eq=False)
 class Library:
-    """Checked entries in the order of their files, what was left out, and which files are the user's own."""
+    """Checked entries in the order of their files, what was left out, which files are the user's own, and
+    the built-in entries that the user does not want to see."""
 
     entries: tuple[Entry, ...]
     bad: tuple[BadEntry, ...]
     effort: EffortModel
     own: frozenset[str] = frozenset()
+    hidden: tuple[Entry, ...] = ()
 
     @cached_property
     def _by_code(self) -> dict[str, tuple[Entry, ...]]:
@@ -242,6 +244,7 @@ def load_library(
     listed in ``bad`` with file, line and reason; never an exception.
     """
     entries: list[Entry] = []
+    out_of_sight: list[Entry] = []
     bad: list[BadEntry] = []
     own = {str(path) for path in user_files}
     sources: list[tuple[str, str]] = list(built_in_texts()) if built_in else []
@@ -253,9 +256,12 @@ def load_library(
             bad.append(BadEntry(str(path), 0, error.reason))
     for name, text in sources:
         good, left_out = _checked(text, name, cache_folder)
-        entries += [e for e in good if (e.code, e.turns) not in hidden or e.file in own]
+        for entry in good:
+            seen = (entry.code, entry.turns) not in hidden or entry.file in own
+            (entries if seen else out_of_sight).append(entry)
         bad += left_out
-    return Library(tuple(entries), tuple(bad), effort or load_effort(), frozenset(own))
+    weights = effort or load_effort()
+    return Library(tuple(entries), tuple(bad), weights, frozenset(own), tuple(out_of_sight))
 
 
 def _checked(text: str, name: str, cache_folder: Path | None) -> tuple[list[Entry], list[BadEntry]]:

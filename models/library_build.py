@@ -40,7 +40,7 @@ def _take(kept: Kept, result: Result, most: int, note: str = "") -> None:
             if found.turns == case.shortest:
                 proof = result.proof(code)
             else:
-                proof = f"{found.turns} {result.counted(code)} where {case.shortest} is the shortest; {note}"
+                proof = f"{result.compared(found)}; {note}"
             rows[text] = found, proof
 
 

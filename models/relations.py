@@ -67,9 +67,11 @@ class Carried:
 def carried_over(library: Library, code: str, size: int) -> tuple[Carried, ...]:
     """Sequences for a case made from those of its relations, none of which the library holds already.
 
-    Every one is executed on that size before it is returned.
+    None of those that the user hid is among them either. Every one is executed on that size before it is
+    returned.
     """
-    held = {str(entry.moves(size)) for entry in library.of(code) if size in entry.sizes}
+    hidden = (entry for entry in library.hidden if entry.code == code)
+    held = {str(entry.moves(size)) for entry in (*library.of(code), *hidden) if size in entry.sizes}
     out: dict[str, Carried] = {}
     for entry in library.entries:
         if size not in entry.sizes:

@@ -59,7 +59,7 @@ def find(
     ``LayerError`` for a core that disturbs more than the last layer.
     """
     chosen = turn_set(turns, size) if isinstance(turns, str) else tuple(turns)
-    cores = [replace(core, moves=upright(core.moves, size)) for core in cores]
+    cores = [_upright(core, size) for core in cores]
     _check(codes, size, cores, chosen, depth, by)
     model = effort or load_effort()
     outer = is_outer(chosen)
@@ -93,6 +93,18 @@ def _part(progress: Progress | None, begin: float, end: float) -> Progress | Non
     return lambda share, words: progress(begin + (end - begin) * share, words)
 
 
+def _upright(core: Core, size: int) -> Core:
+    try:
+        return replace(core, moves=upright(core.moves, size))
+    except UsageError as error:
+        raise UsageError(f"{_named(core)}: {error}") from error
+
+
+def _named(core: Core) -> str:
+    """A core as an error speaks of it: where it stands, and its name."""
+    return f"{core.where}: core {core}" if core.where else f"core {core}"
+
+
 def _check(
     codes: Sequence[str], size: int, cores: Sequence[Core], turns: Sequence[Turn], depth: int, by: str
 ) -> None:
@@ -117,9 +129,10 @@ def _check(
         try:
             idle = core.moves and solved_class(core.moves, size)[0] == SOLVED_CODE
         except LayerError as error:
-            raise LayerError(f"core {core}: {error}") from error
+            mend = "; mend it or take it out" if core.where else ""
+            raise LayerError(f"{_named(core)}: {error}{mend}") from error
         if idle:
-            raise UsageError(f"core {core}: does nothing but turn the top or the cube; leave it out")
+            raise UsageError(f"{_named(core)}: does nothing but turn the top or the cube; leave it out")
 
 
 def all_odd_codes() -> tuple[str, ...]:

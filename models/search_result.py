@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
 
 from models.permutation import PERMUTATION_CASES
 from models.sequences import holds_on_every_size
 from models.turns import FACES, Moves, Turn
 
+_TOP = Turn("U").layers
 Progress = Callable[[float, str], None]
 """Called with the share done (0..1) and a few words."""
 
 
 @dataclass(frozen=True)
 class Core:
-    """A core as it is used in one search: its name, its moves, and how it was changed."""
+    """A core as it is used in one search: its name, its moves, and how it was changed.
+
+    ``where``: file and line of the user's own where it stands, else "".
+    """
 
     name: str
     moves: Moves
     mirrored: bool = False
     inverted: bool = False
     angle: int = 0
+    where: str = ""
 
     def __str__(self) -> str:
         said = [self.name or "no core"]
@@ -43,7 +49,7 @@ def core_variants(
                 moves = core.moves.mirrored() if mirror else core.moves
                 moves = moves.inverse() if inverse else moves
                 moves = moves.rotated(Moves((Turn("y", angle % 4),) if angle % 4 else ()))
-                out.setdefault(moves, Core(core.name, moves, mirror, inverse, angle % 4))
+                out.setdefault(moves, Core(core.name, moves, mirror, inverse, angle % 4, core.where))
     return tuple(out.values())
 
 
@@ -84,8 +90,9 @@ class Found:
 
 @dataclass
 class CaseResult:
-    """What was found for one case. ``shortest``: fewest setup + finish turns, or None; ``minimal``: how many
-    sequences have that number; ``found``: those kept, best first by the order asked."""
+    """What was found for one case. ``shortest``: fewest setup + finish turns that were found, or None;
+    ``minimal``: how many sequences have that number; ``found``: those kept, best first by the order asked.
+    What either number is worth, `Result.is_shortest` and `Result.is_counted` tell."""
 
     code: str
     shortest: int | None = None
@@ -97,10 +104,10 @@ class CaseResult:
 class Result:
     """The outcome of a search. ``complete`` is False when it was stopped before its end.
 
-    ``searched``: every pair of setup and finish with at most this many turns together was tried, round every
-    core; None where it was stopped before that can be said of any number. Those that leave the whole cube
-    turned are not among them (`may_turn_the_cube`).
-    ``depth``: the most turns of a setup, and of a finish. ``meetings``: pairs that leave the rest alone.
+    ``depth``: the most turns of a setup, and of a finish. ``searched``: every pair of such with at most this
+    many turns together was tried, round every core; None where it was stopped before that can be said of any
+    number. Those that leave the whole cube turned are not among them (`may_turn_the_cube`).
+    ``meetings``: pairs that leave the rest alone.
     """
 
     size: int
@@ -113,8 +120,32 @@ class Result:
     sequences: int = 0
     meetings: int = 0
 
+    @property
+    def reach(self) -> int:
+        """Turns together up to which a search of this depth tries all there is, however they are shared out.
+
+        Without a core every sequence of up to twice the depth is two halves of that depth. Round a core, one
+        turn more than the depth may all stand on one side, where it is not tried. Where turns vanish at the
+        core it is fewer: of a setup longer than the depth few may be left.
+        """
+        if self._bare:
+            return 2 * self.depth
+        return self.depth - max(_most_lost(core.moves, self.turns) for core in self.cores)
+
+    def is_shortest(self, code: str) -> bool:
+        """Whether none of these turns round these cores, however long on one side, has fewer turns than were
+        found. Up to one more than `reach` that is certain: all that have fewer were tried."""
+        shortest = self.cases[code].shortest
+        return shortest is not None and self.proved(code) and shortest <= self.reach + 1
+
+    def is_counted(self, code: str) -> bool:
+        """Whether as many sequences have that fewest number of turns as were found, however shared out."""
+        shortest = self.cases[code].shortest
+        return shortest is not None and self.proved(code) and shortest <= self.reach
+
     def proved(self, code: str) -> bool:
-        """Whether what was found for the case is the shortest, or nothing within the whole depth."""
+        """Whether all was searched that `proof` speaks of: nothing was found within the whole depth, or
+        nothing with fewer turns than what was found."""
         shortest = self.cases[code].shortest
         return self.complete or (
             shortest is not None and self.searched is not None and shortest <= self.searched
@@ -126,15 +157,33 @@ class Result:
         tried = f"{self._within}, searched exhaustively"
         if self.proved(code) and shortest is None:
             return f"none within {tried}"
+        number = f"{shortest} {self.counted(code)}"
         if self.proved(code):
             # of no turns at all there is nothing to be said but that
             told = f"; all of {tried}" if self.complete or (self.searched or 0) > 0 else ""
-            return f"shortest: {shortest} {self.counted(code)}{told}"
+            return (
+                f"shortest: {number}{told}" if self.is_shortest(code) else f"{number}, {self._fewest}{told}"
+            )
         stopped = "before it proved anything"
         if self.searched is not None and self.searched > 0:
             stopped = f"when all of {self._within}, had been searched"
-        found = "none yet" if shortest is None else f"{shortest} {self.counted(code)}, perhaps not the fewest"
+        found = "none yet" if shortest is None else f"{number}, perhaps not the fewest"
         return f"{found}: the search was stopped {stopped}"
+
+    def compared(self, found: Found) -> str:
+        """How many turns a sequence has beside the fewest of its case: what its proof opens with where it has
+        more."""
+        shortest = self.cases[found.code].shortest
+        least = (
+            f"{shortest} is the shortest"
+            if self.is_shortest(found.code)
+            else f"{self._fewest} are {shortest}"
+        )
+        return f"{found.turns} {self.counted(found.code)} where {least}"
+
+    @property
+    def _fewest(self) -> str:
+        return f"the fewest with at most {self.depth} each"
 
     @property
     def _within(self) -> str:
@@ -164,3 +213,27 @@ class Result:
     @property
     def _bare(self) -> bool:
         return all(not core.moves for core in self.cores)
+
+
+def _most_lost(core: Moves, turns: Sequence[Turn]) -> int:
+    """By how many turns at most a setup and a finish count less together than one of them is written with.
+
+    Turns vanish into the core as far as it consists of their layers: with each turn of the core that is met,
+    the one that meets it and itself. So the other of the two may count less than none.
+    """
+    layers = {turn.layers for turn in turns}
+    (start, top_start), (end, top_end) = (_met(side, layers) for side in (core, core.inverse()))
+    return max(2 * start + end, start + 2 * end) + top_start + top_end
+
+
+def _met(core: Moves, layers: Collection[tuple[str, int, bool]]) -> tuple[int, int]:
+    """(how many turns at the start of a core turns of these layers can meet, whether a turn of the top layer
+    is left to itself behind them, and so no longer counted: 0 or 1)."""
+    met = 0
+    for _, run in groupby(core.cancelled(), key=lambda turn: turn.axis):
+        first = list(run)  # of one axis: each can be brought to the front
+        rest = [turn for turn in first if turn.layers not in layers]
+        met += len(first) - len(rest)
+        if rest:
+            return met, int(_TOP in [turn.layers for turn in rest])
+    return met, 0

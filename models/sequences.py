@@ -242,7 +242,20 @@ def built_in_texts() -> Iterator[tuple[str, str]]:
             yield item.name, item.read_text(encoding="utf-8")
 
 
+@dataclass(frozen=True)
+class StoredCore:
+    """A named core; ``where``: file and line of the user's own, "" for a built-in one."""
+
+    moves: Moves
+    where: str = ""
+
+
 def read_cores(path: Path | None = None) -> dict[str, Moves]:
+    """Named cores as `stored_cores` gives them, without where they stand."""
+    return {name: core.moves for name, core in stored_cores(path).items()}
+
+
+def stored_cores(path: Path | None = None) -> dict[str, StoredCore]:
     """Named cores: the built-in ones (models/data/cores.toml) and those of a user's file.
 
     Raises ``LastlookError`` (file, line) for what is no ``[[core]]`` block with a name and turns.
@@ -251,14 +264,14 @@ def read_cores(path: Path | None = None) -> dict[str, Moves]:
     sources = [("cores.toml", built_in)]
     if path is not None:
         sources.append((str(path), read_text(path)))
-    cores: dict[str, Moves] = {}
+    cores: dict[str, StoredCore] = {}
     for file, text in sources:
         for line, table in read_blocks(text, "core"):
             try:
                 name, moves = _core(table)
             except LastlookError as error:
                 raise LastlookError(f"{file}:{line}: {error}; mend it or take it out") from error
-            cores[name] = moves
+            cores[name] = StoredCore(moves, "" if text is built_in else f"{file}:{line}")
     return cores
 
 

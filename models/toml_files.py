@@ -10,6 +10,7 @@ import re
 import tomllib
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import nullcontext
+from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -17,6 +18,7 @@ from typing import Any, BinaryIO
 from models.errors import LastlookError
 
 MAX_FILE_BYTES = 8 << 20
+MAX_LINES = 500
 _QUOTES = ('"""', "'''")
 
 
@@ -48,14 +50,51 @@ def read_text(path: Path, stream: BinaryIO | None = None) -> str:
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
+class TomlError(LastlookError):
+    """A text is no TOML; ``reason`` says why."""
+
+    def __init__(self, text: str, error: ValueError | RecursionError) -> None:
+        told = "nested too deeply" if isinstance(error, RecursionError) else str(error)
+        self.reason, _, self._place = told.partition(" (at ")
+        self._text = text
+        super().__init__(self.reason)
+
+    @cached_property
+    def line(self) -> int:
+        """Where it is wrong, counted from 1; 0 where that cannot be told."""
+        told = re.match(r"line (\d+)", self._place)
+        return int(told[1]) if told else line_of(self._text)
+
+
 def parse_toml(text: str) -> dict[str, Any]:
-    """What a TOML text holds; raises ``LastlookError`` with nothing but why it cannot be read."""
+    """What a TOML text holds; raises ``TomlError``."""
     try:
         return tomllib.loads(text)
-    except RecursionError as error:
-        raise LastlookError("nested too deeply") from error
-    except ValueError as error:  # no TOML, or a number of more digits than Python reads
-        raise LastlookError(str(error)) from error
+    except (RecursionError, ValueError) as error:  # ValueError: or a number of more digits than Python reads
+        raise TomlError(text, error) from error
+
+
+def line_of(text: str, *names: str) -> int:
+    """The line in which a value begins that its tables and its key name; without names the one in which
+    begins what cannot be read.
+
+    0 where that cannot be told: in a text of more than MAX_LINES, each of which is looked at.
+    """
+    rows = text.split("\n")
+    if len(rows) > MAX_LINES:
+        return 0
+    before = 0
+    for count in range(1, len(rows) + 1):
+        try:
+            value: object = tomllib.loads("\n".join(rows[:count]))
+        except (ValueError, RecursionError):
+            continue  # in the middle of a value, or behind what cannot be read
+        for name in names:
+            value = value.get(name) if isinstance(value, dict) else None
+        if names and value is not None:
+            break
+        before = count
+    return before + 1
 
 
 def read_blocks(text: str, name: str) -> Iterator[tuple[int, dict[str, Any] | str]]:
@@ -71,13 +110,13 @@ def read_blocks(text: str, name: str) -> Iterator[tuple[int, dict[str, Any] | st
     while at < len(parts):
         stop = at + 1
         block = _parsed(parts[at], name)
-        if isinstance(block, str):
+        if isinstance(block, TomlError):
             # a header inside a multi-line string begins no block
             further = _end_of_strings(parts, at)
             whole = _parsed("".join(parts[at:further]), name)
-            if not isinstance(whole, str):
+            if not isinstance(whole, TomlError):
                 block, stop = whole, further
-        yield line, block
+        yield line, _wrong_block(block, line) if isinstance(block, TomlError) else block
         line += sum(part.count("\n") for part in parts[at:stop])
         at = stop
 
@@ -105,12 +144,17 @@ def without_blocks(text: str, name: str, lines: Collection[int]) -> str:
     return "\n".join(rows)
 
 
-def _parsed(block: str, name: str) -> dict[str, Any] | str:
+def _parsed(block: str, name: str) -> dict[str, Any] | TomlError:
     try:
         table: dict[str, Any] = parse_toml(block)[name][0]
         return table
-    except LastlookError as error:
-        return f"is no TOML ({error}, counted from this block)"
+    except TomlError as error:
+        return error
+
+
+def _wrong_block(error: TomlError, line: int) -> str:
+    """What is wrong with a block that begins on that line of its file, and on which line of that."""
+    return f"is no TOML ({error.reason}{f', line {line + error.line - 1}' if error.line else ''})"
 
 
 def _end_of_strings(parts: Sequence[str], at: int) -> int:

@@ -122,22 +122,25 @@ def test_weights_that_cannot_be_read_are_one_line(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "word"),
+    ("text", "line", "word"),
     [
-        ("[turn]\nbeck = 1\n", "beck"),
-        ("[turns]\nback = 1\n", "turns"),
-        ("[turn]\nback = 'much'\n", "number"),
-        ("[turn]\nback = 1e9\n", "number"),
-        ("[turn\n", "cannot be read"),
-        ("turn = " + "[" * 20_000, "cannot be read"),
-        ("turn = " + "1" * 5_000, "cannot be read"),
-        ("turn = 3\n", "turn must be a table"),
-        ("[regrip]\nback-nowhere = 1\n", "back-nowhere"),
+        ("[turn]\nbeck = 1\n", 2, "beck"),
+        ("[turn]\nback = 1\nR = -5\n", 3, "unknown weight R in .turn.; known are .*side"),
+        ("[turns]\nback = 1\n", 1, "turns"),
+        ("[turn]\n\n[R]\n", 3, "unknown table .R."),
+        ("[turn]\nback = 'much'\n", 2, "number"),
+        ("[turn]\nback = 1e9\n", 2, "number"),
+        ("[turn\n", 1, "cannot be read"),
+        ("[turn]\nback = 1\nside = [", 3, "cannot be read"),
+        ("turn = " + "[" * 20_000, 1, "cannot be read"),
+        ("\nturn = " + "1" * 5_000, 2, "cannot be read"),
+        ("turn = 3\n", 1, "turn must be a table"),
+        ("[hand]\n[regrip]\nback-nowhere = 1\n", 3, "back-nowhere"),
     ],
 )
-def test_weights_that_make_no_sense_are_named(tmp_path: Path, text: str, word: str) -> None:
+def test_weights_that_make_no_sense_are_named(tmp_path: Path, text: str, line: int, word: str) -> None:
     own = tmp_path / "effort.toml"
-    own.write_text(text)
+    own.write_text("\n" + text)
     with pytest.raises(EffortError, match=word) as caught:
         load_effort(own)
-    assert str(own) in str(caught.value) and "\n" not in str(caught.value).strip()
+    assert str(caught.value).startswith(f"{own}:{line + 1}: ") and "\n" not in str(caught.value).strip()

@@ -152,7 +152,7 @@ def test_every_suggestion_does_what_it_should_from_that_state(state: LastLayer) 
 
 
 def test_proofs_say_what_was_searched() -> None:
-    for code in ("e1-sune-left", "e0-h"):
+    for code in ("e1-headlights-front", "e0-h"):
         first = library().of(code)[0]
         assert first.proof.startswith("shortest: ") and "searched exhaustively" in first.proof
 

@@ -187,7 +187,7 @@ def test_all_54_odd_cases_are_found_round_the_core() -> None:
             assert found.length == len(FLIP_ONE) + found.turns
             assert found.moves == (found.setup + FLIP_ONE + found.finish).cancelled()
             assert not is_padded(found.setup, FLIP_ONE, found.finish, 4)
-        assert result.proof(code).startswith(f"shortest: {case.shortest} setup and finish turns")
+        assert f"{case.shortest} setup and finish turns" in result.proof(code)
     assert result.cases["e1-headlights-front"].shortest == 0
 
 

@@ -11,7 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models.errors import LastlookError
-from models.toml_files import MAX_FILE_BYTES, read_blocks, read_text, without_blocks
+from models.toml_files import (
+    MAX_FILE_BYTES,
+    MAX_LINES,
+    TomlError,
+    line_of,
+    parse_toml,
+    read_blocks,
+    read_text,
+    without_blocks,
+)
 
 HEADERS = st.sampled_from(["[[sequence]]", "  [[ sequence ]]", "\t[[sequence]]  # a remark"])
 KEYS = [
@@ -102,6 +111,58 @@ def test_a_broken_block_spoils_nothing_but_itself(broken: str) -> None:
     tables = [table for table in found.values() if isinstance(table, dict)]
     assert tables.count({"turns": "R"}) == 3
     assert "is no TOML" in str(found[3])
+
+
+BROKEN = [
+    'note = "open',
+    "note = 1 1",
+    "note = [",
+    "note = [\n1,",
+    'note = """open',
+    "note = " + "[" * 9_000,
+    "note = " + "1" * 5_000,
+]
+
+
+@pytest.mark.parametrize("broken", BROKEN)
+@pytest.mark.parametrize("before", ["", "first = [\n1,\n\n]\n# note\n\n"])
+def test_what_is_no_toml_is_told_with_its_line(before: str, broken: str) -> None:
+    """Where what cannot be read begins or is seen to be none, counted in the file and not in the block."""
+    line = before.count("\n") + 1
+    for text in (before + broken, f"{before}{broken}\n\n"):
+        with pytest.raises(TomlError) as caught:
+            parse_toml(text)
+        assert line <= caught.value.line <= line + broken.count("\n")
+        assert caught.value.reason and "at end of document" not in str(caught.value)
+    told = dict(read_blocks(f"# mine\n\n[[sequence]]\n{before}{broken}", "sequence"))[3]
+    assert isinstance(told, str) and f", line {line + 3}" in told
+
+
+WRITTEN_AS = [
+    "[turn]\nside = 1\n",
+    "turn.side = 1\n",
+    "turn = {side = 1}\n",
+    '[ "turn" ]\n"side" = [\n1,\n]\n',
+]
+BEFORE_IT = ["", "# side\n\n", "note = '''\nside = 1\n[turn]\n'''\n", "\ntop = 1\n\n"]
+
+
+@pytest.mark.parametrize("written", WRITTEN_AS)
+@pytest.mark.parametrize("before", BEFORE_IT)
+def test_the_line_of_a_value_is_where_its_key_stands(written: str, before: str) -> None:
+    text = f"{before}{written}[pair]\nside = 1\n"
+    assert tomllib.loads(text)["turn"]["side"]
+    own = next(number for number, row in enumerate(written.split("\n")) if "side" in row)
+    assert line_of(text, "turn", "side") == before.count("\n") + own + 1
+    assert line_of(text, "pair", "side") == text.count("\n")
+
+
+def test_of_a_text_of_very_many_lines_no_line_is_looked_for() -> None:
+    many = "\n" * MAX_LINES
+    assert line_of(f"{many}turn = 1", "turn") == 0
+    with pytest.raises(TomlError) as caught:
+        parse_toml(f"{many}turn = [")
+    assert caught.value.line == 0
 
 
 def test_what_stands_before_the_first_block_is_told() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shlex
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -66,6 +67,31 @@ def test_the_readme_quotes_what_its_search_proves(capsys: pytest.CaptureFixture[
     (command,) = re.findall(r"^lastlook (find .*)$", readme, re.MULTILINE)
     (quoted,) = re.findall(r'"(shortest: [^"]*)"', readme)
     assert " ".join(quoted.split()) in outcome(capsys, *shlex.split(command))[1]
+
+
+@pytest.mark.parametrize("size", [2, 3, 4])
+def test_the_odds_of_a_case_are_those_of_its_states(size: int, capsys: pytest.CaptureFixture[str]) -> None:
+    codes = [*permutation_codes_for(size), *(codes_for(size) if size == 2 else codes_for(size)[:6])]
+    for code in codes:
+        out = outcome(capsys, "case", code, "--size", str(size))[1]
+        states, total = re.findall(r"comes up in ([\d,]+) of ([\d,]+) ", out)[0]
+        some, many = re.findall(r", (\w+) in (\d+)$", out, re.MULTILINE)[0]
+        odds = Fraction(int(states.replace(",", "")), int(total.replace(",", "")))
+        assert Fraction(1 if some == "one" else int(some), int(many)) == odds, code
+
+
+def test_find_calls_shortest_what_no_other_share_of_turns_undercuts(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A finish of six turns and no setup: a search of 5 + 5 turns does not try it."""
+    search_at = ["find", "e1-sune-left", "--turns", "R U F", "--depth"]
+    (row,) = json.loads(outcome(capsys, *search_at, "6", "--json")[1])
+    assert row["is_shortest"] and row["proof"].startswith("shortest: 6 setup and finish turns; ")
+    out = outcome(capsys, *search_at, "5")[1]
+    assert "shortest" not in out and "7 setup and finish turns, the fewest with at most 5 each; " in out
+    assert out.endswith("; 1 of that length with at most 5 each\n")
+    (row,) = json.loads(outcome(capsys, *search_at, "5", "--json")[1])
+    assert not row["is_shortest"] and row["shortest"] == 7
 
 
 def test_find_nothing_is_status_4(capsys: pytest.CaptureFixture[str]) -> None:
@@ -313,13 +339,23 @@ def test_a_broken_file_of_the_users_own_is_reported_and_the_rest_works(
     assert status == 0 and "library.toml:1: " in err
     assert outcome(capsys, "case", "e0-sune")[0] == 0
     (folder / "effort.toml").write_text("[turn]\nside = 'x'\n")
-    status, _, err = outcome(capsys, "case", "e0-sune")
-    assert status == 1 and "effort.toml" in err
+    status, _, err = outcome(capsys, "find", "e0-sune", "--depth", "4", "--keep", "1", "--by", "effort")
+    assert status == 0 and "effort.toml:2: " in err
     (folder / "effort.toml").unlink()
     for text in ("core = 3\n", '[[core]]\nturns = "R"\n'):
         (folder / "cores.toml").write_text(text)
         status, _, err = outcome(capsys, "find", "e1-sune-left", "--depth", "1")
         assert status == 1 and "cores.toml:1: " in err and err.count("\n") == 1
+    # what a core does is known where it is used
+    good = '[[core]]\nname = "good"\nturns = "R U R\' U R U2 R\'"\n'
+    for turns in ("R U R", "U x", "3Rw U 3Rw'"):
+        (folder / "cores.toml").write_text(f'{good}[[core]]\nname="mine"\nturns="{turns}"\n')
+        for more in ([], ["--mirrored", "--inverted", "--angles"]):
+            line = ["find", "e0-antisune", "--size", "3", "--depth", "1", "--core"]
+            status, out, err = outcome(capsys, *line, "mine", *more)
+            assert status in (1, 2) and f"{folder / 'cores.toml'}:4: core mine" in err
+            assert out == "" and err.count("\n") == 1
+        assert outcome(capsys, *line, "good", "--inverted")[0] == 0
 
 
 @pytest.mark.parametrize("width", [24, 40, 60, 61, 80, 200])

@@ -78,11 +78,50 @@ def test_a_broken_entry_is_told_once_and_the_rest_is_used(
 
 
 @pytest.mark.parametrize(
+    "command",
+    [*(one for one in READERS if "add" not in one), ["check", "R U R' U R U2 R'"]],
+    ids=" ".join,
+)
+def test_broken_weights_are_told_once_and_the_built_in_ones_are_used(
+    command: list[str], data: Path, places: dict[str, Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """They only put sequences in order: nothing that a picture says depends on them."""
+    library = data / "library.toml"
+    library.write_text(GOOD)
+    good = run([part.format(**places) for part in command]), capsys.readouterr().out
+    library.write_text(GOOD)
+    (data / "hidden.toml").unlink(missing_ok=True)
+    weights = data / "effort.toml"
+    weights.write_text("[turn]\nside = 1\nR = -5\n")
+    status = run([part.format(**places) for part in command])
+    out, err = capsys.readouterr()
+    assert status == good[0]
+    if command[0] not in ("label", "score", "read"):  # these tell how long it took
+        assert out == good[1]
+    (line,) = (line for line in err.splitlines() if line.startswith("lastlook: "))
+    assert line.startswith(f"lastlook: {weights}:3: unknown weight R in [turn]; known are ")
+    assert line.endswith("; passed over, the built-in weights are used")
+    assert weights.read_text().endswith("R = -5\n")
+
+
+@pytest.mark.parametrize("content", [b"\xff", b"x = [", None])
+def test_weights_that_are_no_text_stop_nothing(
+    content: bytes | None, data: Path, places: dict[str, Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    weights = data / "effort.toml"
+    weights.mkdir() if content is None else weights.write_bytes(content)
+    for command in (["check", "R"], ["case", "e0-sune"]):
+        status, (line,) = told(capsys, places, command)
+        assert status == 0 and str(weights) in line and line.endswith("the built-in weights are used")
+
+
+@pytest.mark.parametrize(
     ("name", "content", "where", "goes_on"),
     [
         ("library.toml", b"\xff", "library.toml: ", "the built-in sequences are used"),
         ("library.toml", b"rubbish = [\n", "library.toml:1: ", "all other sequences are used"),
         ("library.toml", 2 * SOLVES_NOTHING.encode(), "library.toml:1: ", "all other sequences are used"),
+        ("hidden.toml", b"\xff", "hidden.toml: ", "the built-in sequences are used"),
         ("hidden.toml", b"\n[[sequence]]\ncode = [\n", "hidden.toml:2: ", "all other sequences are used"),
     ],
 )

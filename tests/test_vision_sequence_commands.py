@@ -142,6 +142,29 @@ def test_a_library_without_a_sequence_is_an_empty_one(
     assert outcome(capsys, "sequence", "list")[1] == f"e0-sune\t{sune}\n"
 
 
+def test_what_was_hidden_does_not_come_back_from_a_relation(
+    own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A sune done backwards is an antisune that the library holds as well, and the other way round. What is
+    hidden is shown under no heading, and nothing else is lost by that."""
+    shown = case_shown(capsys, "e0-sune")
+    sune = "R U R' U R U2 R'"
+    assert outcome(capsys, "sequence", "remove", "e0-sune", sune)[0] == 0
+    assert case_shown(capsys, "e0-sune") == shown - {sune}
+    for turns in shown - {sune}:
+        status, _, err = outcome(capsys, "sequence", "remove", "e0-sune", turns)
+        # what is carried over stands in no file
+        assert status == 0 or "no such sequence" in err
+        assert (turns in case_shown(capsys, "e0-sune")) == (status != 0)
+
+
+def case_shown(capsys: pytest.CaptureFixture[str], code: str) -> set[str]:
+    """The sequences that `case` tells of, its own and those carried over."""
+    found = json.loads(outcome(capsys, "case", code, "--json")[1])
+    own = {one["turns"] for angle in found["angles"] for one in angle["sequences"]}
+    return own | {one["turns"] for one in found["carried_over"]}
+
+
 def test_removing_counts_lines_as_an_editor_does(
     own_folders: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -180,6 +203,23 @@ def test_what_check_finds_to_solve_a_case_can_be_added(
     partner = "e0-antisune" if code == "e0-sune" else "V"
     core = ("--core", turns, "--mirrored", "--depth", "2", "-n", "3")
     assert outcome(capsys, "find", code, partner, *core)[0] == 0
+
+
+def test_one_sequence_of_a_case_is_one_line(own_folders: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It stands in the file of all cubes, in that of the 2x2x2 and in one's own. As data each is told."""
+    assert outcome(capsys, "sequence", "add", "e0-sune", "R U R' U R U2 R'")[0] == 0
+    for command in (["list", "--all"], ["list", "--all", "e0-sune"], ["export", "--all"]):
+        lines = outcome(capsys, "sequence", *command)[1].splitlines()
+        assert "e0-sune\tR U R' U R U2 R'" in lines and len(lines) == len(set(lines))
+    rows = json.loads(outcome(capsys, "sequence", "list", "--all", "--json")[1])
+    assert {f"{row['code']}\t{row['turns']}" for row in rows} == set(
+        outcome(capsys, "sequence", "list", "--all")[1].splitlines()
+    )
+    alike = [row for row in rows if (row["code"], row["turns"]) == ("e0-sune", "R U R' U R U2 R'")]
+    assert len(alike) == len({(row["file"], row["line"]) for row in alike}) == 3
+    exported = own_folders / "all.txt"
+    said = outcome(capsys, "sequence", "export", "--all", str(exported))[1]
+    assert said.startswith(f"{len(exported.read_text().splitlines())} sequences written")
 
 
 def test_what_was_exported_is_imported_whole(own_folders: Path, capsys: pytest.CaptureFixture[str]) -> None:

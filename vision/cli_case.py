@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import gcd
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -112,10 +113,15 @@ def _print_case(console: Console, case: Case, size: int) -> None:
     total = state_count(size)
     states = round(case.chance(size) * total)
     console.print()
-    say(
-        console,
-        f"comes up in {states:,} of {total:,} states of a {size}x{size}x{size}, one in {total / states:.0f}",
-    )
+    where = f"of {total:,} states of a {size}x{size}x{size}"
+    say(console, f"comes up in {states:,} {where}, {_odds(states, total)}")
+
+
+def _odds(some: int, total: int) -> str:
+    """The share as "one in 108", or as "2 in 3" where it is no whole number."""
+    divisor = gcd(some, total)
+    share = some // divisor
+    return f"{'one' if share == 1 else share} in {total // divisor}"
 
 
 def _print_permutation(console: Console, case: PermutationCase, size: int) -> None:
@@ -126,7 +132,7 @@ def _print_permutation(console: Console, case: PermutationCase, size: int) -> No
     for cycle in cycles_of(case):
         say(console, f"  {cycle}")
     console.print()
-    say(console, f"comes up in {case.states} of {total} arrangements, one in {total / case.states:.0f}")
+    say(console, f"comes up in {case.states} of {total} arrangements, {_odds(case.states, total)}")
 
 
 def _print_relations(console: Console, found: dict[str, object]) -> None:

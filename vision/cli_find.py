@@ -13,8 +13,8 @@ from vision.json_lines import json_line
 from vision.terminal import say
 
 if TYPE_CHECKING:
-    from models.search_result import Core, Progress, Result
-    from models.turns import Moves
+    from models.search_result import CaseResult, Core, Progress, Result
+    from models.sequences import StoredCore
 
 
 def register(app: typer.Typer) -> None:
@@ -124,8 +124,7 @@ def _groups(codes: Sequence[str], named: Sequence[str], size: int) -> list[tuple
     """Codes that are searched together, with their cores."""
     from models.cases import CASES
     from models.permutation import PERMUTATION_CASES
-    from models.search_result import NO_CORE, Core
-    from models.sequences import widened
+    from models.search_result import NO_CORE
     from vision.library_files import open_cores
 
     known = open_cores()
@@ -136,23 +135,25 @@ def _groups(codes: Sequence[str], named: Sequence[str], size: int) -> list[tuple
         odd = code in CASES and CASES[code].edges in ("e1", "e3")
         parity = code in PERMUTATION_CASES and PERMUTATION_CASES[code].parity
         kinds.setdefault("flip-one" if odd else "swap-two" if parity else "", []).append(code)
-    return [
-        (group, [Core(name, widened(known[name], size)) if name else NO_CORE])
-        for name, group in kinds.items()
-    ]
+    return [(group, [_stored(name, known[name], size) if name else NO_CORE]) for name, group in kinds.items()]
 
 
-def _core(text: str, known: dict[str, Moves], size: int) -> Core:
+def _stored(name: str, core: StoredCore, size: int) -> Core:
+    from models.search_result import Core
+    from models.sequences import widened
+
+    return Core(name, widened(core.moves, size), where=core.where)
+
+
+def _core(text: str, known: dict[str, StoredCore], size: int) -> Core:
     from models.errors import NotationError, UsageError
     from models.notation import parse_moves
     from models.search_result import NO_CORE, Core
-    from models.sequences import widened
 
     if text == "none":
         return NO_CORE
-    moves = known.get(text)
-    if moves is not None:
-        return Core(text, widened(moves, size))
+    if text in known:
+        return _stored(text, known[text], size)
     try:
         return Core(text, parse_moves(text, size))
     except NotationError as error:
@@ -193,6 +194,7 @@ def _rows(result: Result) -> Iterator[dict[str, object]]:
             "size": result.size,
             "shortest": case.shortest,
             "minimal": case.minimal,
+            "is_shortest": result.is_shortest(case.code),
             "complete": result.complete,
             "proof": result.proof(case.code),
             "sequences": [
@@ -214,8 +216,8 @@ def _rows(result: Result) -> Iterator[dict[str, object]]:
 def _unsearched(code: str, size: int) -> dict[str, object]:
     """The row of a case that a stopped search did not come to."""
     return {
-        "code": code, "size": size, "shortest": None, "minimal": 0, "complete": False,
-        "proof": "not searched", "sequences": [],
+        "code": code, "size": size, "shortest": None, "minimal": 0, "is_shortest": False,
+        "complete": False, "proof": "not searched", "sequences": [],
     }  # fmt: skip
 
 
@@ -232,13 +234,20 @@ def _print_results(results: Sequence[Result], missed: Sequence[str]) -> None:
                 say(console, f"  {found.moves}", hang=4)
                 words = f"{found.moves.obtm} OBTM, {found.moves.etm} ETM, effort {found.effort:.1f}"
                 say(console, f"    {words}; {made}" if made else f"    {words}", hang=6, style="dim")
-            many = f"; {case.minimal} of that length" if case.minimal else ""
-            many += "" if not many or result.proved(case.code) else " so far"
-            say(console, f"  {result.proof(case.code)}{many}", hang=4)
+            say(console, f"  {result.proof(case.code)}{_many(result, case)}", hang=4)
         if not result.complete:
             say(console, "stopped before the end; this is what was found until then")
     if missed:
         say(console, f"not searched: {', '.join(missed)}")
+
+
+def _many(result: Result, case: CaseResult) -> str:
+    """How many sequences there are of the fewest turns, as far as they were counted."""
+    if not case.minimal:
+        return ""
+    counted = "" if result.is_counted(case.code) else f" with at most {result.depth} each"
+    stopped = "" if result.proved(case.code) else " so far"
+    return f"; {case.minimal} of that length{stopped or counted}"
 
 
 def _add(results: Sequence[Result]) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -107,12 +107,18 @@ def list_sequences(
     if as_json:
         typer.echo(json_line([_row(entry) for entry in entries]))
     else:
-        for entry in entries:
-            typer.echo(f"{entry.code}\t{entry.turns}")
+        for line in _lines(entries):
+            typer.echo(line)
         if not entries:
             typer.echo(_none_of(code, every), err=True)
     for bad in library.bad:
         typer.echo(f"left out: {bad}", err=True)
+
+
+def _lines(entries: Iterable[Entry]) -> list[str]:
+    """Code, a tab and the turns of each, once for those that stand in several files: one's own and the
+    built-in ones, those for a 2x2x2 and those for all cubes."""
+    return list(dict.fromkeys(f"{entry.code}\t{entry.turns}" for entry in entries))
 
 
 def _none_of(code: str | None, every: bool) -> str:
@@ -273,8 +279,8 @@ def export_sequences(
     printed = file is None or str(file) == "-"
     check_outputs([("FILE", None if printed else file, "sequences")])
     library = open_library()
-    kept = [e for e in library.entries if every or e.file in library.own]
-    text = "".join(f"{entry.code}\t{entry.turns}\n" for entry in kept)
+    kept = _lines(entry for entry in library.entries if every or entry.file in library.own)
+    text = "".join(f"{line}\n" for line in kept)
     if file is None or printed:
         typer.echo(text, nl=False)
     else:

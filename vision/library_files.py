@@ -26,8 +26,7 @@ from vision.streams import complain
 if TYPE_CHECKING:
     from models.effort import EffortModel
     from models.library import Library
-    from models.sequences import BadEntry
-    from models.turns import Moves
+    from models.sequences import BadEntry, StoredCore
 
 
 def cache_folder() -> Path:
@@ -55,12 +54,23 @@ def effort_path() -> Path:
     return data_folder() / "effort.toml"
 
 
-def open_effort() -> EffortModel:
-    """The user's weights where there are any, else the built-in ones."""
+def open_effort(*, tell: bool = True) -> EffortModel:
+    """The user's weights where there are any, else the built-in ones.
+
+    Those in which something is wrong are passed over as a whole, for they do no more than put sequences in
+    order; that is told in one line on standard error where ``tell`` is True.
+    """
     from models.effort import load_effort
 
     path = effort_path()
-    return load_effort(path if kind_at(path) != "nothing" else None)
+    if kind_at(path) == "nothing":
+        return load_effort()
+    try:
+        return load_effort(path)
+    except LastlookError as error:
+        if tell:
+            complain(f"{error}; passed over, the built-in weights are used")
+        return load_effort()
 
 
 def open_library(*, tell: bool = True) -> Library:
@@ -70,18 +80,23 @@ def open_library(*, tell: bool = True) -> Library:
     """
     from models.library import load_library
     from models.sequences import BadEntry
-    from models.toml_files import read_blocks, read_text
+    from models.toml_files import FileError, read_blocks, read_text
 
     hidden: set[tuple[str, str]] = set()
     bad: list[BadEntry] = []
     path = hidden_path()
     if kind_at(path) != "nothing":
-        for line, table in read_blocks(read_text(path), "sequence"):
+        try:
+            blocks = list(read_blocks(read_text(path), "sequence"))
+        except FileError as error:
+            blocks = [(0, error.reason)]
+        for line, table in blocks:
             if isinstance(table, dict):
                 hidden.add((str(table.get("code")), str(table.get("turns"))))
             else:
                 bad.append(BadEntry(str(path), line, table))
-    library = load_library([library_path()], hidden=hidden, cache_folder=cache_folder(), effort=open_effort())
+    weights = open_effort(tell=tell)
+    library = load_library([library_path()], hidden=hidden, cache_folder=cache_folder(), effort=weights)
     library = replace(library, bad=(*library.bad, *bad))
     if tell:
         tell_passed_over(library.bad)
@@ -97,12 +112,12 @@ def tell_passed_over(bad: Sequence[BadEntry]) -> None:
     complain(f"{bad[0]}{more}; passed over, {rest}")
 
 
-def open_cores() -> dict[str, Moves]:
+def open_cores() -> dict[str, StoredCore]:
     """Named cores, the user's added to or in place of the built-in ones."""
-    from models.sequences import read_cores
+    from models.sequences import stored_cores
 
     path = data_folder() / "cores.toml"
-    return read_cores(path if kind_at(path) != "nothing" else None)
+    return stored_cores(path if kind_at(path) != "nothing" else None)
 
 
 @contextmanager
