@@ -214,14 +214,21 @@ def _learn(answers: list[dict[str, Any]], settings: Settings, profile: str, *, r
     watch, loaded = DriftWatch(), load_named(profile)
     assert loaded is not None
     for one in seen:
-        warning = watch.add(one.samples, loaded)
-        if warning is not None:
-            typer.echo(f"note: {warning}", err=True)
-    if really:
-        good = [one for one in seen if worth_learning(one.reading, one.samples)]
+        watch.add(one.samples, loaded)
+    warning = watch.warning()
+    if warning is not None:
+        typer.echo(f"note: {warning}", err=True)
+    if really and watch.has_drifted:
+        typer.echo(f"nothing added to {profile!r}: it learns from its own cube alone", err=True)
+    elif really:
+        own = [one for one in seen if one.may_be_of(loaded)]
+        good = [one for one in own if worth_learning(one.reading, one.samples)]
         if good:
             learned(loaded, good).save(profile_path(profile))
-        typer.echo(f"{counted(len(good), 'picture')} added to {profile!r}", err=True)
+        others = (
+            f"; {len(seen) - len(own)} of cubes of another size left alone" if len(own) < len(seen) else ""
+        )
+        typer.echo(f"{counted(len(good), 'picture')} added to {profile!r}{others}", err=True)
 
 
 def _list_problems(problems: list[Problem], words: str = "could not be read") -> None:
