@@ -9,6 +9,7 @@ import subprocess
 import sys
 import tempfile
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 import cv2
@@ -23,7 +24,7 @@ from calibration.collect import collect
 from calibration.colour import linear_to_srgb
 from calibration.compare import OURS, candidates
 from calibration.labelling import Shot
-from calibration.profile import COLOURS, SCHEME, default_profile, load_profile
+from calibration.profile import COLOURS, SCHEME, ColourSample, default_profile, load_profile
 from calibration.samples import CLIPPED_FROM
 from models.errors import LastlookError, UsageError
 from vision.calibrate import profile_from_photos, shots_of
@@ -36,7 +37,7 @@ from vision.one_cube import Read
 from vision.panel import INK, PAPER, RULE, STICKER_RGB
 from vision.picked_faces import PickedFace, parse_face, profile_from_faces, sample_face
 from vision.pipeline import read_whole
-from vision.profile_picture import profile_image, profile_text
+from vision.profile_picture import WIDTH, profile_image, profile_text
 from vision.profiles import load_named, profile_names, profile_path
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
@@ -386,6 +387,24 @@ def test_no_name_lies_on_an_ellipse(spread: float, monkeypatch: pytest.MonkeyPat
         assert left > 440 and 90 < baseline < 700
         under = blank[baseline - how.size + 4 : baseline, left : left + how.width(name)]
         assert {tuple(pixel) for pixel in under.reshape(-1, 3).tolist()} <= allowed, name
+
+
+@pytest.mark.parametrize("sizes", [(), (2, 3, 4, 5), (2, 3, 4, 5, 6, 7)])
+def test_no_words_of_a_profile_lie_on_others(sizes: tuple[int, ...], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each from the tops of its capitals to the feet of its letters, as wide as it is measured."""
+    samples = tuple(ColourSample(0, (0.5,) * 3, None, f"a{i}#U") for i in range(1234))
+    profile = replace(default_profile(), name="A profile of any cube", sizes=sizes, samples=samples)
+    boxes: dict[str, tuple[float, float, float, float]] = {}
+
+    def noted(how: Lettering, image: np.ndarray, text: str, left: int, baseline: int) -> None:
+        rise, fall = 0.75 * how.size, 0.22 * how.size
+        boxes[text] = left, baseline - rise, left + how.width(text), baseline + fall
+
+    monkeypatch.setattr(Lettering, "put", noted)
+    profile_image(profile)
+    for (one, (l1, t1, r1, b1)), (two, (l2, t2, r2, b2)) in combinations(boxes.items(), 2):
+        assert r1 <= l2 or r2 <= l1 or b1 <= t2 or b2 <= t1, (one, two)
+        assert max(r1, r2) <= WIDTH
 
 
 def test_the_picture_and_the_text_of_a_profile_show_all_six() -> None:
