@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 from sticker_maker import albedo, make_samples
 
 import vision.calibrate
+from calibration.classes import closest_pair
 from calibration.collect import collect
 from calibration.colour import linear_to_srgb
 from calibration.compare import OURS, candidates
@@ -412,6 +413,17 @@ def test_the_picture_and_the_text_of_a_profile_show_all_six() -> None:
     assert image.shape == (760, 1180, 3) and len(np.unique(image.reshape(-1, 3), axis=0)) > 50
     text = profile_text(default_profile())
     assert all(name in text for name in COLOURS) and "CIEDE2000" in text
+
+
+def test_scatter_is_one_thing_in_what_is_said_of_a_profile(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The column's widest standard deviation in a* and b*; not how far two lie apart in light."""
+    drawn: list[str] = []
+    monkeypatch.setattr(Lettering, "put", lambda self, image, text, *where: drawn.append(text))
+    profile_image(default_profile())
+    text = profile_text(default_profile())
+    assert text.count("scatter") == 1 and "scatter" in text.splitlines()[1]
+    apart = f"{closest_pair(default_profile()).deviations:.1f} standard deviations apart"
+    assert apart in text and apart in " ".join(drawn) and "scatter" not in " ".join(drawn)
 
 
 def test_a_name_of_ones_own_has_the_usual_one_beside_it(

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classes import ColourClass, classes_of, closest_pair
+from calibration.classes import ClosestPair, ColourClass, classes_of, closest_pair
 from calibration.compare import OURS, Score
 from calibration.profile import COLOURS, Profile
 from vision.lettering import BOLD, Lettering
@@ -41,8 +41,8 @@ def profile_image(profile: Profile) -> Image:
     _plane(canvas, classes)
     pair = closest_pair(profile)
     words = (
-        f"Closest: {pair.first} and {pair.second}, {pair.ciede2000:.1f} apart in CIEDE2000,"
-        f" {pair.deviations:.1f} times their scatter."
+        f"Closest: {pair.first} and {pair.second}, {pair.ciede2000:.1f} apart in CIEDE2000;"
+        f" {_apart_in_light(pair)}."
     )
     plain = Lettering(17, colour=INK)
     for i, line in enumerate(plain.wrapped(words, 360)):
@@ -156,6 +156,11 @@ def _spread(one: ColourClass) -> float:
     return float(np.sqrt(max(np.linalg.eigvalsh(one.ab_cov)[-1], 0.0)))
 
 
+def _apart_in_light(pair: ClosestPair) -> str:
+    """Along the way in which the two part best, brightness included; the ellipses are of a* and b* alone."""
+    return f"as light, brightness included, {pair.deviations:.1f} standard deviations apart"
+
+
 def _bgr(one: ColourClass) -> tuple[int, ...]:
     """The look of a colour as OpenCV draws it, 0..255."""
     return tuple(int(v) for v in np.round(one.srgb[::-1] * 255))
@@ -219,8 +224,8 @@ def profile_lines(profile: Profile) -> list[tuple[str, str]]:
         ))  # fmt: skip
     pair = closest_pair(profile)
     rest = [
-        f"closest pair: {pair.first} and {pair.second}, CIEDE2000 {pair.ciede2000:.1f},"
-        f" {pair.deviations:.1f} times their scatter",
+        f"closest pair: {pair.first} and {pair.second}, CIEDE2000 {pair.ciede2000:.1f};"
+        f" {_apart_in_light(pair)}",
         *(f"held out, {name}: {100 * value:.1f} %" for name, value in profile.held_out.items()),
         *([profile.note] if profile.note else []),
     ]
