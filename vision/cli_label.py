@@ -133,12 +133,16 @@ def label_command(
         _list_problems(list(gathered.problems))
         typer.echo("lastlook: no picture or recording there; name files or folders that hold some", err=True)
         raise typer.Exit(4)
+    kinds = {item.kind for item in gathered.items}
+    if annotate is not None and "recording" in kinds:
+        how = "" if stills is not None else "; --stills FOLDER keeps a picture of each case shown"
+        typer.echo(f"note: recordings are not annotated{how}", err=True)
     settings = Settings(
         photos=PhotoReader(
             size,
             None if front is None else front.value,
             profile,
-            None if annotate is None else str(annotate),
+            str(annotate) if annotate is not None and "picture" in kinds else None,
             mirrored=mirrored,
         ),
         out=None if out in (None, "-") else Path(str(out)),
