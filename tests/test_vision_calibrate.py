@@ -71,13 +71,23 @@ def test_faces_pointed_out_by_hand_become_a_profile(tmp_path: Path) -> None:
     faces = [a_face(colour, at, canvas) for colour, at in zip(COLOURS, places, strict=True)]
     cv2.imwrite(str(tmp_path / "x.png"), canvas)
     made = profile_from_faces("mine", str(tmp_path / "x.png"), faces, 4)
-    assert (
-        not made.warnings and len(made.profile.samples) == 6 * 15
-    )  # the odd sticker of each face is left out
+    assert len(made.profile.samples) == 6 * 15  # the odd sticker of each face is left out, and told of
+    (told,) = made.warnings
+    assert "unlike the rest" in told and told.endswith(", ".join(f"{colour} 1 of 16" for colour in COLOURS))
     for sample in made.profile.samples:
         assert np.allclose(sample.linear_rgb, albedo("usual")[sample.colour] * 0.7, atol=0.01)
     part = profile_from_faces("mine", str(tmp_path / "x.png"), faces[:2], 4)
-    assert "red" in part.warnings[0]
+    assert "never seen: red" in part.warnings[1]
+    x, y = places[2]
+    for col in (2, 3):  # two red ones under a lamp's reflection
+        cv2.rectangle(canvas, (x + col * 30 + 3, y + 93), (x + col * 30 + 26, y + 116), (255,) * 3, -1)
+    x, y = places[1]  # all of yellow burnt out
+    cv2.rectangle(canvas, (x, y), (x + 120, y + 120), (90, 255, 255), -1)
+    cv2.imwrite(str(tmp_path / "y.png"), canvas)
+    glare = profile_from_faces("mine", str(tmp_path / "y.png"), faces[1:3], 4)
+    assert len(glare.profile.samples) == 16 - 3
+    assert glare.warnings[0].endswith("red 3 of 16") and "unlike the rest" in glare.warnings[0]
+    assert glare.warnings[1].endswith("yellow 16 of 16") and "burnt out" in glare.warnings[1]
     for wrong in ([], [faces[0], faces[0]], [PickedFace("mauve", faces[0].corners_xy)]):
         with pytest.raises(UsageError):
             profile_from_faces("mine", str(tmp_path / "x.png"), wrong, 4)
