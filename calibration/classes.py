@@ -33,7 +33,11 @@ class ColourClass:
 
 @dataclass(frozen=True, slots=True)
 class ClosestPair:
-    """The two classes nearest to each other, in CIEDE2000, and in standard deviations of their scatter."""
+    """The two classes nearest to each other in CIEDE2000.
+
+    ``deviations`` is how far apart they are in standard deviations of their stickers' log light, all three
+    channels together (Mahalanobis distance), under one light.
+    """
 
     first: str
     second: str

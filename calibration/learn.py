@@ -6,6 +6,7 @@ model is fitted to all samples, so taking those out and fitting again gives the 
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -51,6 +52,10 @@ class Seen:
     picture: str
     samples: StickerSamples
     reading: Reading
+
+    def may_be_of(self, profile: Profile) -> bool:
+        """Whether its cube has a number of layers that the profile's cube may have."""
+        return not profile.sizes or self.samples.size in profile.sizes
 
 
 def learned(profile: Profile, pictures: Sequence[Seen]) -> Profile:
@@ -102,19 +107,37 @@ def colours_alone(profile: Profile) -> Profile:
 
 
 class DriftWatch:
-    """Notices when the general profile explains a session's pictures better than the cube's own does."""
+    """Notices when the general profile explains a session's pictures better than the cube's own does.
+
+    One picture tells next to nothing of that, so a session is asked as a whole: by the middle one of its
+    newest pictures, ``MOST_LEARNED`` at most.
+    """
 
     def __init__(self) -> None:
-        self._better: list[float] = []
+        self._better: deque[float] = deque(maxlen=MOST_LEARNED)
+        self._told = False
 
-    def add(self, samples: StickerSamples, profile: Profile) -> str | None:
-        """Take in a picture of the cube of ``profile``; a warning once the session speaks against it."""
+    def add(self, samples: StickerSamples, profile: Profile) -> None:
+        """Take in a picture that was read as one of the cube of ``profile``."""
         general = read_stickers(samples, default_profile()).log_evidence
         self._better.append(general - read_stickers(samples, colours_alone(profile)).log_evidence)
-        if len(self._better) >= DRIFT_PICTURES and float(np.median(self._better)) > DRIFT_NATS:
-            self._better.clear()
-            return "this looks like another cube or another lamp than the profile's; calibrate again"
-        return None
+
+    @property
+    def can_tell(self) -> bool:
+        """Whether there are pictures enough to speak of drift."""
+        return len(self._better) >= DRIFT_PICTURES
+
+    @property
+    def has_drifted(self) -> bool:
+        """Whether the session, as far as it has come, speaks against the profile."""
+        return self.can_tell and float(np.median(self._better)) > DRIFT_NATS
+
+    def warning(self) -> str | None:
+        """What to tell the person, the first time that there is something to tell."""
+        if self._told or not self.has_drifted:
+            return None
+        self._told = True
+        return "this looks like another cube or another lamp than the profile's; calibrate again"
 
 
 def best_profile(

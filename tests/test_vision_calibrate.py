@@ -9,6 +9,7 @@ import subprocess
 import sys
 import tempfile
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 import cv2
@@ -19,11 +20,12 @@ from hypothesis import strategies as st
 from sticker_maker import albedo, make_samples
 
 import vision.calibrate
+from calibration.classes import closest_pair
 from calibration.collect import collect
 from calibration.colour import linear_to_srgb
 from calibration.compare import OURS, candidates
 from calibration.labelling import Shot
-from calibration.profile import COLOURS, SCHEME, default_profile, load_profile
+from calibration.profile import COLOURS, SCHEME, ColourSample, default_profile, load_profile
 from calibration.samples import CLIPPED_FROM
 from models.errors import LastlookError, UsageError
 from vision.calibrate import profile_from_photos, shots_of
@@ -36,7 +38,7 @@ from vision.one_cube import Read
 from vision.panel import INK, PAPER, RULE, STICKER_RGB
 from vision.picked_faces import PickedFace, parse_face, profile_from_faces, sample_face
 from vision.pipeline import read_whole
-from vision.profile_picture import profile_image, profile_text
+from vision.profile_picture import WIDTH, profile_image, profile_text
 from vision.profiles import load_named, profile_names, profile_path
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
@@ -69,13 +71,23 @@ def test_faces_pointed_out_by_hand_become_a_profile(tmp_path: Path) -> None:
     faces = [a_face(colour, at, canvas) for colour, at in zip(COLOURS, places, strict=True)]
     cv2.imwrite(str(tmp_path / "x.png"), canvas)
     made = profile_from_faces("mine", str(tmp_path / "x.png"), faces, 4)
-    assert (
-        not made.warnings and len(made.profile.samples) == 6 * 15
-    )  # the odd sticker of each face is left out
+    assert len(made.profile.samples) == 6 * 15  # the odd sticker of each face is left out, and told of
+    (told,) = made.warnings
+    assert "unlike the rest" in told and told.endswith(", ".join(f"{colour} 1 of 16" for colour in COLOURS))
     for sample in made.profile.samples:
         assert np.allclose(sample.linear_rgb, albedo("usual")[sample.colour] * 0.7, atol=0.01)
     part = profile_from_faces("mine", str(tmp_path / "x.png"), faces[:2], 4)
-    assert "red" in part.warnings[0]
+    assert "never seen: red" in part.warnings[1]
+    x, y = places[2]
+    for col in (2, 3):  # two red ones under a lamp's reflection
+        cv2.rectangle(canvas, (x + col * 30 + 3, y + 93), (x + col * 30 + 26, y + 116), (255,) * 3, -1)
+    x, y = places[1]  # all of yellow burnt out
+    cv2.rectangle(canvas, (x, y), (x + 120, y + 120), (90, 255, 255), -1)
+    cv2.imwrite(str(tmp_path / "y.png"), canvas)
+    glare = profile_from_faces("mine", str(tmp_path / "y.png"), faces[1:3], 4)
+    assert len(glare.profile.samples) == 16 - 3
+    assert glare.warnings[0].endswith("red 3 of 16") and "unlike the rest" in glare.warnings[0]
+    assert glare.warnings[1].endswith("yellow 16 of 16") and "burnt out" in glare.warnings[1]
     for wrong in ([], [faces[0], faces[0]], [PickedFace("mauve", faces[0].corners_xy)]):
         with pytest.raises(UsageError):
             profile_from_faces("mine", str(tmp_path / "x.png"), wrong, 4)
@@ -388,11 +400,40 @@ def test_no_name_lies_on_an_ellipse(spread: float, monkeypatch: pytest.MonkeyPat
         assert {tuple(pixel) for pixel in under.reshape(-1, 3).tolist()} <= allowed, name
 
 
+@pytest.mark.parametrize("sizes", [(), (2, 3, 4, 5), (2, 3, 4, 5, 6, 7)])
+def test_no_words_of_a_profile_lie_on_others(sizes: tuple[int, ...], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each from the tops of its capitals to the feet of its letters, as wide as it is measured."""
+    samples = tuple(ColourSample(0, (0.5,) * 3, None, f"a{i}#U") for i in range(1234))
+    profile = replace(default_profile(), name="A profile of any cube", sizes=sizes, samples=samples)
+    boxes: dict[str, tuple[float, float, float, float]] = {}
+
+    def noted(how: Lettering, image: np.ndarray, text: str, left: int, baseline: int) -> None:
+        rise, fall = 0.75 * how.size, 0.22 * how.size
+        boxes[text] = left, baseline - rise, left + how.width(text), baseline + fall
+
+    monkeypatch.setattr(Lettering, "put", noted)
+    profile_image(profile)
+    for (one, (l1, t1, r1, b1)), (two, (l2, t2, r2, b2)) in combinations(boxes.items(), 2):
+        assert r1 <= l2 or r2 <= l1 or b1 <= t2 or b2 <= t1, (one, two)
+        assert max(r1, r2) <= WIDTH
+
+
 def test_the_picture_and_the_text_of_a_profile_show_all_six() -> None:
     image = profile_image(default_profile())
     assert image.shape == (760, 1180, 3) and len(np.unique(image.reshape(-1, 3), axis=0)) > 50
     text = profile_text(default_profile())
     assert all(name in text for name in COLOURS) and "CIEDE2000" in text
+
+
+def test_scatter_is_one_thing_in_what_is_said_of_a_profile(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The column's widest standard deviation in a* and b*; not how far two lie apart in light."""
+    drawn: list[str] = []
+    monkeypatch.setattr(Lettering, "put", lambda self, image, text, *where: drawn.append(text))
+    profile_image(default_profile())
+    text = profile_text(default_profile())
+    assert text.count("scatter") == 1 and "scatter" in text.splitlines()[1]
+    apart = f"{closest_pair(default_profile()).deviations:.1f} standard deviations apart"
+    assert apart in text and apart in " ".join(drawn) and "scatter" not in " ".join(drawn)
 
 
 def test_a_name_of_ones_own_has_the_usual_one_beside_it(

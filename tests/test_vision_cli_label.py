@@ -108,6 +108,28 @@ def test_a_recording_counts_its_cases(tmp_path: Path, capsys: pytest.CaptureFixt
     assert told.err.splitlines()[-1] == f"1 file: {cases} shown in 1 recording"
 
 
+def test_that_recordings_are_not_annotated_is_told(
+    pictures: Path, tmp_path: Path, capsys: pytest.CaptureFixture
+) -> None:
+    """In one line, with what shows their cases instead; a folder is made for pictures alone."""
+    path, drawn = tmp_path / "grey.mp4", tmp_path / "drawn"
+    writer = cv2.VideoWriter(str(path), cv2.VideoWriter_fourcc(*"mp4v"), 5, (320, 240))
+    for _ in range(10):
+        writer.write(np.full((240, 320, 3), 90, np.uint8))
+    writer.release()
+    picture = str(pictures / "15-no-cube.jpg")
+    stills = ["--stills", str(tmp_path / "stills")]
+    for more in ([], [picture], stills):
+        assert run(["label", str(path), *more, "--annotate", str(drawn), "-j", "1"]) == 0
+        told = capsys.readouterr().err
+        assert told.count("recordings are not annotated") == 1
+        assert ("--stills" in told) == (more != stills)
+        assert drawn.exists() == (more == [picture])
+        shutil.rmtree(drawn, ignore_errors=True)
+    assert run(["label", picture, "--annotate", str(drawn), "-j", "1"]) == 0
+    assert "annotated" not in capsys.readouterr().err and len(list(drawn.iterdir())) == 1
+
+
 def test_what_teaches_is_read_as_it_was_labelled(
     pictures: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
 ) -> None:

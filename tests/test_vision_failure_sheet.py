@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from truth_answers import answer_of_truth
 
-from vision.answer import Answer
+from vision.answer import Answer, Candidate
 from vision.failure_sheet import failure_sheet
 from vision.report import as_object, failures
 from vision.scoring import marked, summed
@@ -66,3 +66,20 @@ def test_a_long_file_name_stays_in_its_cell(tmp_path: Path, written: list) -> No
     assert lines and all(width <= 300 for _, _, width in lines)
     name = next(text for text, *_ in lines if "a-long" in text)
     assert "missed: no-cube" in name and "end.jpg" in name
+
+
+def test_a_case_named_where_there_is_none_has_its_probability(written: list) -> None:
+    """As one named wrongly where there is another; both are claims that did not hold."""
+    answer = answer_of_truth(EASY)
+    assert answer.case is not None
+    case = replace(answer.case, code="e0-h", probability=0.934)
+    candidates = (Candidate("e0-h", 0.934), *answer.candidates[1:])
+    pictures = (EASY, SAMPLES / "15-no-cube.jpg")
+    marks = [
+        marked(replace(answer, case=case, candidates=candidates, image=str(one)), truth_of(one))
+        for one in pictures
+    ]
+    failure_sheet(marks, width=600)
+    assert [one["claimed"] for one in as_object(marks)["failures"]] == [0.934, 0.934]
+    told = [text for text, *_ in written if "wrong: e0-h" in text]
+    assert len(told) == 2 and all(text.endswith("93.4\N{NO-BREAK SPACE}%") for text in told), told

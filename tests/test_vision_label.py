@@ -24,7 +24,7 @@ from vision.answer import Answer, Candidate, NamedCase, TopFace
 from vision.answer_json import answer_from_json, answer_to_json
 from vision.gather import Item, gather
 from vision.json_lines import read_lines
-from vision.label import label, read_one
+from vision.label import UnwrittenError, label, read_one
 from vision.label_run import Progress, Settings, write_recording
 from vision.label_run import run as label_run
 from vision.ledger import AnswerLog
@@ -321,6 +321,30 @@ def test_recordings_of_one_name_keep_their_chapters_and_stills_apart(tmp_path: P
     written = [write_recording(item, (Shown("e0-h", 1.0, 2.0, 1.0, best),), wanted) for item in items]
     assert len(list(tmp_path.iterdir())) == 2 * 5  # four kinds of chapters and one still of each
     assert written[0][0]["still"] != written[1][0]["still"]
+
+
+def test_chapters_name_the_stills_as_the_answers_do(tmp_path: Path) -> None:
+    """One case has a picture, one has none; the pictures are where the paths say."""
+    shown = tuple(
+        Shown(code, at_s, at_s + 1.0, 1.0, Reading(at_s, {code: 1.0}, True, {}, jpeg))
+        for code, at_s, jpeg in (("e0-h", 1.0, b"x"), ("e0-sune", 3.0, None))
+    )
+    wanted = Settings(SHADES, chapters_to=tmp_path / "c", stills_to=tmp_path / "s")
+    answers = write_recording(Item("lesson.mp4", "recording", 1, 1), shown, wanted)
+    assert json.loads((tmp_path / "c" / "lesson.mp4.chapters.json").read_bytes()) == answers
+    assert Path(answers[0]["still"]).read_bytes() == b"x" and answers[1]["still"] is None
+
+
+def test_chapters_that_cannot_be_written_cost_no_still(tmp_path: Path) -> None:
+    (tmp_path / "in-the-way").write_bytes(b"-")
+    shown = (Shown("e0-h", 1.0, 2.0, 1.0, Reading(1.5, {"e0-h": 1.0}, True, {}, b"x")),)
+    for chapters, stills in (("in-the-way", "s"), ("c", "in-the-way")):
+        wanted = Settings(SHADES, chapters_to=tmp_path / chapters / "c", stills_to=tmp_path / stills / "s")
+        with pytest.raises(UnwrittenError, match="in-the-way") as told:
+            write_recording(Item("a.mp4", "recording", 1, 1), shown, wanted)
+        still = told.value.answers[0]["still"]
+        assert (still is not None) == (stills == "s") and (still is None or Path(still).is_file())
+    assert (tmp_path / "c" / "c" / "a.mp4.chapters.vtt").is_file()
 
 
 def test_a_folder_of_stills_that_cannot_be_made_is_told_as_one_line(tmp_path: Path) -> None:

@@ -11,14 +11,17 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import cv2
 import numpy as np
 import pytest
-from sticker_maker import albedo, make_samples
+from sticker_maker import LIGHTS, albedo, make_samples, random_layer
 
+import vision.label_learn
 from calibration.collect import collect
 from calibration.labelling import COVERED, SURE, Shot
 from calibration.learn import Seen, is_learned
 from calibration.profile import COLOURS, SCHEME, Profile, default_profile, load_profile
+from calibration.reading import read_stickers
 from models.cube import rotation_permutations
 from models.errors import LastlookError
 from vision.cli import run
@@ -141,6 +144,54 @@ def test_the_teacher_writes_each_look_and_passes_over_other_cubes(watched: dict,
     with pytest.raises(LastlookError, match=r"desk\.json"):
         teacher.close()
     assert not profile_path("desk").exists()
+
+
+def looks_of(cube: str, name: str, count: int = 12, size: int = 4) -> list[Seen]:
+    """Looks at an invented cube under many lights, read with the profile ``name``."""
+    rng = np.random.default_rng(4)
+    profile = load_profile(profile_path(name))
+    lights = [list(LIGHTS)[i % len(LIGHTS)] for i in range(count)]
+    made = [
+        make_samples(albedo(cube), light, rng, layer=random_layer(rng, size), size=size)[0]
+        for light in lights
+    ]
+    return [Seen(f"{i}.jpg", samples, read_stickers(samples, profile)) for i, samples in enumerate(made)]
+
+
+def test_the_teacher_learns_from_its_own_cube_alone(capsys: pytest.CaptureFixture[str]) -> None:
+    """Another cube is told of once, however long it is shown; few looks, which tell nothing, are believed."""
+    a_profile("desk")
+    path = profile_path("desk")
+    before = path.read_bytes()
+    for cube, count, notes, added in (("pastel", 12, 1, 0), ("usual", 12, 0, 12), ("usual", 2, 0, 2)):
+        path.write_bytes(before)
+        teacher = Teacher(path)
+        for look in looks_of(cube, "desk", count):
+            teacher.teach(look)
+        teacher.close()
+        assert (capsys.readouterr().err.count("note:"), teacher.added) == (notes, added), cube
+        assert len(learned_names(path)) == added and (path.read_bytes() == before) == (not added)
+
+
+@pytest.mark.parametrize("learn", [[], ["--learn"]])
+def test_a_run_learns_from_its_own_cube_alone(
+    learn: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    a_profile("desk")
+    path = profile_path("desk")
+    before = path.read_bytes()
+    cv2.imwrite(str(tmp_path / "grey.png"), np.full((64, 64, 3), 90, np.uint8))
+    for cube, size, notes, learns in (("pastel", 4, 1, False), ("usual", 4, 0, True), ("usual", 3, 0, False)):
+        looks = looks_of(cube, "desk", size=size)
+        monkeypatch.setattr(vision.label_learn, "surest", lambda answers, most: list(range(12)))
+        monkeypatch.setattr(vision.label_learn, "look_again", lambda i, photos, looks=looks: looks[i])
+        assert run(["label", str(tmp_path / "grey.png"), "-j", "1", "--profile", "desk", *learn]) == 0
+        told = capsys.readouterr().err
+        assert told.count("note:") == notes, told
+        assert bool(learned_names(path)) == (path.read_bytes() != before) == (learns and bool(learn))
+        assert bool(learn) == ("added to 'desk'" in told)
+        assert ("12 of cubes of another size left alone" in told) == (size == 3 and bool(learn))
+        path.write_bytes(before)
 
 
 def test_the_command_learns_once_and_forget_takes_it_back(capsys: pytest.CaptureFixture[str]) -> None:

@@ -55,10 +55,23 @@ def test_lines_are_as_wide_as_wanted_and_no_letter_is_lost(text: str, width: int
 
 
 @pytest.mark.parametrize("weight", [REGULAR, BOLD])
-@pytest.mark.parametrize("text", ["Rw U2 Rw' U2", "tilt", "100 %"])
+@pytest.mark.parametrize("text", ["Rw U2 Rw' U2", "tilt", "100 %", "(glare)", "f(x) (H)"])
 def test_no_ink_lies_beyond_the_measured_width(text: str, weight: int) -> None:
     columns = np.flatnonzero(ink_of(weight, text).any(axis=(0, 2)))
     assert columns[-1] <= 5 + Lettering(30, weight).width(text) + 2
+
+
+@pytest.mark.parametrize("weight", [REGULAR, BOLD])
+@pytest.mark.parametrize(("round_", "square"), [("(H", "[H"), ("H)", "H]")])
+def test_a_parenthesis_stands_about_as_near_as_a_bracket(round_: str, square: str, weight: int) -> None:
+    """The typeface's own makes it as wide as a digit."""
+
+    def gap_px(text: str) -> int:
+        inked = np.flatnonzero(ink_of(weight, text).any(axis=(0, 2)))
+        assert inked[0] >= 5
+        return int(np.diff(inked).max())  # H is of one piece, and so is the other
+
+    assert gap_px(round_) <= gap_px(square) + 2
 
 
 def test_lines_break_at_spaces_and_never_at_those_that_hold_together() -> None:

@@ -254,6 +254,59 @@ def test_samples_beyond_the_largest_one_are_white() -> None:
     assert (read[-1] == 255).all() and (abs(read[:-1].astype(int) - 127.5) <= 0.5).all()
 
 
+def pam(samples: np.ndarray, maxval: int, kind: str = "", *, note: str = "") -> bytes:
+    """A PAM (Netpbm pam(5)) of samples (height, width, depth)."""
+    height, width, depth = samples.shape
+    told = [f"DEPTH {depth}", f"MAXVAL {maxval}", *([f"TUPLTYPE {kind}"] if kind else [])]
+    lines = ["P7", note or "# by hand", f"HEIGHT {height}", *told, f"WIDTH  {width}", "ENDHDR"]
+    return "\n".join(lines).encode() + b"\n" + samples.astype(np.uint8 if maxval < 256 else ">u2").tobytes()
+
+
+@pytest.mark.parametrize("maxval", [1, 100, 255, 256, 1023, 65535])
+@pytest.mark.parametrize(
+    ("depth", "kind"),
+    [(1, "GRAYSCALE"), (2, "GRAYSCALE_ALPHA"), (3, "RGB"), (3, ""), (4, "RGB_ALPHA"), (4, "")],
+)
+def test_a_pam_shows_what_its_samples_show_in_other_kinds(depth: int, kind: str, maxval: int) -> None:
+    """Without alpha the same samples as PGM or PPM, with alpha as PNG (W3C, 11.2.2: 16 bits, by parts)."""
+    if maxval == 1 and depth == 1:
+        kind = "BLACKANDWHITE"
+    ramp = np.linspace(0, maxval, 64).round().astype(int)[None, :].repeat(40, axis=0)
+    colour = np.stack([ramp, maxval - ramp, ramp // 2], axis=2) if depth > 2 else ramp[:, :, None]
+    alpha = np.linspace(0, maxval, 40).round().astype(int)[:, None, None].repeat(64, axis=1)
+    samples = np.concatenate([colour, alpha], axis=2) if depth in (2, 4) else colour
+    read = decode_photo(pam(samples, maxval, kind), name="x").image_bgr
+    if depth in (1, 3):
+        expected = decode_photo(netpbm(6 if depth == 3 else 5, maxval), name="x").image_bgr
+    else:
+        bgr = colour[:, :, ::-1] if depth == 4 else colour.repeat(3, axis=2)
+        deep = np.round(np.concatenate([bgr, alpha], axis=2) * (65535 / maxval)).astype(np.uint16)
+        expected = decode_photo(encoded(deep, ".png"), name="x").image_bgr
+    assert read.dtype == np.uint8 and read.shape == expected.shape == (40, 64, 3)
+    assert np.abs(read.astype(int) - expected).max() <= 2
+
+
+def test_a_pam_that_holds_no_picture_is_refused_in_one_line() -> None:
+    fine = pam(np.full((40, 64, 3), 90), 255, "RGB")
+    for wrong in (
+        fine[:-1],
+        fine.replace(b"DEPTH 3", b"DEPTH 5"),
+        fine.replace(b"TUPLTYPE RGB", b"TUPLTYPE CMYK"),
+        fine.replace(b"MAXVAL 255", b"MAXVAL 0"),
+        fine.replace(b"MAXVAL 255", b"MAXVAL 65536"),
+        fine.replace(b"DEPTH 3\n", b""),
+        fine.replace(b"WIDTH  64\n", b""),
+        fine.replace(b"ENDHDR", b"#"),
+        b"P7\n" + b"#" * 5000 + fine[3:],
+    ):
+        with pytest.raises(PictureError, match=r"save it again") as caught:
+            decode_photo(wrong, name="x.pam")
+        assert_one_line(caught.value, "x.pam")
+    too_large = fine.replace(b"WIDTH  64", b"WIDTH 30000").replace(b"HEIGHT 40", b"HEIGHT 30000")
+    with pytest.raises(PictureError, match="megapixels"):
+        decode_photo(too_large, name="x.pam")
+
+
 def test_floating_point_tiff_holds_0_to_1() -> None:
     image = upright()
     read = decode_photo(encoded(image.astype(np.float32) / 255, ".tiff"), name="x").image_bgr

@@ -133,12 +133,16 @@ def label_command(
         _list_problems(list(gathered.problems))
         typer.echo("lastlook: no picture or recording there; name files or folders that hold some", err=True)
         raise typer.Exit(4)
+    kinds = {item.kind for item in gathered.items}
+    if annotate is not None and "recording" in kinds:
+        how = "" if stills is not None else "; --stills FOLDER keeps a picture of each case shown"
+        typer.echo(f"note: recordings are not annotated{how}", err=True)
     settings = Settings(
         photos=PhotoReader(
             size,
             None if front is None else front.value,
             profile,
-            None if annotate is None else str(annotate),
+            str(annotate) if annotate is not None and "picture" in kinds else None,
             mirrored=mirrored,
         ),
         out=None if out in (None, "-") else Path(str(out)),
@@ -214,14 +218,21 @@ def _learn(answers: list[dict[str, Any]], settings: Settings, profile: str, *, r
     watch, loaded = DriftWatch(), load_named(profile)
     assert loaded is not None
     for one in seen:
-        warning = watch.add(one.samples, loaded)
-        if warning is not None:
-            typer.echo(f"note: {warning}", err=True)
-    if really:
-        good = [one for one in seen if worth_learning(one.reading, one.samples)]
+        watch.add(one.samples, loaded)
+    warning = watch.warning()
+    if warning is not None:
+        typer.echo(f"note: {warning}", err=True)
+    if really and watch.has_drifted:
+        typer.echo(f"nothing added to {profile!r}: it learns from its own cube alone", err=True)
+    elif really:
+        own = [one for one in seen if one.may_be_of(loaded)]
+        good = [one for one in own if worth_learning(one.reading, one.samples)]
         if good:
             learned(loaded, good).save(profile_path(profile))
-        typer.echo(f"{counted(len(good), 'picture')} added to {profile!r}", err=True)
+        others = (
+            f"; {len(seen) - len(own)} of cubes of another size left alone" if len(own) < len(seen) else ""
+        )
+        typer.echo(f"{counted(len(good), 'picture')} added to {profile!r}{others}", err=True)
 
 
 def _list_problems(problems: list[Problem], words: str = "could not be read") -> None:

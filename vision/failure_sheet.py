@@ -41,7 +41,7 @@ def failure_sheet(failed: Sequence[Mark], *, columns: int = 3, width: int = 620)
             mark, cell, x = shown[i], cells[i], gap + (i - row.start) * (width + gap)
             page[y : y + cell.shape[0], x : x + cell.shape[1]] = cell
             said = mark.answer.case.code if mark.answer.case else f"{mark.answer.reason}"
-            sure = "" if mark.claimed is None else f", {percent(mark.claimed)}"
+            sure = "" if mark.sureness is None else f", {percent(mark.sureness)}"
             head, quiet = Lettering(17, BOLD), Lettering(15, 420, QUIET)
             outcome = f"  {mark.outcome}: {said}{sure}"
             name = head.shortened(mark.truth.picture.name, width - head.width(outcome))

@@ -1,8 +1,8 @@
 """The kind and size of a picture, from its first bytes, so that nothing is decoded unmeasured.
 
 Byte layouts from the formats' own documents: JPEG ITU-T T.81 B.2.2, PNG (W3C) 11.2.2, WebP RFC 9649,
-TIFF 6.0 section 2, GIF89a section 18, BMP BITMAPINFOHEADER, Netpbm pgm/ppm, HEIF ISO/IEC 23008-12 6.5.3,
-6.5.10 and 6.5.12.
+TIFF 6.0 section 2, GIF89a section 18, BMP BITMAPINFOHEADER, Netpbm pgm/ppm/pam, HEIF ISO/IEC 23008-12
+6.5.3, 6.5.10 and 6.5.12.
 """
 
 from __future__ import annotations
@@ -10,6 +10,8 @@ from __future__ import annotations
 import re
 import struct
 from dataclasses import dataclass
+
+from vision.netpbm import pam_header
 
 _JPEG_FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _HEIC_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"})
@@ -158,9 +160,9 @@ def _tiff(data: bytes) -> tuple[int, int]:
 
 def _netpbm(data: bytes) -> tuple[int, int]:
     if data[:2] == b"P7":
-        found = re.search(rb"WIDTH\s+(\d{1,9})\s+HEIGHT\s+(\d{1,9})", data[:4096])
-    else:
-        found = re.match(rb"P[1-6]" + (rb"(?:\s|#[^\r\n]*[\r\n])+(\d{1,9})") * 2 + rb"\s", data[:4096])
+        pam = pam_header(data)
+        return pam.width, pam.height
+    found = re.match(rb"P[1-6]" + (rb"(?:\s|#[^\r\n]*[\r\n])+(\d{1,9})") * 2 + rb"\s", data[:4096])
     if not found:
         raise ValueError("no size")
     return int(found[1]), int(found[2])

@@ -147,11 +147,7 @@ def run(gathered: Gathered, settings: Settings, progress: Progress) -> tuple[Tal
                 on_stretch=lambda span, stretch: begun.keep(item, span, stretch),
                 on_progress=lambda done, total: progress.on_recording(item, done, total),
             )
-            try:
-                answers = write_recording(item, indexed.shown, settings)
-            except LastlookError as error:
-                answers = [one.to_json_dict(item.path) for one in indexed.shown]
-                raise UnwrittenError(answers, str(error)) from None
+            answers = write_recording(item, indexed.shown, settings)
             if indexed.lost:
                 raise PartlyReadError(answers, damage_words(indexed.lost, indexed.seconds))
             return answers
@@ -213,30 +209,47 @@ def _write_page(path: Path, answers: list[Json]) -> None:
 
 
 def write_recording(item: Item, shown: tuple[Shown, ...], settings: Settings) -> list[Json]:
-    """Write the chapters and stills of one recording; returns its answers, one a shown case."""
-    from models.cases import CASES
+    """Write the stills and chapters of one recording; returns its answers, one a shown case.
 
+    Raises :class:`vision.label.UnwrittenError` with those answers when one of the files cannot be written; a
+    still costs no chapters then, nor they a still.
+    """
     stem = settings.stem(item)
-    if settings.chapters_to is not None:
-        names = {code: case.name for code, case in CASES.items()}
-        answers = [one.to_json_dict(item.path) for one in shown]
-        for suffix, text in (
-            (".txt", chapter_lines(shown)),
-            (".vtt", webvtt_chapters(shown, names)),
-            (".csv", shown_csv(item.path, shown)),
-            (".json", json.dumps(answers, ensure_ascii=False, indent=1) + "\n"),
-        ):
-            _write(settings.chapters_to / f"{stem}{CHAPTERS}{suffix}", text)
+    failures: list[LastlookError] = []
     answers = []
     for number, one in enumerate(shown, 1):
         still = None
         if settings.stills_to is not None and one.best.still_jpeg:
             target = settings.stills_to / f"{stem}-{number:03}-{one.code}.jpg"
-            make_folder(target.parent)
-            write_atomically(target, one.best.still_jpeg)
-            still = str(target)
+            try:
+                make_folder(target.parent)
+                write_atomically(target, one.best.still_jpeg)
+                still = str(target)
+            except LastlookError as error:
+                failures.append(error)
         answers.append(one.to_json_dict(item.path, still))
+    if settings.chapters_to is not None:  # after the stills, whose paths they hold
+        try:
+            _write_chapters(settings.chapters_to / f"{stem}{CHAPTERS}", item, shown, answers)
+        except LastlookError as error:
+            failures.append(error)
+    if failures:
+        raise UnwrittenError(answers, str(failures[0]))
     return answers
+
+
+def _write_chapters(stem: Path, item: Item, shown: tuple[Shown, ...], answers: list[Json]) -> None:
+    """The data come last: that they are there tells a resumed run that all is (:meth:`Settings.lacks`)."""
+    from models.cases import CASES
+
+    names = {code: case.name for code, case in CASES.items()}
+    for suffix, text in (
+        (".txt", chapter_lines(shown)),
+        (".vtt", webvtt_chapters(shown, names)),
+        (".csv", shown_csv(item.path, shown)),
+        (".json", json.dumps(answers, ensure_ascii=False, indent=1) + "\n"),
+    ):
+        _write(stem.with_name(stem.name + suffix), text)
 
 
 def file_pictures(

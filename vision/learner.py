@@ -3,7 +3,8 @@
 A settled cube stays in view for hundreds of frames that all say the same, so of each attempt one look is
 kept: that with the most stickers to learn from. When the attempt is over it goes to :class:`Teacher`, which
 takes the profile from its file as it then is, adds the look (:func:`calibration.learn.learned`) and writes
-the file whole. The watch goes on reading with the profile that it began with.
+the file whole; the first looks together, once there are enough of them to tell whether this is the profile's
+cube. The watch goes on reading with the profile that it began with.
 """
 
 from __future__ import annotations
@@ -112,14 +113,16 @@ class Learner:
 class Teacher:
     """Adds looks to the profile in the file ``path``, one after the other in a thread.
 
-    Each is in the file before the next is begun. The first error (the file is gone, or cannot be written)
-    ends the teaching; :meth:`close` raises it.
+    The first ones wait until drift could be told, or the watch ends; from then on each is in the file before
+    the next is begun. While the looks speak of another cube nothing is added. The first error (the file is
+    gone, or cannot be written) ends the teaching; :meth:`close` raises it.
     """
 
     def __init__(self, path: Path) -> None:
         self.added = 0
         self._path = path
         self._drift = DriftWatch()
+        self._held: list[Seen] = []
         self._failure: Exception | None = None
         self._waiting: queue.SimpleQueue[Seen | None] = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._run, name="lastlook-teacher", daemon=True)
@@ -140,15 +143,27 @@ class Teacher:
         try:
             while (look := self._waiting.get()) is not None:
                 self._add(look)
+            self._learn_held()
         except Exception as error:
             self._failure = error
 
     def _add(self, look: Seen) -> None:
         profile = load_profile(self._path)
-        if profile.sizes and look.samples.size not in profile.sizes:
-            return  # another cube than the profile's
-        warning = self._drift.add(look.samples, profile)
+        if not look.may_be_of(profile):
+            return
+        self._drift.add(look.samples, profile)
+        warning = self._drift.warning()
         if warning is not None:
             print(f"note: {warning}", file=sys.stderr)
-        learned(profile, [look]).save(self._path)
-        self.added += 1
+        if self._drift.has_drifted:
+            self._held.clear()
+            return
+        self._held.append(look)
+        if self._drift.can_tell:
+            self._learn_held()
+
+    def _learn_held(self) -> None:
+        if self._held:
+            learned(load_profile(self._path), self._held).save(self._path)
+            self.added += len(self._held)
+            self._held.clear()

@@ -19,7 +19,9 @@ REGULAR = 420
 BOLD = 700
 LIGHT: Final[Colour] = (255, 255, 255)
 DARK: Final[Colour] = (20, 22, 28)
-
+TIGHTER: Final = 0.13
+"""Part of the size by which a parenthesis is set nearer on both sides: in this typeface it is as wide as a
+digit, for columns of figures, which leaves about that much more beside it than beside a bracket."""
 
 _local = local()
 
@@ -62,7 +64,10 @@ class Lettering:
         """Set ``text`` into the picture in place."""
         import cv2
 
-        cv2.putText(image_bgr, text, (left, baseline), self.colour[::-1], _face(), self.size, self.weight)
+        for run in _runs(text):
+            at = left - _tightened(run, self.size)
+            cv2.putText(image_bgr, run, (at, baseline), self.colour[::-1], _face(), self.size, self.weight)
+            left += self.width(run)
 
     def put_centred(self, image_bgr: NDArray[np.uint8], text: str, x: float, y: float) -> None:
         """Set ``text`` with the middle of its capitals at (x, y)."""
@@ -93,8 +98,22 @@ class Lettering:
         return text
 
 
+def _runs(text: str) -> list[str]:
+    """``text`` in pieces that are set one by one: parentheses, and what stands between them."""
+    return [run for run in re.split(r"([()])", text) if run]
+
+
+def _tightened(run: str, size: int) -> int:
+    """Pixels by which a piece is set nearer to both its neighbours."""
+    return round(TIGHTER * size) if run in ("(", ")") else 0
+
+
 @lru_cache(maxsize=8192)
 def _width(text: str, size: int, weight: int) -> int:
     import cv2
 
-    return int(cv2.getTextSize((0, 0), text, (0, 0), _face(), size, weight)[2]) if text else 0
+    def one(run: str) -> int:
+        advance = int(cv2.getTextSize((0, 0), run, (0, 0), _face(), size, weight)[2])
+        return advance - 2 * _tightened(run, size)
+
+    return sum(one(run) for run in _runs(text))

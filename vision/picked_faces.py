@@ -135,4 +135,23 @@ def profile_from_faces(
         model=fit([kept], base.model),
         samples=tuple(samples_of(kept, base.model)),
     )
-    return Collected(profile, (kept,), (), tuple(untaught([kept], names)))
+    return Collected(profile, (kept,), (), tuple([*_left_out(kept, faces, names), *untaught([kept], names)]))
+
+
+def _left_out(kept: LabelledShot, faces: Sequence[PickedFace], names: Sequence[str]) -> list[str]:
+    """How many stickers of which faces teach nothing, and why, in a line for each reason."""
+    taught = teaching(kept.shot.samples, kept.labels)
+    every = kept.size**2
+    odd, burnt = list[str](), list[str]()
+    for one in faces:
+        face = default_profile().scheme.index(names.index(one.colour))
+        alike = int((kept.labels[face] >= 0).sum())
+        bright = alike - int(taught[face].sum())
+        odd += [f"{one.colour} {every - alike} of {every}"] if alike < every else []
+        burnt += [f"{one.colour} {bright} of {every}"] if bright else []
+    out = (
+        [f"stickers left out, unlike the rest of their face (other pieces, glare): {', '.join(odd)}"]
+        if odd
+        else []
+    )
+    return out + ([f"stickers left out, burnt out by light: {', '.join(burnt)}"] if burnt else [])

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.classes import ColourClass, classes_of, closest_pair
+from calibration.classes import ClosestPair, ColourClass, classes_of, closest_pair
 from calibration.compare import OURS, Score
 from calibration.profile import COLOURS, Profile
 from vision.lettering import BOLD, Lettering
@@ -34,15 +34,15 @@ def profile_image(profile: Profile) -> Image:
     canvas = np.full((HEIGHT, WIDTH, 3), PAPER[::-1], np.uint8)
     classes = classes_of(profile)
     heading = Lettering(28, BOLD, INK)
-    heading.put(canvas, heading.shortened(profile.name, WIDTH - 72), 36, 54)
+    heading.put(canvas, heading.shortened(profile.name, WIDTH - 72), 36, 50)
     quiet = Lettering(16, colour=QUIET)
-    quiet.put(canvas, f"{sizes_text(profile)} · {counted(len(profile.samples), 'sticker')} kept", 36, 80)
+    quiet.put(canvas, f"{sizes_text(profile)} · {counted(len(profile.samples), 'sticker')} kept", 36, 74)
     _swatches(canvas, classes, profile)
     _plane(canvas, classes)
     pair = closest_pair(profile)
     words = (
-        f"Closest: {pair.first} and {pair.second}, {pair.ciede2000:.1f} apart in CIEDE2000,"
-        f" {pair.deviations:.1f} times their scatter."
+        f"Closest: {pair.first} and {pair.second}, {pair.ciede2000:.1f} apart in CIEDE2000;"
+        f" {_apart_in_light(pair)}."
     )
     plain = Lettering(17, colour=INK)
     for i, line in enumerate(plain.wrapped(words, 360)):
@@ -92,7 +92,8 @@ def _plane(canvas: Image, classes: list[ColourClass]) -> None:
             x, y = pixel(-reach, value)
             quiet.put(canvas, f"{value:.0f}", x - 8 - quiet.width(f"{value:.0f}"), y + 5)
     quiet.put(canvas, "a* (green to red)", left + side - 120, top + side + 40)
-    quiet.put(canvas, "b* (blue to yellow)", left - 8, top - 12)
+    across, _ = pixel(0, reach)  # over its axis, since what is said of sizes may reach far over the plane
+    quiet.put_centred(canvas, "b* (blue to yellow)", across, top - 17)
     quiet.put(canvas, "ellipses: two standard deviations under one light", left + 130, top + side + 40)
     turn = np.linspace(0, 2 * np.pi, 73)
     circle = np.stack([np.cos(turn), np.sin(turn)])
@@ -153,6 +154,11 @@ def _clear_place(taken: Image, number: int, box: Box, width: int, height: int) -
 
 def _spread(one: ColourClass) -> float:
     return float(np.sqrt(max(np.linalg.eigvalsh(one.ab_cov)[-1], 0.0)))
+
+
+def _apart_in_light(pair: ClosestPair) -> str:
+    """Along the way in which the two part best, brightness included; the ellipses are of a* and b* alone."""
+    return f"as light, brightness included, {pair.deviations:.1f} standard deviations apart"
 
 
 def _bgr(one: ColourClass) -> tuple[int, ...]:
@@ -218,8 +224,8 @@ def profile_lines(profile: Profile) -> list[tuple[str, str]]:
         ))  # fmt: skip
     pair = closest_pair(profile)
     rest = [
-        f"closest pair: {pair.first} and {pair.second}, CIEDE2000 {pair.ciede2000:.1f},"
-        f" {pair.deviations:.1f} times their scatter",
+        f"closest pair: {pair.first} and {pair.second}, CIEDE2000 {pair.ciede2000:.1f};"
+        f" {_apart_in_light(pair)}",
         *(f"held out, {name}: {100 * value:.1f} %" for name, value in profile.held_out.items()),
         *([profile.note] if profile.note else []),
     ]

@@ -118,7 +118,7 @@ def as_object(marks: Sequence[Mark]) -> dict[str, Any]:
                 "outcome": mark.outcome,
                 "truth": mark.truth.code or mark.truth.reason,
                 "answer": mark.answer.case.code if mark.answer.case else mark.answer.reason,
-                "claimed": mark.claimed,
+                "claimed": mark.sureness,
                 "settled": mark.truth.is_settled,
                 "tags": list(mark.truth.tags),
             }
@@ -136,7 +136,7 @@ def failures(marks: Sequence[Mark]) -> list[Mark]:
         if mark.outcome in order
         and not (mark.outcome == "abstained" and not mark.truth.is_settled and mark.listed)
     ]
-    return sorted(failed, key=lambda mark: (order[mark.outcome], -(mark.claimed or 0.0)))
+    return sorted(failed, key=lambda mark: (order[mark.outcome], -(mark.sureness or 0.0)))
 
 
 def tables(groups: dict[str, list[Mark]], columns: Sequence[Column], width: int) -> list[Table]:

@@ -48,6 +48,11 @@ class Mark:
     settled_stickers: tuple[int, int]
     placement: float | None
 
+    @property
+    def sureness(self) -> float | None:
+        """The probability of the case that was named, also where there is none to name; else ``claimed``."""
+        return self.answer.case.probability if self.answer.case else self.claimed
+
 
 def marked(answer: Answer, truth: Truth) -> Mark:
     """Hold ``answer`` against ``truth``."""

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from models.errors import LastlookError
 from vision.headers import Header, is_animation, may_have_alpha, read_header, turned_by
-from vision.netpbm import at_full_range
+from vision.netpbm import at_full_range, pam_picture
 from vision.paths import is_file, is_folder, kind_at
 from vision.streams import hushed
 
@@ -30,7 +30,7 @@ MAX_SIDE: Final = 32_766
 MIN_SIDE: Final = 32
 SUFFIXES: Final = frozenset(
     {".jpg", ".jpeg", ".png", ".webp", ".bmp", ".tif", ".tiff", ".gif", ".heic", ".heif", ".avif"}
-    | {".pgm", ".ppm", ".pnm"}
+    | {".pgm", ".ppm", ".pnm", ".pam"}
 )
 _NO_FILE: Final = {
     "nothing": "no such file; check the path",
@@ -181,9 +181,12 @@ def _checked_header(data: bytes, name: str) -> Header:
 def _decode_netpbm(data: bytes, name: str) -> NDArray[np.uint8]:
     """With its samples as parts of the largest one that it may hold, which OpenCV leaves as they are."""
     try:
+        if data[:2] == b"P7":
+            pixels = pam_picture(data)
+            return _over_grey(np.ascontiguousarray(pixels[:, :, :3]), pixels)
         stretched = at_full_range(data)
     except ValueError as error:
-        raise PictureError(f"{name}: this Netpbm is damaged: {error}; save it again as PNG") from None
+        raise PictureError(f"{name}: this Netpbm cannot be read: {error}; save it again as PNG") from None
     if stretched is None:
         return _decode_with_opencv(data, name, "Netpbm", 1)
     full, levels = stretched

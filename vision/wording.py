@@ -184,6 +184,8 @@ def remarks(answer: Answer) -> Iterator[tuple[str, str]]:
         yield "Do", _nothing_to_do(answer)
     if answer.permutation is not None:
         label, left = what_is_left(answer.permutation.code, is_oriented=answer.is_oriented)
+        if len(answer.sequences) > 1 and not answer.is_oriented:  # each leaves a permutation of its own
+            label, left = "Left", f"{left} after the first sequence"
         yield label, f"{left}, {percent(answer.permutation.probability)} sure"
     elif answer.sequences and not answer.is_oriented:
         yield "After it", NOT_SETTLED
