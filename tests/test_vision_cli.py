@@ -162,8 +162,22 @@ def test_exit_status_and_the_other_pictures_still_answered(
     captured = capsys.readouterr()
     answered = [json.loads(line)["image"] for line in captured.out.splitlines()]
     broken = [path for path in paths if path in ("cut.jpg", "missing.jpg")]
-    assert answered == [path for path in paths if path not in broken]
+    assert answered == [path for path in paths if path != "missing.jpg"]
     assert [line.split(":")[1].strip() for line in captured.err.splitlines()] == broken
+
+
+def test_a_picture_that_cannot_be_read_has_the_object_that_label_gives_it(
+    pictures: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (pictures / "words.jpg").write_text("no picture")
+    assert run(["read", "cut.jpg", "missing.jpg", "words.jpg", "--json"]) == 1
+    read = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [(one["image"], one["ok"], one["reason"]) for one in read] == [
+        ("cut.jpg", False, "unreadable"),
+        ("words.jpg", False, "unreadable"),
+    ]
+    assert run(["label", "cut.jpg", "missing.jpg", "words.jpg", "--out", "-", "--jobs", "1"]) == 1
+    assert [json.loads(line) for line in capsys.readouterr().out.splitlines()] == read
 
 
 def test_a_picture_that_cannot_be_saved_is_answered_and_so_are_the_next(

@@ -223,6 +223,11 @@ class Answer:
         )
 
 
+def unreadable(image: str) -> Answer:
+    """The answer for a picture file that cannot be read: what is wrong with it is told elsewhere."""
+    return Answer(image=image, ok=False, reason="unreadable")
+
+
 def quad_of(points: Sequence[Sequence[float]]) -> Quad:
     """Four corners (x, y) as a Quad. Raises ValueError for another number of them."""
     back_left, back_right, front_right, front_left = ((float(x), float(y)) for x, y in points)

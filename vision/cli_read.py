@@ -64,9 +64,10 @@ def read(
     could not be read; of several pictures the first of 1, 4, 3, 0 that occurs.
     """
     from models.errors import LastlookError
+    from vision.answer import unreadable
     from vision.outputs import Wanted, check_folders, check_outputs
     from vision.paths import is_folder
-    from vision.sources import PictureError, pictures_named
+    from vision.sources import NoPictureError, PictureError, pictures_named
 
     names = list(pictures_named(pictures))
     several = len(names) > 1 or any(is_folder(name) for name in pictures)
@@ -85,6 +86,8 @@ def read(
         except PictureError as error:
             complain(error)
             statuses.add(error.exit_status)
+            if json_lines and isinstance(name, str) and not isinstance(error, NoPictureError):
+                _show(unreadable(name), json_lines, first=False)
             continue
         if target is not None:  # before the words: what they are piped into may close
             try:

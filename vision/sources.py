@@ -44,6 +44,10 @@ class PictureError(LastlookError):
     """A picture that cannot be read; the line names it and says what to do."""
 
 
+class NoPictureError(PictureError):
+    """No picture file is where one was named: nothing, or something else."""
+
+
 class MissingExtraError(PictureError):
     """A picture that this installation cannot read; nothing is wrong with the picture."""
 
@@ -92,7 +96,7 @@ def load_photo(name: str, *, min_long_side: int | None = None) -> Photo:
     """Read and decode the file ``name``, or standard input for "-".
 
     ``min_long_side`` lets a large picture be decoded 2, 4 or 8 times smaller as long as its longer side
-    keeps that many pixels. Raises :class:`PictureError`.
+    keeps that many pixels. Raises :class:`PictureError`, :class:`NoPictureError` where there is no such file.
     """
     return decode_photo(_read_bytes(name), name=name, min_long_side=min_long_side)
 
@@ -128,13 +132,13 @@ def _read_bytes(name: str) -> bytes:
         else:
             kind = kind_at(name)
             if kind != "file":
-                raise PictureError(f"{name}: {_NO_FILE[kind]}")
+                raise NoPictureError(f"{name}: {_NO_FILE[kind]}")
             with Path(name).open("rb") as file:
                 data = _at_most(file)
     except OSError as error:
         raise PictureError(f"{name}: cannot be read ({error.strerror or error})") from None
     except LastlookError as error:
-        raise PictureError(str(error)) from None
+        raise NoPictureError(str(error)) from None
     if not data:
         where = "standard input: nothing came" if name == "-" else f"{name}: the file is empty"
         raise PictureError(f"{where}; give a picture")
