@@ -180,6 +180,25 @@ def test_a_picture_that_cannot_be_read_has_the_object_that_label_gives_it(
     assert [json.loads(line) for line in capsys.readouterr().out.splitlines()] == read
 
 
+def test_told_to_be_a_mirror_image_a_picture_whose_colours_show_none_says_so(
+    own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The sample is none, and its colours are legal in no mirror; turned over it is one."""
+    straight = SAMPLES / "01-large-on-desk.jpg"
+    turned = own_folders / "turned.png"
+    cv2.imwrite(str(turned), cv2.flip(cv2.imread(str(straight)), 1))
+    told = {}
+    for picture in (straight, turned):
+        assert run(["read", str(picture), "--mirrored"]) == 0
+        told[picture] = " ".join(capsys.readouterr().out.split())
+    assert "show no mirror image" in told[straight] and "read as a mirror image" not in told[straight]
+    assert "read as a mirror image" in told[turned] and "no mirror image" not in told[turned]
+    assert run(["read", str(straight)]) == 0 and "mirror image" not in capsys.readouterr().out
+    arguments = ["label", str(straight), str(turned), "--jobs", "1", "--out", str(own_folders / "a.jsonl")]
+    assert run([*arguments, "--mirrored"]) == 0
+    assert "the colours of 1 of these show no mirror image" in capsys.readouterr().err
+
+
 def test_a_picture_that_cannot_be_saved_is_answered_and_so_are_the_next(
     pictures: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

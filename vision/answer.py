@@ -165,6 +165,8 @@ class Answer:
     """Whether the built-in colours, which explained this picture better, stood in for that profile's."""
     palette: Mapping[str, tuple[int, int, int]] = field(default_factory=dict)
     """sRGB of the profile's own colour names, for drawing; the usual six need no entry."""
+    told_mirrored: bool = False
+    """Whether the picture was said to be a mirror image; ``mirrored`` is as what it was read."""
     others: tuple[Quad, ...] = ()
     """Outlines of further cubes in the picture that were not read."""
 

@@ -162,6 +162,8 @@ def label_command(
             _tell_filing(wanted, log, done, settings, yes)
     finally:  # what the reading came to is told whatever becomes of the filing
         _summary(tally, settings)
+    if mirrored:
+        _tell_unmirrored(answers)
     if profile not in (None, "default") and not tally.stopped:
         _learn(answers, settings, str(profile), really=learn)
     if tally.stopped or tally.problems or tally.partly or tally.unwritten:
@@ -222,6 +224,15 @@ def _learn(answers: list[dict[str, Any]], settings: Settings, profile: str, *, r
         if good:
             learned(loaded, good).save(profile_path(profile))
         typer.echo(f"{counted(len(good), 'picture')} added to {profile!r}", err=True)
+
+
+def _tell_unmirrored(answers: list[dict[str, Any]]) -> None:
+    """Say how many of what was told to be mirror images was read as none."""
+    many = sum(not one["mirrored"] for one in answers if one["reason"] in (None, "ambiguous"))
+    if many:
+        typer.echo(
+            f"note: the colours of {many:,} of these show no mirror image: taken as they are", err=True
+        )
 
 
 def _list_problems(problems: list[Problem], words: str = "could not be read") -> None:

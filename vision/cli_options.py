@@ -26,7 +26,11 @@ FrontOption = Annotated[
     ),
 ]
 MirroredOption = Annotated[
-    bool, typer.Option("--mirrored", help="What is read shows a mirror image, as front cameras save it.")
+    bool,
+    typer.Option(
+        "--mirrored",
+        help="What is read shows a mirror image, as front cameras save it; told where its colours show none.",
+    ),
 ]
 SizeOption = Annotated[
     int | None,
