@@ -265,7 +265,7 @@ def _problem_of(content: Any) -> str | None:
 def load_profile(path: Path) -> Profile:
     """Read and check a user's profile file.
 
-    Raises ProfileError with one line that names the file, the field and what is wrong with it.
+    Raises ProfileError with one line that names the file, the field, what is wrong with it and what to do.
     """
     target = Path(path)
     try:
@@ -285,7 +285,10 @@ def load_profile(path: Path) -> Profile:
         ) from None
     problem = _problem_of(content)
     if problem is not None:
-        raise ProfileError(f"{target}: {problem}")
+        raise ProfileError(
+            f"{target}: {problem}; make it anew with 'lastlook calibrate', or take another file that"
+            " 'lastlook profile export' wrote"
+        )
     return from_json_dict(content)
 
 

@@ -313,7 +313,7 @@ def within(key: str, **changes: object):
 
 
 EDITS = {
-    "image: Field required": without("image"),
+    "image: is missing": without("image"),
     "case is missing": without("case"),
     "case.probability": within("case", probability="over 99 %"),
     "case.code: 'e9-none' is no case": within("case", code="e9-none"),
