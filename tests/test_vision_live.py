@@ -255,7 +255,7 @@ def test_json_without_a_window_and_the_journal_afterwards(tmp_path: Path) -> Non
     assert attempt["case"] in ran(tmp_path, "journal").stdout
     heading, row = ran(tmp_path, "journal", "--csv").stdout.splitlines()
     assert heading.startswith("id,at,cube,size,case,angle") and attempt["case"] in row.split(",")
-    gone = ran(tmp_path, "journal", "forget", "1")
+    gone = ran(tmp_path, "journal", "forget", "1", "--yes")
     assert gone.returncode == 0 and "1 attempt forgotten" in gone.stdout
     with Journal(tmp_path / "journal.db") as journal:
         assert len(journal) == 0

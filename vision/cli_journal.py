@@ -13,6 +13,7 @@ import typer
 
 from models.errors import UsageError
 from vision.case_data import check_code
+from vision.cli_options import YesOption, make_sure
 from vision.paths import data_folder
 
 if TYPE_CHECKING:
@@ -86,16 +87,26 @@ def forget(
         str | None, typer.Option(metavar="DATE", help="All attempts before this date, like 2026-11-25.")
     ] = None,
     everything: Annotated[bool, typer.Option("--all", help="The whole journal.")] = False,
+    yes: YesOption = False,
 ) -> int:
-    """Delete attempts from the journal; they cannot be brought back."""
+    """Delete attempts from the journal for good, after asking."""
     from models.journal import Journal
     from vision.wording import counted
 
     if everything and (numbers or case or before):
         raise UsageError("--all takes everything; leave out the other choices")
     _known_case(case)
+    until = _date(before)
     with Journal(journal_path()) as notebook:
-        gone = notebook.forget(numbers or None, case=case, before=_date(before), everything=everything)
+        if not yes and (everything or numbers or case or before):
+            many = sum(
+                (not numbers or row.id in numbers) and (until is None or row.attempt.at < until)
+                for row in notebook.rows(case=case)
+            )
+            if many:  # else nothing can be lost
+                attempts = counted(many, "attempt")
+                make_sure(f"Forget {attempts} for good?", f"forgetting {attempts}")
+        gone = notebook.forget(numbers or None, case=case, before=until, everything=everything)
     typer.echo(f"{counted(gone, 'attempt')} forgotten")
     return 0
 
