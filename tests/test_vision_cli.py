@@ -151,8 +151,8 @@ def pictures(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.mark.parametrize(
     ("names", "status"),
-    [("named", 0), ("open", 3), ("nothing", 4), ("cut", 1), ("missing", 1), ("named open", 3),
-     ("open nothing named", 4), ("named cut nothing", 1)],
+    [("named", 0), ("open", 3), ("nothing", 4), ("cut", 1), ("missing", 2), ("named open", 3),
+     ("open nothing named", 4), ("named cut nothing", 1), ("cut missing named", 2)],
 )  # fmt: skip
 def test_exit_status_and_the_other_pictures_still_answered(
     names: str, status: int, pictures: Path, capsys: pytest.CaptureFixture[str]
@@ -170,13 +170,13 @@ def test_a_picture_that_cannot_be_read_has_the_object_that_label_gives_it(
     pictures: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (pictures / "words.jpg").write_text("no picture")
-    assert run(["read", "cut.jpg", "missing.jpg", "words.jpg", "--json"]) == 1
+    assert run(["read", "cut.jpg", "missing.jpg", "words.jpg", "--json"]) == 2
     read = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [(one["image"], one["ok"], one["reason"]) for one in read] == [
         ("cut.jpg", False, "unreadable"),
         ("words.jpg", False, "unreadable"),
     ]
-    assert run(["label", "cut.jpg", "missing.jpg", "words.jpg", "--out", "-", "--jobs", "1"]) == 1
+    assert run(["label", "cut.jpg", "missing.jpg", "words.jpg", "--out", "-", "--jobs", "1"]) == 2
     assert [json.loads(line) for line in capsys.readouterr().out.splitlines()] == read
 
 

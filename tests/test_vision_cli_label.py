@@ -218,7 +218,7 @@ def test_a_folder_that_cannot_be_made_is_told_before_the_work(
     [
         (["label"], 2),
         (["label", "x.jpg", "--resume"], 2),
-        (["label", "gone.jpg"], 4),
+        (["label", "gone.jpg"], 2),
         (["label", "x.jpg", "--undo", "log"], 2),
         (["label", "--undo", "gone.log"], 2),
         (["label", "x.jpg", "--learn"], 2),

@@ -52,7 +52,7 @@ def test_looking_at_a_journal_that_is_not_there_makes_none(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("LASTLOOK_JOURNAL", str(tmp_path / "new" / "journal.db"))
-    assert run(["journal"]) == 0
+    assert run(["journal"]) == 4
     assert "no attempts in the journal yet" in capsys.readouterr().out
     assert list(tmp_path.iterdir()) == []
 

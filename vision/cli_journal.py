@@ -50,7 +50,7 @@ def journal(
         bool, typer.Option("--by-case", help="Sum up instead: how often and how fast, case by case.")
     ] = False,
 ) -> int:
-    """Show the attempts that were timed."""
+    """Show the attempts that were timed; exit status 4 where there are none of those asked for."""
     if context.invoked_subcommand is not None:
         return 0
     if as_json and as_csv:
@@ -75,7 +75,7 @@ def journal(
         typer.echo("no such attempts in the journal; 'lastlook journal' shows those that there are")
     else:
         typer.echo("no attempts in the journal yet; 'lastlook watch' writes them")
-    return 0
+    return 0 if rows else 4
 
 
 def forget(
@@ -89,7 +89,7 @@ def forget(
     everything: Annotated[bool, typer.Option("--all", help="The whole journal.")] = False,
     yes: YesOption = False,
 ) -> int:
-    """Delete attempts from the journal for good, after asking."""
+    """Delete attempts from the journal for good, after asking; exit status 4 where none is such."""
     from models.journal import Journal
     from vision.wording import counted
 
@@ -108,7 +108,7 @@ def forget(
                 make_sure(f"Forget {attempts} for good?", f"forgetting {attempts}")
         gone = notebook.forget(numbers or None, case=case, before=until, everything=everything)
     typer.echo(f"{counted(gone, 'attempt')} forgotten")
-    return 0
+    return 0 if gone else 4
 
 
 def _known_case(code: str | None) -> None:

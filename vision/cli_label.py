@@ -101,7 +101,8 @@ def label_command(
 
     Answers are written as they come; stop with Ctrl-C and go on with --resume. Files that cannot be read
     are listed at the end. Exit status: 0 all files were read, 1 some could not be or in part only, something
-    could not be written beside the answers or the run was stopped, 4 no picture or recording was found.
+    could not be written beside the answers or the run was stopped, 2 nothing is at a path that was named,
+    4 no picture or recording was found.
     """
     from models.errors import UsageError
     from vision.gather import gather
@@ -132,7 +133,7 @@ def label_command(
     if not gathered.items:
         _list_problems(list(gathered.problems))
         typer.echo("lastlook: no picture or recording there; name files or folders that hold some", err=True)
-        raise typer.Exit(4)
+        raise typer.Exit(max((one.exit_status for one in gathered.problems), default=4))
     settings = Settings(
         photos=PhotoReader(
             size,
@@ -167,7 +168,7 @@ def label_command(
     if profile not in (None, "default") and not tally.stopped:
         _learn(answers, settings, str(profile), really=learn)
     if tally.stopped or tally.problems or tally.partly or tally.unwritten:
-        raise typer.Exit(1)
+        raise typer.Exit(max((one.exit_status for one in tally.problems), default=1))
 
 
 def _summary(tally: Tally, settings: Settings) -> None:

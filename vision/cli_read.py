@@ -60,8 +60,8 @@ def read(
 ) -> int:
     """Name the last-layer case in each picture and show a sequence for the angle at which it lies.
 
-    Exit status: 0 every case named, 3 a cube seen but its case not named, 4 nothing found, 1 a picture that
-    could not be read; of several pictures the first of 1, 4, 3, 0 that occurs.
+    Exit status: 0 every case named, 3 a cube seen but its case not named, 4 nothing found, 2 a path where
+    nothing is, 1 a picture that could not be read; of several the first of 2, 1, 4, 3, 0 that occurs.
     """
     from models.errors import LastlookError
     from vision.answer import unreadable
@@ -104,7 +104,7 @@ def read(
         from vision.wording import CAUTION
 
         typer.echo("\n" + textwrap.fill(CAUTION, _width()))
-    return next(status for status in (1, 4, 3, 0) if status in statuses)
+    return next(status for status in (2, 1, 4, 3, 0) if status in statuses)
 
 
 def _save(answer: Answer, photo: Photo, target: Path) -> None:

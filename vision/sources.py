@@ -17,10 +17,10 @@ from typing import Any, BinaryIO, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from models.errors import LastlookError
+from models.errors import LastlookError, UsageError
 from vision.headers import Header, is_animation, may_have_alpha, read_header, turned_by
 from vision.netpbm import at_full_range
-from vision.paths import is_file, is_folder, kind_at
+from vision.paths import NothingThereError, is_file, is_folder, kind_at
 from vision.streams import hushed
 
 MAX_BYTES: Final = 256 * 1024 * 1024
@@ -44,8 +44,12 @@ class PictureError(LastlookError):
     """A picture that cannot be read; the line names it and says what to do."""
 
 
-class NoPictureError(PictureError):
+class NoPictureError(PictureError, UsageError):
     """No picture file is where one was named: nothing, or something else."""
+
+
+class NoPicturesError(PictureError, NothingThereError):
+    """No picture is in a folder that was named."""
 
 
 class MissingExtraError(PictureError):
@@ -86,7 +90,7 @@ def pictures_named(arguments: Iterable[str]) -> Iterator[str | PictureError]:
             )
             continue
         if not inside:
-            yield PictureError(
+            yield NoPicturesError(
                 f"{argument}: no picture in this folder; name one that holds pictures ({KINDS_IN_WORDS})"
             )
         yield from (str(path) for path in inside)
@@ -130,21 +134,30 @@ def _read_bytes(name: str) -> bytes:
         if name == "-":
             data = _at_most(sys.stdin.buffer)
         else:
-            kind = kind_at(name)
-            if kind != "file":
-                raise NoPictureError(f"{name}: {_NO_FILE[kind]}")
+            _require_file(name)
             with Path(name).open("rb") as file:
                 data = _at_most(file)
     except OSError as error:
         raise PictureError(f"{name}: cannot be read ({error.strerror or error})") from None
-    except LastlookError as error:
-        raise NoPictureError(str(error)) from None
+    except PictureError:
+        raise
+    except LastlookError as error:  # standard input tells by itself what is wrong with it
+        raise PictureError(str(error)) from None
     if not data:
         where = "standard input: nothing came" if name == "-" else f"{name}: the file is empty"
         raise PictureError(f"{where}; give a picture")
     if len(data) > MAX_BYTES:
         raise PictureError(f"{name}: over {MAX_BYTES >> 20} MB; save it smaller first")
     return data
+
+
+def _require_file(name: str) -> None:
+    try:
+        kind = kind_at(name)
+    except LastlookError as error:
+        raise NoPictureError(str(error)) from None
+    if kind != "file":
+        raise NoPictureError(f"{name}: {_NO_FILE[kind]}")
 
 
 def _at_most(file: BinaryIO) -> bytes:
