@@ -205,7 +205,7 @@ def test_a_pipe_is_waited_for_aloud_and_one_frame_is_one(
     assert run(["watch", str(pipe), "--no-window", "--no-journal"]) == 4
     told = capsys.readouterr()
     assert told.err == f"lastlook: {pipe}: a pipe; waiting for what is written into it\n"
-    assert told.out.startswith("1 frame, cube followed in 0 %")
+    assert told.out.startswith("1 frame, cube followed in 0 of them")
     assert run(["watch", str(clip), "--no-window", "--no-journal"]) == 4
     assert "pipe" not in capsys.readouterr().err
 
