@@ -109,12 +109,14 @@ def export(
 ) -> None:
     """Copy a profile to a file, to pass on."""
     from models.errors import UsageError
+    from vision.outputs import check_folder_of
     from vision.profiles import load_named
 
     if str(target) == "-":
         raise UsageError("FILE -: nothing is printed by that; name a file")
     if target.exists():
         raise UsageError(f"{target} is there already; choose another name")
+    check_folder_of("FILE", target)
     profile = load_named(name)
     assert profile is not None
     profile.save(target)

@@ -267,11 +267,13 @@ def export_sequences(
     """Write your sequences, one a line: code, a tab, turns. `sequence import` reads it back."""
     from models.files import write_atomically
     from vision.library_files import open_library
-    from vision.outputs import check_outputs
+    from vision.outputs import Wanted, check_folders, check_outputs
     from vision.wording import counted
 
     printed = file is None or str(file) == "-"
-    check_outputs([("FILE", None if printed else file, "sequences")])
+    wanted: list[Wanted] = [("FILE", None if printed else file, "sequences")]
+    check_outputs(wanted)
+    check_folders(wanted)
     library = open_library()
     kept = [e for e in library.entries if every or e.file in library.own]
     text = "".join(f"{entry.code}\t{entry.turns}\n" for entry in kept)
