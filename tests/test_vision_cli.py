@@ -236,7 +236,7 @@ def test_the_lines_of_a_help_text_end_where_the_terminal_does(
 ) -> None:
     monkeypatch.setenv("COLUMNS", str(width))
     assert run([*command.split(), "--help"]) == 0
-    prose = capsys.readouterr().out.split("Usage:")[1].split("╭")[0].split("\n")[1:]
+    prose = re.split("╭|Arguments:", capsys.readouterr().out.split("Usage:")[1])[0].split("\n")[1:]
     pairs = [(one.rstrip(), other.split()) for one, other in pairwise(prose) if one.split() and other.split()]
     assert pairs
     for line, following in pairs:
@@ -248,7 +248,7 @@ def every_command() -> list[str]:
     return ["", *inner, *(f"{name} {word}" for name, words in inner.items() for word in words)]
 
 
-@pytest.mark.parametrize("width", [60, 80])
+@pytest.mark.parametrize("width", [40, 60, 80])
 @pytest.mark.parametrize("command", every_command())
 def test_help_speaks_of_values_in_plain_words_and_fits(
     command: str, width: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
@@ -259,7 +259,24 @@ def test_help_speaks_of_values_in_plain_words_and_fits(
     out = capsys.readouterr().out
     assert not re.search(r"<(bool|str|int|float|path|list)\b", out) and "..." * 2 not in out
     assert max(map(len, out.splitlines())) <= width
-    assert re.search(r"--help +-h ", out)
+    assert re.search(r"--help +-h |-h, --help ", out)
+
+
+@pytest.mark.parametrize("width", [40, 55, 69, 70])
+@pytest.mark.parametrize("command", every_command())
+def test_help_cuts_no_name_short_in_a_narrow_terminal(
+    command: str, width: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(width))
+    assert run([*command.split(), "--help"]) == 0
+    out = capsys.readouterr().out
+    assert "\u2026" not in out and max(map(len, out.splitlines())) <= width
+    named: Any = command_line()
+    for word in command.split():
+        named = named.commands[word]
+    own = {option for parameter in named.params for option in parameter.opts if option.startswith("--")}
+    shown = set(re.findall(r"(?<![\w-])--?[a-z][a-z-]*|\b[a-z]+\b", out))
+    assert own | set(getattr(named, "commands", {})) <= shown
 
 
 @pytest.mark.parametrize(
