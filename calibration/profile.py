@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.samples import MAX_SAMPLES
-from models.errors import LastlookError
+from models.errors import LastlookError, UsageError
 from models.files import replacing
 from models.json_text import parse_json
 from models.turns import FACES
@@ -48,6 +48,10 @@ MAX_FILE_BYTES = 400 * MAX_SAMPLES
 
 class ProfileError(LastlookError):
     """A profile file that cannot be used; the message names the file and the field."""
+
+
+class NoProfileError(ProfileError, UsageError):
+    """No file is where a profile was named."""
 
 
 @dataclass(frozen=True)
@@ -265,7 +269,7 @@ def _problem_of(content: Any) -> str | None:
 def load_profile(path: Path) -> Profile:
     """Read and check a user's profile file.
 
-    Raises ProfileError with one line that names the file, the field and what is wrong with it.
+    Raises ProfileError with one line that names the file, the field, what is wrong with it and what to do.
     """
     target = Path(path)
     try:
@@ -275,7 +279,8 @@ def load_profile(path: Path) -> Profile:
             raise ProfileError(f"{target}: too large for a profile (over {MAX_FILE_BYTES // 10**6} MB)")
         content = parse_json(data, finite=False)  # the field is told with what is wrong
     except OSError as error:
-        raise ProfileError(
+        kind = NoProfileError if isinstance(error, FileNotFoundError) else ProfileError
+        raise kind(
             f"{target}: the profile cannot be read ({error.strerror or error}); check the path, or make it"
             " with 'lastlook calibrate'"
         ) from None
@@ -285,7 +290,10 @@ def load_profile(path: Path) -> Profile:
         ) from None
     problem = _problem_of(content)
     if problem is not None:
-        raise ProfileError(f"{target}: {problem}")
+        raise ProfileError(
+            f"{target}: {problem}; make it anew with 'lastlook calibrate', or take another file that"
+            " 'lastlook profile export' wrote"
+        )
     return from_json_dict(content)
 
 

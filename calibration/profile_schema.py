@@ -7,6 +7,7 @@ from typing import Annotated, Any, Final, Literal
 import numpy as np
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from calibration.faults import first_fault
 from calibration.samples import MAX_SAMPLES
 
 LEAST_VARIANCE: Final = 1e-6
@@ -131,8 +132,10 @@ class _File(_Strict):
 
 def check(content: Any) -> str | None:
     """None when ``content`` (parsed JSON) is a valid profile, else one line: the field and what is wrong."""
-    if isinstance(content, dict) and content.get("lastlook_profile") not in (None, 1):
-        version = content["lastlook_profile"]
+    if not isinstance(content, dict) or content.get("lastlook_profile") is None:
+        return "not a profile (lastlook_profile is missing)"
+    version = content["lastlook_profile"]
+    if version != 1:
         return (
             f"lastlook_profile: version {version!r} is not known here; a newer lastlook may have written it"
         )
@@ -141,11 +144,3 @@ def check(content: Any) -> str | None:
     except ValidationError as error:
         return first_fault(error, "profile")
     return None
-
-
-def first_fault(error: ValidationError, whole: str) -> str:
-    """The first thing wrong in one line: its place, or ``whole`` for all of it, and what; how many more."""
-    first = error.errors(include_url=False, include_context=False)[0]
-    where = ".".join(str(part) for part in first["loc"]) or whole
-    more = error.error_count() - 1
-    return f"{where}: {first['msg'].removeprefix('Value error, ')}" + (f" (and {more} more)" if more else "")

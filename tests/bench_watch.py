@@ -28,7 +28,7 @@ from drawn_clip import SCHEME, DrawnCube, held_pose, play
 
 from calibration.profile import default_profile
 from models.cube import moves_permutation
-from vision.live import Screen, Window, check_display
+from vision.live import Screen, Window, window_problem
 from vision.live_words import shown_at
 from vision.session import Session
 from vision.stream import FrameStream
@@ -162,7 +162,9 @@ def main() -> None:
     parser.add_argument("--window", action="store_true", help="show the frames in a real window")
     options = parser.parse_args()
     if options.window:
-        check_display()
+        problem = window_problem()
+        if problem is not None:
+            sys.exit(problem)
     minutes = 0.15 if options.toy else options.minutes
     cv2.setNumThreads(1)
     clip = drawn(40 if options.toy else 180)

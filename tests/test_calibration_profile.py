@@ -6,6 +6,7 @@ import copy
 import inspect
 import json
 import pkgutil
+import re
 import subprocess
 import sys
 import warnings
@@ -120,6 +121,36 @@ def test_a_field_that_is_off_is_named(tmp_path: Path, path: list[Any], value: An
         load_profile(file)
     message = str(caught.value)
     assert word in message and "broken.json" in message and "\n" not in message
+    assert "lastlook calibrate" in message and "lastlook profile export" in message  # what to do
+    assert not re.search("Input should|Field required|should have|validation|permitted|Value error", message)
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "told"),
+    [
+        (["model", "mean"], [[0.0] * 3] * 5, "model.mean: must have 6 or more entries, and has 5"),
+        (["model", "mean", 2, 1], float("nan"), "model.mean.2.1: NaN is no number"),
+        (["model", "mean", 2, 1], 51, "model.mean.2.1: must be 50 at most"),
+        (["model", "mean", 2, 1], "red", "model.mean.2.1: must be a number"),
+        (["model", "temperature"], 0.1, "model.temperature: must be 1 at least"),
+        (["model"], [], "model: must be an object, as {...}"),
+        (["name"], 7, "name: must be text"),
+        (["surprise"], 1, "surprise: does not belong here"),
+        (["scheme"], {}, "scheme.U: is missing (and 5 more)"),
+    ],
+)
+def test_what_is_wrong_is_said_in_plain_words(path: list[Any], value: Any, told: str) -> None:
+    broken = content()
+    spot: Any = broken
+    for step in path[:-1]:
+        spot = spot[step]
+    spot[path[-1]] = value
+    assert check(broken) == told
+
+
+@pytest.mark.parametrize("other", [{}, {"name": "a package", "version": "1.0"}, [], 3])
+def test_a_file_of_another_kind_is_called_no_profile(other: Any) -> None:
+    assert "not a profile" in str(check(other))
 
 
 @pytest.mark.parametrize(

@@ -244,6 +244,14 @@ def test_what_is_said_of_a_mirror_image_is_said_once_and_not_of_what_is_refused(
     assert "mirror" not in answer_text(refused)
 
 
+def test_what_was_said_to_be_a_mirror_image_and_shows_none_is_told() -> None:
+    answer = replace(answer_of_truth(SAMPLES / "01-large-on-desk.jpg"), told_mirrored=True)
+    assert "no mirror image" in dict(remarks(answer))["Mirrored"]
+    assert dict(remarks(replace(answer, mirrored=True)))["Mirrored"].startswith("read as a mirror image")
+    for reason in ("no-cube", "top-hidden", "not-last-layer", "unreadable"):  # nothing of it was read
+        assert "Mirrored" not in dict(remarks(Answer(image="x", ok=False, reason=reason, told_mirrored=True)))
+
+
 def test_what_is_left_is_told_or_said_to_be_open() -> None:
     answer = answer_of_truth(SAMPLES / "01-large-on-desk.jpg")
     assert dict(remarks(answer))["After it"] == "the permutation is not settled by what is seen"

@@ -151,8 +151,8 @@ def pictures(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.mark.parametrize(
     ("names", "status"),
-    [("named", 0), ("open", 3), ("nothing", 4), ("cut", 1), ("missing", 1), ("named open", 3),
-     ("open nothing named", 4), ("named cut nothing", 1)],
+    [("named", 0), ("open", 3), ("nothing", 4), ("cut", 1), ("missing", 2), ("named open", 3),
+     ("open nothing named", 4), ("named cut nothing", 1), ("cut missing named", 2)],
 )  # fmt: skip
 def test_exit_status_and_the_other_pictures_still_answered(
     names: str, status: int, pictures: Path, capsys: pytest.CaptureFixture[str]
@@ -162,8 +162,41 @@ def test_exit_status_and_the_other_pictures_still_answered(
     captured = capsys.readouterr()
     answered = [json.loads(line)["image"] for line in captured.out.splitlines()]
     broken = [path for path in paths if path in ("cut.jpg", "missing.jpg")]
-    assert answered == [path for path in paths if path not in broken]
+    assert answered == [path for path in paths if path != "missing.jpg"]
     assert [line.split(":")[1].strip() for line in captured.err.splitlines()] == broken
+
+
+def test_a_picture_that_cannot_be_read_has_the_object_that_label_gives_it(
+    pictures: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (pictures / "words.jpg").write_text("no picture")
+    assert run(["read", "cut.jpg", "missing.jpg", "words.jpg", "--json"]) == 2
+    read = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [(one["image"], one["ok"], one["reason"]) for one in read] == [
+        ("cut.jpg", False, "unreadable"),
+        ("words.jpg", False, "unreadable"),
+    ]
+    assert run(["label", "cut.jpg", "missing.jpg", "words.jpg", "--out", "-", "--jobs", "1"]) == 2
+    assert [json.loads(line) for line in capsys.readouterr().out.splitlines()] == read
+
+
+def test_told_to_be_a_mirror_image_a_picture_whose_colours_show_none_says_so(
+    own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The sample is none, and its colours are legal in no mirror; turned over it is one."""
+    straight = SAMPLES / "01-large-on-desk.jpg"
+    turned = own_folders / "turned.png"
+    cv2.imwrite(str(turned), cv2.flip(cv2.imread(str(straight)), 1))
+    told = {}
+    for picture in (straight, turned):
+        assert run(["read", str(picture), "--mirrored"]) == 0
+        told[picture] = " ".join(capsys.readouterr().out.split())
+    assert "show no mirror image" in told[straight] and "read as a mirror image" not in told[straight]
+    assert "read as a mirror image" in told[turned] and "no mirror image" not in told[turned]
+    assert run(["read", str(straight)]) == 0 and "mirror image" not in capsys.readouterr().out
+    arguments = ["label", str(straight), str(turned), "--jobs", "1", "--out", str(own_folders / "a.jsonl")]
+    assert run([*arguments, "--mirrored"]) == 0
+    assert "the colours of 1 of these show no mirror image" in capsys.readouterr().err
 
 
 def test_a_picture_that_cannot_be_saved_is_answered_and_so_are_the_next(
@@ -203,7 +236,7 @@ def test_the_lines_of_a_help_text_end_where_the_terminal_does(
 ) -> None:
     monkeypatch.setenv("COLUMNS", str(width))
     assert run([*command.split(), "--help"]) == 0
-    prose = capsys.readouterr().out.split("Usage:")[1].split("╭")[0].split("\n")[1:]
+    prose = re.split("╭|Arguments:", capsys.readouterr().out.split("Usage:")[1])[0].split("\n")[1:]
     pairs = [(one.rstrip(), other.split()) for one, other in pairwise(prose) if one.split() and other.split()]
     assert pairs
     for line, following in pairs:
@@ -215,7 +248,7 @@ def every_command() -> list[str]:
     return ["", *inner, *(f"{name} {word}" for name, words in inner.items() for word in words)]
 
 
-@pytest.mark.parametrize("width", [60, 80])
+@pytest.mark.parametrize("width", [40, 60, 80])
 @pytest.mark.parametrize("command", every_command())
 def test_help_speaks_of_values_in_plain_words_and_fits(
     command: str, width: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
@@ -226,7 +259,24 @@ def test_help_speaks_of_values_in_plain_words_and_fits(
     out = capsys.readouterr().out
     assert not re.search(r"<(bool|str|int|float|path|list)\b", out) and "..." * 2 not in out
     assert max(map(len, out.splitlines())) <= width
-    assert re.search(r"--help +-h ", out)
+    assert re.search(r"--help +-h |-h, --help ", out)
+
+
+@pytest.mark.parametrize("width", [40, 55, 69, 70])
+@pytest.mark.parametrize("command", every_command())
+def test_help_cuts_no_name_short_in_a_narrow_terminal(
+    command: str, width: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(width))
+    assert run([*command.split(), "--help"]) == 0
+    out = capsys.readouterr().out
+    assert "\u2026" not in out and max(map(len, out.splitlines())) <= width
+    named: Any = command_line()
+    for word in command.split():
+        named = named.commands[word]
+    own = {option for parameter in named.params for option in parameter.opts if option.startswith("--")}
+    shown = set(re.findall(r"(?<![\w-])--?[a-z][a-z-]*|\b[a-z]+\b", out))
+    assert own | set(getattr(named, "commands", {})) <= shown
 
 
 @pytest.mark.parametrize(

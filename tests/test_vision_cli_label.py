@@ -240,7 +240,7 @@ def test_a_folder_that_cannot_be_made_is_told_before_the_work(
     [
         (["label"], 2),
         (["label", "x.jpg", "--resume"], 2),
-        (["label", "gone.jpg"], 4),
+        (["label", "gone.jpg"], 2),
         (["label", "x.jpg", "--undo", "log"], 2),
         (["label", "--undo", "gone.log"], 2),
         (["label", "x.jpg", "--learn"], 2),
@@ -335,7 +335,7 @@ def within(key: str, **changes: object):
 
 
 EDITS = {
-    "image: Field required": without("image"),
+    "image: is missing": without("image"),
     "case is missing": without("case"),
     "case.probability": within("case", probability="over 99 %"),
     "case.code: 'e9-none' is no case": within("case", code="e9-none"),

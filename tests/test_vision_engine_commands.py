@@ -110,7 +110,6 @@ def test_find_all_is_filtered_by_edges(capsys: pytest.CaptureFixture[str]) -> No
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["find", "--all", "--edges", "e1", "-n", "3"], "--edges e1: no such case on a 3x3x3"),
         (["find", "e0-sune", "--all"], "e0-sune and --all"),
         (["find", "e0-sune", "--core", "nosuch"], "--core: no core by name (flip-one, "),
         (["find", "e0-sune", "--turns", "R3"], "--turns R3: column 2: "),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import sys
@@ -51,9 +52,51 @@ def test_looking_at_a_journal_that_is_not_there_makes_none(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("LASTLOOK_JOURNAL", str(tmp_path / "new" / "journal.db"))
-    assert run(["journal"]) == 0
+    assert run(["journal"]) == 4
     assert "no attempts in the journal yet" in capsys.readouterr().out
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("chosen", "left"),
+    [(["--all"], []), (["1"], [2, 3]), (["--case", "e2a-antisune-front"], [1, 3]),
+     (["--before", "2026-11-26T00:00+00:00"], [2]),
+     (["2", "3", "--before", "2026-11-26T00:00+00:00"], [1, 2])],
+)  # fmt: skip
+def test_what_cannot_be_brought_back_is_asked_about_first(
+    chosen: list[str], left: list[int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    path = tmp_path / "journal.db"
+    monkeypatch.setenv("LASTLOOK_JOURNAL", str(path))
+    with Journal(path) as journal:
+        for k in range(3):
+            journal.add(ATTEMPTS[k % 2])
+
+    def kept() -> list[int]:
+        with Journal(path, to_read=True) as journal:
+            return [row.id for row in journal.rows()]
+
+    how_many = f"{3 - len(left)} attempt"
+    monkeypatch.setattr(sys, "stdin", io.StringIO())  # nobody there to ask
+    assert run(["journal", "forget", *chosen]) == 2
+    told = capsys.readouterr()
+    assert how_many in told.err and "--yes" in told.err and told.out == "" and kept() == [1, 2, 3]
+    for answer, status, then in ("n\n", 1, [1, 2, 3]), ("y\n", 0, left):
+        monkeypatch.setattr(sys, "stdin", io.StringIO(answer))
+        monkeypatch.setattr(sys.stdin, "isatty", lambda: True)
+        assert run(["journal", "forget", *chosen]) == status
+        assert how_many in capsys.readouterr().out and kept() == then
+
+
+def test_who_says_yes_is_not_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("LASTLOOK_JOURNAL", str(tmp_path / "journal.db"))
+    with Journal(tmp_path / "journal.db") as journal:
+        journal.add(ATTEMPTS[0])
+        monkeypatch.setattr(sys, "stdin", io.StringIO())
+        assert run(["journal", "forget", "--all", "--yes"]) == 0 and len(journal) == 0
+    assert capsys.readouterr().out == "1 attempt forgotten\n"
 
 
 @pytest.mark.parametrize("width", [32, 60, 200])

@@ -37,7 +37,7 @@ from models.library import load_library
 from models.permutation import PERMUTATION_CASES, permutation_of
 from vision.evidence import Verdict
 from vision.frame_report import FrameReport
-from vision.live import Screen, check_display, draw_cube
+from vision.live import Screen, draw_cube, window_problem
 from vision.live_words import shown_at
 from vision.moments import save_moment
 from vision.naming import USUAL
@@ -211,16 +211,36 @@ def environment(tmp_path: Path, **more: str) -> dict[str, str]:
     return {**plain, "LASTLOOK_JOURNAL": str(tmp_path / "journal.db"), "PYTHONPATH": root, **more}
 
 
-def test_without_a_display_one_clear_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    for display in (None, ":987"):
-        more = {} if display is None else {"DISPLAY": display}
-        done = ran(tmp_path, "watch", str(CLIP), **more)
-        assert done.returncode == 1
-        assert done.stderr.count("\n") == 1 and "--no-window" in done.stderr and done.stdout == ""
-        monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
-        monkeypatch.setenv("DISPLAY", display or "")
-        with pytest.raises(LastlookError, match="--no-window"):
-            check_display()
+@pytest.mark.parametrize("display", [None, ":987"])
+def test_without_a_display_watch_says_why_and_prints_what_it_prints_without_a_window(
+    display: str | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    monkeypatch.setenv("DISPLAY", display or "")
+    why = window_problem()
+    assert why is not None and ("DISPLAY" if display is None else display) in why
+    more = {} if display is None else {"DISPLAY": display}
+    asked = ran(tmp_path, "watch", str(CLIP), "--no-window", **more)
+    done = ran(tmp_path, "watch", str(CLIP), **more)
+    assert asked.stderr == "" and asked.stdout != ""
+    assert (done.returncode, done.stdout) == (asked.returncode, asked.stdout)
+    assert done.stderr.count("\n") == 1 and why in done.stderr
+
+
+@pytest.mark.parametrize("source", ["979", "http://127.0.0.1:9/video"])
+def test_without_a_display_a_camera_that_stays_away_is_given_up_as_without_a_window(
+    source: str, tmp_path: Path
+) -> None:
+    done = ran(tmp_path, "watch", source, "--patience", "0")
+    assert done.returncode == 1 and done.stdout == ""
+    first, *others = done.stderr.splitlines()
+    assert "DISPLAY" in first and "lines" in first and others
+    assert not any("window" in line for line in others)
+
+
+def test_a_sitting_before_the_camera_names_its_own_way_on_where_there_is_no_display(tmp_path: Path) -> None:
+    done = ran(tmp_path, "calibrate", "desk", "--camera", "979")
+    assert done.returncode == 1 and "DISPLAY" in done.stderr and "--no-window" in done.stderr
 
 
 def test_json_without_a_window_and_the_journal_afterwards(tmp_path: Path) -> None:
@@ -235,7 +255,7 @@ def test_json_without_a_window_and_the_journal_afterwards(tmp_path: Path) -> Non
     assert attempt["case"] in ran(tmp_path, "journal").stdout
     heading, row = ran(tmp_path, "journal", "--csv").stdout.splitlines()
     assert heading.startswith("id,at,cube,size,case,angle") and attempt["case"] in row.split(",")
-    gone = ran(tmp_path, "journal", "forget", "1")
+    gone = ran(tmp_path, "journal", "forget", "1", "--yes")
     assert gone.returncode == 0 and "1 attempt forgotten" in gone.stdout
     with Journal(tmp_path / "journal.db") as journal:
         assert len(journal) == 0
@@ -281,7 +301,6 @@ class QuietHandler(SimpleHTTPRequestHandler):
     [
         (["watch", "no-such-clip.mp4", "--json"], "no such file"),
         (["watch", "ftp://host/x", "--json"], "http"),
-        (["watch", ".", "--json"], "no pictures"),
         (["journal", "--json", "--csv"], "choose one"),
         (["journal", "--case", "e9-nothing"], "unknown case"),
         (["journal", "--since", "yesterday"], "no date"),
@@ -350,14 +369,14 @@ import sys, time
 import cv2
 from pathlib import Path
 from calibration.profile import default_profile
-from vision.live import Window, check_display
+from vision.live import Window, window_problem
 from vision.stream_source import source_named
 from vision.session import Session, frame_line
 from vision.stream import FrameStream
 from vision.watch import WindowWatch
 from vision.watcher import Watcher
 
-check_display()
+assert window_problem() is None
 watcher = Watcher(default_profile(), live=True)
 source = source_named(sys.argv[1])
 with FrameStream(source, pace="clock", frame_rate=8) as stream, Window(any_shape=True) as window:

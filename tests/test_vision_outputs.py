@@ -109,13 +109,15 @@ def test_nothing_that_is_there_is_lost(command: str, here: Path, capsys) -> None
         "score scored --answers gone/x.jsonl",
         "read v.jpg --save gone/x.png",
         "case e0-sune --save gone/x.svg",
+        "profile export default gone/x.json",
+        "sequence export gone/x.txt",
     ],
 )
 def test_a_folder_that_is_not_there_is_told_before_the_work(command: str, here: Path, capsys) -> None:
     assert run(shlex.split(command)) == 2
     captured = capsys.readouterr()
     assert captured.out == "" and captured.err.count("\n") == 1 and "folder gone;" in captured.err
-    assert not list(here.parent.glob(f"{here.name}-profiles/*"))
+    assert not list(here.parent.glob(f"{here.name}-profiles/*")) and not Path("gone").exists()
 
 
 @pytest.mark.parametrize("folder", ["letter.txt", "letter.txt/x/y"])

@@ -73,7 +73,7 @@ def test_a_path_that_is_too_long_is_one_line(arguments: list[str], name: str, ca
 
 def test_a_path_that_is_too_long_does_not_keep_others_from_being_labelled(tmp_path: Path, capsys) -> None:
     out = tmp_path / "a.jsonl"
-    assert run(["label", TOO_LONG, "", str(PHOTO), "-j", "1", "--out", str(out)]) == 1
+    assert run(["label", TOO_LONG, "", str(PHOTO), "-j", "1", "--out", str(out)]) == 2
     assert [json.loads(line)["image"] for line in out.read_text().splitlines()] == [str(PHOTO)]
     assert "File name too long" in told(capsys)
 
@@ -91,7 +91,7 @@ def test_review_leaves_out_what_can_be_no_picture(tmp_path: Path, capsys) -> Non
 def test_the_longest_name_that_a_file_can_have_is_read(tmp_path: Path, capsys) -> None:
     shutil.copy(PHOTO, tmp_path / ("n" * 251 + ".jpg"))
     assert run(["label", str(tmp_path), "-j", "1", "--rename"]) == 0
-    assert run(["score", str(tmp_path)]) == 1
+    assert run(["score", str(tmp_path)]) == 4
     assert "no picture with its truth" in told(capsys)
 
 
@@ -114,6 +114,60 @@ def test_a_pipe_is_refused_and_not_waited_for(command: list[str], tmp_path: Path
     os.mkfifo(pipe)
     assert run([*command, str(pipe)]) != 0
     assert "neither a file nor a folder" in told(capsys)
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["read"],
+        ["score"],
+        ["label"],
+        ["watch", "--no-window", "--no-journal"],
+        ["calibrate", "n", "--photos"],
+    ],
+    ids=lambda command: command[0],
+)
+def test_nothing_at_a_path_is_wrong_usage_and_nothing_in_a_folder_nothing_found(
+    command: list[str], tmp_path: Path, capsys
+) -> None:
+    assert run([*command, str(tmp_path / "missing")]) == 2
+    assert "missing" in told(capsys)
+    (tmp_path / "empty").mkdir()
+    assert run([*command, str(tmp_path / "empty")]) == 4
+    assert "no picture" in told(capsys)
+
+
+@pytest.mark.parametrize("command", [["read"], ["label", "-j", "1"]])
+def test_a_wrong_path_among_others_is_told_by_the_exit_status_too(
+    command: list[str], tmp_path: Path, capsys
+) -> None:
+    assert run([*command, str(PHOTO), str(tmp_path / "missing.jpg")]) == 2
+    assert PHOTO.name in capsys.readouterr().out  # and the others are answered
+
+
+@pytest.mark.parametrize(
+    ("command", "status"),
+    [
+        ("cases --edges e1 --size 3", 4),  # a 3x3x3 never has an odd number of flipped edges
+        ("cases --edges e1 --size 3 --json", 4),
+        ("cases --edges e1 --size 4", 0),
+        ("find --all --edges e1 --size 3", 4),
+        ("journal", 4),
+        ("journal --case e1-solved --json", 4),
+        ("journal --by-case", 4),
+        ("journal forget --case e1-solved", 4),
+        ("journal forget --all", 4),
+        ("journal forget 99", 2),
+        ("profile import missing.json", 2),
+        ("profile show missing.json", 2),
+        ("profile show missing", 2),
+    ],
+)
+def test_a_list_without_what_was_asked_for_is_nothing_found(
+    command: str, status: int, own_folders: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(own_folders)
+    assert run(command.split()) == status
 
 
 @pytest.mark.parametrize(
@@ -152,7 +206,7 @@ def test_a_pipe_is_waited_for_aloud_and_one_frame_is_one(
     assert run(["watch", str(pipe), "--no-window", "--no-journal"]) == 4
     told = capsys.readouterr()
     assert told.err == f"lastlook: {pipe}: a pipe; waiting for what is written into it\n"
-    assert told.out.startswith("1 frame, cube followed in 0 %")
+    assert told.out.startswith("1 frame, cube followed in 0 of them")
     assert run(["watch", str(clip), "--no-window", "--no-journal"]) == 4
     assert "pipe" not in capsys.readouterr().err
 

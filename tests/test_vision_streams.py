@@ -61,7 +61,7 @@ def test_with_standard_error_closed_the_work_is_done_all_the_same() -> None:
     done = in_shell("cases 2>&-")
     assert done.returncode == 0 and b"e1-sune-left" in done.stdout
     assert in_shell("cases 2>/dev/full").stdout == done.stdout
-    assert in_shell("read missing.jpg 2>/dev/full").returncode == 1
+    assert in_shell("read missing.jpg 2>/dev/full").returncode == 2
 
 
 @LINUX

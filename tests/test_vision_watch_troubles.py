@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -45,6 +46,19 @@ def test_why_a_camera_was_given_up_is_told_however_late_it_comes() -> None:
     with pytest.raises(LastlookError, match="given up after 60 s"):
         run_lines(session, io.StringIO(), as_json=True, finite=False)
     watcher.close()
+
+
+def test_the_last_line_counts_everything_in_frames() -> None:
+    """Its numbers are those of the data, so that none is taken for a share of another."""
+    stream = GivingUp()
+    stream.ended = True
+    watcher, out = Watcher(default_profile()), io.StringIO()
+    session = Session(stream, watcher)  # type: ignore[arg-type]
+    session.frames, session.tracked, session.settled = 1234, 601, 52
+    assert run_lines(session, out, as_json=False, finite=True) == 0
+    watcher.close()
+    (line,) = out.getvalue().splitlines()
+    assert re.findall(r"[\d,]*\d", line) == ["1,234", "601", "52", "0"] and "%" not in line
 
 
 class ComingBack:

@@ -165,6 +165,8 @@ class Answer:
     """Whether the built-in colours, which explained this picture better, stood in for that profile's."""
     palette: Mapping[str, tuple[int, int, int]] = field(default_factory=dict)
     """sRGB of the profile's own colour names, for drawing; the usual six need no entry."""
+    told_mirrored: bool = False
+    """Whether the picture was said to be a mirror image; ``mirrored`` is as what it was read."""
     others: tuple[Quad, ...] = ()
     """Outlines of further cubes in the picture that were not read."""
 
@@ -221,6 +223,11 @@ class Answer:
             grids={face: tuple(moved(row) for row in grid) for face, grid in self.grids.items()},
             others=tuple(quad_of(moved(quad)) for quad in self.others),
         )
+
+
+def unreadable(image: str) -> Answer:
+    """The answer for a picture file that cannot be read: what is wrong with it is told elsewhere."""
+    return Answer(image=image, ok=False, reason="unreadable")
 
 
 def quad_of(points: Sequence[Sequence[float]]) -> Quad:

@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from calibration.profile_schema import first_fault
+from calibration.faults import first_fault
 from models.cases import CASES
 from vision.answer import NEXT_VIEWS, Reason
 from vision.truth_schema import Quad

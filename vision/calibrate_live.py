@@ -190,8 +190,10 @@ def _sit(
 
 
 def _window() -> Window:
-    """OpenCV's window, opened after the display was checked."""
-    from vision.live import Window, check_display
+    """OpenCV's window, opened after the display was checked; LastlookError where none can be."""
+    from vision.live import Window, window_problem
 
-    check_display()
+    problem = window_problem()
+    if problem is not None:
+        raise LastlookError(f"no window can be opened: {problem}; add --no-window to do without one")
     return Window()

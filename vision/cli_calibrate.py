@@ -149,13 +149,14 @@ def _made(
 def _files(pictures: list[str]) -> list[str]:
     from models.errors import UsageError
     from vision.gather import gather
+    from vision.paths import NothingThereError
 
     found = gather(pictures)
     if found.problems:
         raise UsageError(f"{found.problems[0].path}: {found.problems[0].reason}")
     files = [item.path for item in found.items if item.kind == "picture"]
     if not files:
-        raise UsageError(f"{pictures[0]}: no pictures there")
+        raise NothingThereError(f"{pictures[0]}: no pictures there; name some, or folders that hold some")
     return files
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import gcd
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -190,12 +191,14 @@ def list_cases(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = False,
 ) -> None:
-    """List the cases of a cube size with their names, and how many sequences are known for each."""
+    """List the cases of a cube size with their names, and how many sequences are known for each.
+
+    Exit status: 4 where that size has none of those asked for.
+    """
     from models.cases import CASES, CORNER_PATTERNS, EDGE_PATTERNS, codes_for
     from models.errors import UsageError
     from models.permutation import PERMUTATION_CASES, permutation_codes_for
     from vision.library_files import open_library
-    from vision.wording import counted
 
     chosen: dict[str, list[str]] = {}
     for name, value, choices in (("edges", edges, EDGE_PATTERNS), ("corners", corners, CORNER_PATTERNS)):
@@ -225,8 +228,16 @@ def list_cases(
                 })  # fmt: skip
     if as_json:
         typer.echo(json_line(rows))
-        return
+    else:
+        _print_cases(rows)
+    if not rows:
+        raise typer.Exit(4)
+
+
+def _print_cases(rows: Sequence[dict[str, object]]) -> None:
     from rich.console import Console
+
+    from vision.wording import counted
 
     console = Console(highlight=False, soft_wrap=True)
     width = max((len(str(row["code"])) for row in rows), default=0)

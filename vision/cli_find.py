@@ -100,6 +100,7 @@ def find_sequences(
 def _wanted(codes: Sequence[str], every: bool, edges: str | None, size: int) -> list[str]:
     from models.cases import CASES, EDGE_PATTERNS, codes_for
     from models.errors import UsageError
+    from vision.paths import NothingThereError
 
     if edges is not None and not set(edges.split(",")) <= set(EDGE_PATTERNS):
         raise UsageError(f"--edges {edges}: choose from {', '.join(EDGE_PATTERNS)}, joined by commas")
@@ -116,7 +117,7 @@ def _wanted(codes: Sequence[str], every: bool, edges: str | None, size: int) -> 
     chosen = [CASES[code] for code in codes_for(size) if not CASES[code].is_oriented]
     wanted = [c.code for c in chosen if edges is None or c.edges in edges.split(",")]
     if not wanted:
-        raise UsageError(f"--edges {edges}: no such case on a {size}x{size}x{size}")
+        raise NothingThereError(f"--edges {edges}: no such case on a {size}x{size}x{size}")
     return wanted
 
 

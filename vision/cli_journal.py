@@ -13,6 +13,7 @@ import typer
 
 from models.errors import UsageError
 from vision.case_data import check_code
+from vision.cli_options import YesOption, make_sure
 from vision.paths import data_folder
 
 if TYPE_CHECKING:
@@ -49,7 +50,7 @@ def journal(
         bool, typer.Option("--by-case", help="Sum up instead: how often and how fast, case by case.")
     ] = False,
 ) -> int:
-    """Show the attempts that were timed."""
+    """Show the attempts that were timed; exit status 4 where there are none of those asked for."""
     if context.invoked_subcommand is not None:
         return 0
     if as_json and as_csv:
@@ -74,7 +75,7 @@ def journal(
         typer.echo("no such attempts in the journal; 'lastlook journal' shows those that there are")
     else:
         typer.echo("no attempts in the journal yet; 'lastlook watch' writes them")
-    return 0
+    return 0 if rows else 4
 
 
 def forget(
@@ -86,18 +87,28 @@ def forget(
         str | None, typer.Option(metavar="DATE", help="All attempts before this date, like 2026-11-25.")
     ] = None,
     everything: Annotated[bool, typer.Option("--all", help="The whole journal.")] = False,
+    yes: YesOption = False,
 ) -> int:
-    """Delete attempts from the journal; they cannot be brought back."""
+    """Delete attempts from the journal for good, after asking; exit status 4 where none is such."""
     from models.journal import Journal
     from vision.wording import counted
 
     if everything and (numbers or case or before):
         raise UsageError("--all takes everything; leave out the other choices")
     _known_case(case)
+    until = _date(before)
     with Journal(journal_path()) as notebook:
-        gone = notebook.forget(numbers or None, case=case, before=_date(before), everything=everything)
+        if not yes and (everything or numbers or case or before):
+            many = sum(
+                (not numbers or row.id in numbers) and (until is None or row.attempt.at < until)
+                for row in notebook.rows(case=case)
+            )
+            if many:  # else nothing can be lost
+                attempts = counted(many, "attempt")
+                make_sure(f"Forget {attempts} for good?", f"forgetting {attempts}")
+        gone = notebook.forget(numbers or None, case=case, before=until, everything=everything)
     typer.echo(f"{counted(gone, 'attempt')} forgotten")
-    return 0
+    return 0 if gone else 4
 
 
 def _known_case(code: str | None) -> None:

@@ -101,7 +101,8 @@ def label_command(
 
     Answers are written as they come; stop with Ctrl-C and go on with --resume. Files that cannot be read
     are listed at the end. Exit status: 0 all files were read, 1 some could not be or in part only, something
-    could not be written beside the answers or the run was stopped, 4 no picture or recording was found.
+    could not be written beside the answers or the run was stopped, 2 nothing is at a path that was named,
+    4 no picture or recording was found.
     """
     from models.errors import UsageError
     from vision.gather import gather
@@ -132,7 +133,7 @@ def label_command(
     if not gathered.items:
         _list_problems(list(gathered.problems))
         typer.echo("lastlook: no picture or recording there; name files or folders that hold some", err=True)
-        raise typer.Exit(4)
+        raise typer.Exit(max((one.exit_status for one in gathered.problems), default=4))
     kinds = {item.kind for item in gathered.items}
     if annotate is not None and "recording" in kinds:
         how = "" if stills is not None else "; --stills FOLDER keeps a picture of each case shown"
@@ -166,10 +167,12 @@ def label_command(
             _tell_filing(wanted, log, done, settings, yes)
     finally:  # what the reading came to is told whatever becomes of the filing
         _summary(tally, settings)
+    if mirrored:
+        _tell_unmirrored(answers)
     if profile not in (None, "default") and not tally.stopped:
         _learn(answers, settings, str(profile), really=learn)
     if tally.stopped or tally.problems or tally.partly or tally.unwritten:
-        raise typer.Exit(1)
+        raise typer.Exit(max((one.exit_status for one in tally.problems), default=1))
 
 
 def _summary(tally: Tally, settings: Settings) -> None:
@@ -233,6 +236,15 @@ def _learn(answers: list[dict[str, Any]], settings: Settings, profile: str, *, r
             f"; {len(seen) - len(own)} of cubes of another size left alone" if len(own) < len(seen) else ""
         )
         typer.echo(f"{counted(len(good), 'picture')} added to {profile!r}{others}", err=True)
+
+
+def _tell_unmirrored(answers: list[dict[str, Any]]) -> None:
+    """Say how many of what was told to be mirror images was read as none."""
+    many = sum(not one["mirrored"] for one in answers if one["reason"] in (None, "ambiguous"))
+    if many:
+        typer.echo(
+            f"note: the colours of {many:,} of these show no mirror image: taken as they are", err=True
+        )
 
 
 def _list_problems(problems: list[Problem], words: str = "could not be read") -> None:

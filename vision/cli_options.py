@@ -1,7 +1,8 @@
-"""Options that several commands share, worded once."""
+"""Options that several commands share, worded once, and what one of them is asked for."""
 
 from __future__ import annotations
 
+import sys
 from enum import StrEnum
 from typing import Annotated
 
@@ -26,7 +27,11 @@ FrontOption = Annotated[
     ),
 ]
 MirroredOption = Annotated[
-    bool, typer.Option("--mirrored", help="What is read shows a mirror image, as front cameras save it.")
+    bool,
+    typer.Option(
+        "--mirrored",
+        help="What is read shows a mirror image, as front cameras save it; told where its colours show none.",
+    ),
 ]
 SizeOption = Annotated[
     int | None,
@@ -42,3 +47,16 @@ BestProfileOption = Annotated[
         "--profile", metavar="NAME", help="Colour profile: a name or a file; the best fitting if left out."
     ),
 ]
+YesOption = Annotated[bool, typer.Option("--yes", "-y", help="Do not ask.")]
+
+
+def make_sure(question: str, deed: str) -> None:
+    """Ask before what cannot be undone. Raises typer.Abort for a no, UsageError where nobody can be asked.
+
+    ``deed`` begins its line: "removing 'desk-cube'".
+    """
+    from models.errors import UsageError
+
+    if not sys.stdin.isatty():
+        raise UsageError(f"{deed} cannot be undone; add --yes")
+    typer.confirm(question, abort=True)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from vision.cli_options import YesOption, make_sure
 from vision.streams import complain
 
 if TYPE_CHECKING:
@@ -88,7 +88,7 @@ def _compare(profile: Profile) -> None:
 
 def remove(
     name: Annotated[str, typer.Argument(help="Profile's name.")],
-    yes: Annotated[bool, typer.Option("--yes", "-y", help="Do not ask.")] = False,
+    yes: YesOption = False,
 ) -> None:
     """Remove a profile for good."""
     from models.errors import UsageError
@@ -98,9 +98,7 @@ def remove(
     if not path.is_file():
         raise UsageError(f"there is no profile {name!r}; see 'lastlook profile list'")
     if not yes:
-        if not sys.stdin.isatty():
-            raise UsageError(f"removing {name!r} cannot be undone; add --yes")
-        typer.confirm(f"Remove {name!r} for good?", abort=True)
+        make_sure(f"Remove {name!r} for good?", f"removing {name!r}")
     path.unlink()
     typer.echo(f"removed {name!r}", err=True)
 
@@ -111,12 +109,14 @@ def export(
 ) -> None:
     """Copy a profile to a file, to pass on."""
     from models.errors import UsageError
+    from vision.outputs import check_folder_of
     from vision.profiles import load_named
 
     if str(target) == "-":
         raise UsageError("FILE -: nothing is printed by that; name a file")
     if target.exists():
         raise UsageError(f"{target} is there already; choose another name")
+    check_folder_of("FILE", target)
     profile = load_named(name)
     assert profile is not None
     profile.save(target)

@@ -60,13 +60,14 @@ def read(
 ) -> int:
     """Name the last-layer case in each picture and show a sequence for the angle at which it lies.
 
-    Exit status: 0 every case named, 3 a cube seen but its case not named, 4 nothing found, 1 a picture that
-    could not be read; of several pictures the first of 1, 4, 3, 0 that occurs.
+    Exit status: 0 every case named, 3 a cube seen but its case not named, 4 nothing found, 2 a path where
+    nothing is, 1 a picture that could not be read; of several the first of 2, 1, 4, 3, 0 that occurs.
     """
     from models.errors import LastlookError
+    from vision.answer import unreadable
     from vision.outputs import Wanted, check_folders, check_outputs
     from vision.paths import is_folder
-    from vision.sources import PictureError, pictures_named
+    from vision.sources import NoPictureError, PictureError, pictures_named
 
     names = list(pictures_named(pictures))
     several = len(names) > 1 or any(is_folder(name) for name in pictures)
@@ -85,6 +86,8 @@ def read(
         except PictureError as error:
             complain(error)
             statuses.add(error.exit_status)
+            if json_lines and isinstance(name, str) and not isinstance(error, NoPictureError):
+                _show(unreadable(name), json_lines, first=False)
             continue
         if target is not None:  # before the words: what they are piped into may close
             try:
@@ -101,7 +104,7 @@ def read(
         from vision.wording import CAUTION
 
         typer.echo("\n" + textwrap.fill(CAUTION, _width()))
-    return next(status for status in (1, 4, 3, 0) if status in statuses)
+    return next(status for status in (2, 1, 4, 3, 0) if status in statuses)
 
 
 def _save(answer: Answer, photo: Photo, target: Path) -> None:

@@ -273,11 +273,13 @@ def export_sequences(
     """Write your sequences, one a line: code, a tab, turns. `sequence import` reads it back."""
     from models.files import write_atomically
     from vision.library_files import open_library
-    from vision.outputs import check_outputs
+    from vision.outputs import Wanted, check_folders, check_outputs
     from vision.wording import counted
 
     printed = file is None or str(file) == "-"
-    check_outputs([("FILE", None if printed else file, "sequences")])
+    wanted: list[Wanted] = [("FILE", None if printed else file, "sequences")]
+    check_outputs(wanted)
+    check_folders(wanted)
     library = open_library()
     kept = _lines(entry for entry in library.entries if every or entry.file in library.own)
     text = "".join(f"{line}\n" for line in kept)

@@ -76,7 +76,7 @@ def watch(
     from vision.profiles import load_named, taught_path
     from vision.readers import quiet_opencv
     from vision.stream_source import source_named
-    from vision.streams import tell_if_pipe
+    from vision.streams import complain, tell_if_pipe
 
     if moments is not None:
         check_output_folder("--moments", moments)
@@ -85,9 +85,12 @@ def watch(
     where = source_named(source)
     tell_if_pipe(source)
     if windowed:
-        from vision.live import check_display
+        from vision.live import window_problem
 
-        check_display()
+        problem = window_problem()
+        if problem is not None:
+            complain(f"no window can be opened: {problem}; printing lines instead")
+            windowed = False
     quiet_opencv()
 
     import cv2

@@ -32,10 +32,14 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """A file that gave no answer, with the one line that says why."""
+    """A file that gave no answer, with the one line that says why.
+
+    ``exit_status`` is 2 where nothing is at a path that somebody named, or what cannot be read.
+    """
 
     path: str
     reason: str
+    exit_status: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +86,7 @@ def gather(paths: Sequence[str | Path], *, skip: Iterable[Path] = ()) -> Gathere
         try:
             kind = kind_at(given)
         except LastlookError as error:
-            problems.append(Problem(str(given) or "''", str(error).removeprefix(f"{given}: ")))
+            problems.append(Problem(str(given) or "''", str(error).removeprefix(f"{given}: "), 2))
             continue
         if kind == "folder":
             for found in _walk(path, left_out, problems):
@@ -90,9 +94,9 @@ def gather(paths: Sequence[str | Path], *, skip: Iterable[Path] = ()) -> Gathere
         elif kind == "file":
             take(path)
         elif kind == "other":
-            problems.append(Problem(str(path), "is neither a file nor a folder"))
+            problems.append(Problem(str(path), "is neither a file nor a folder", 2))
         else:
-            problems.append(Problem(str(path), "does not exist; check the name"))
+            problems.append(Problem(str(path), "does not exist; check the name", 2))
     return Gathered(tuple(items), tuple(problems))
 
 

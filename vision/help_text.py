@@ -1,8 +1,9 @@
-"""How help reads: paragraphs that flow, and plain words for what an option takes."""
+"""How help reads: paragraphs that flow, plain words for what an option takes, and room for all of it."""
 
 from __future__ import annotations
 
 import inspect
+import shutil
 from collections.abc import Iterator
 from typing import Any, Final
 
@@ -21,6 +22,10 @@ _VALUES: Final = {
 """What stands for a value by its type; a switch takes none. Others (choices) stay as they are."""
 
 
+_LEAST_BOXED: Final = 70
+"""Characters a line from which on the help's table of options has room for all of its columns."""
+
+
 def let_help_flow(app: typer.Typer) -> None:
     """Make each paragraph of the help texts one line, to be broken where the terminal ends."""
     for group in app.registered_groups:
@@ -37,6 +42,7 @@ def name_values(command: Any, above: typer.Context | None = None) -> None:
     Arguments, whose names say it, come without a type. ``above`` is the context of the command over it.
     """
     context = typer.Context(command, parent=above, **command.context_settings)
+    _make_fit(command, shutil.get_terminal_size().columns)
     for param in _parameters(command, context):
         kind = str(getattr(param, "display_type", lambda _: "")(context)).strip("<>")
         if param.param_type_name == "argument":
@@ -46,6 +52,15 @@ def name_values(command: Any, above: typer.Context | None = None) -> None:
             param.metavar = _VALUES[kind]
     for inner in getattr(command, "commands", {}).values():
         name_values(inner, context)
+
+
+def _make_fit(command: Any, width: int) -> None:
+    """In a narrow terminal, list options without a table, which would cut their names short."""
+    if width >= _LEAST_BOXED:
+        return
+    command.rich_markup_mode = None
+    command.context_settings = {**command.context_settings, "terminal_width": width}
+    command.short_help = command.help.split("\n")[0] if command.help else None
 
 
 def _parameters(command: Any, context: typer.Context) -> Iterator[Any]:

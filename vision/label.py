@@ -105,10 +105,10 @@ def unreadable_answer(item: Item) -> Json:
 
     What exactly is wrong stands in the ledger and in the list at the end; the answer has no field for it.
     """
-    from vision.answer import Answer
+    from vision.answer import unreadable
     from vision.answer_json import answer_to_json
 
-    return answer_to_json(Answer(image=item.path, ok=False, reason="unreadable"))
+    return answer_to_json(unreadable(item.path))
 
 
 def read_one(item: Item, reader: Reader) -> Outcome:

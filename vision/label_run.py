@@ -285,7 +285,7 @@ def dask_client(address: str) -> Any:
     try:
         from distributed import Client
     except ImportError:
-        raise UsageError("--dask needs the package 'distributed'; run: pip install distributed") from None
+        raise UsageError("--dask needs the package 'distributed'; run: pip install -e '.[cluster]'") from None
     try:
         return Client(address, timeout="10s")
     except (OSError, ValueError, TimeoutError) as error:

@@ -18,7 +18,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.errors import LastlookError
 from models.turns import FACES
 from vision.display import character, display_problem, is_open
 from vision.frame_report import FrameReport
@@ -43,23 +42,21 @@ _SURE: Final = (255, 176, 64)  # blue, green, red: the theme's blue, lighter
 _SHIFT: Final = 4
 
 
-def check_display() -> None:
-    """Raise LastlookError, one line with the way on, when no window can be opened here.
+def window_problem() -> str | None:
+    """What stands in the way of opening a window here, or None.
 
     Asked before any window call: without a usable display OpenCV's window library ends the whole process,
     so the last test is to open one in a process of its own.
     """
     problem = display_problem()
-    if problem is None:
-        trial = [sys.executable, "-c", "import cv2; cv2.namedWindow('t'); cv2.destroyAllWindows()"]
-        try:
-            done = subprocess.run(trial, capture_output=True, timeout=30, env=window_environment())
-            if done.returncode != 0:
-                problem = "the display refuses a window"
-        except (OSError, subprocess.SubprocessError):
-            problem = "the display does not answer"
     if problem is not None:
-        raise LastlookError(f"no window can be opened: {problem}; add --no-window to watch without one")
+        return problem
+    trial = [sys.executable, "-c", "import cv2; cv2.namedWindow('t'); cv2.destroyAllWindows()"]
+    try:
+        done = subprocess.run(trial, capture_output=True, timeout=30, env=window_environment())
+    except (OSError, subprocess.SubprocessError):
+        return "the display does not answer"
+    return None if done.returncode == 0 else "the display refuses a window"
 
 
 def window_environment() -> dict[str, str]:
@@ -243,7 +240,7 @@ def draw_cube(picture: Image, pose: CubePose, zoom: float, report: FrameReport) 
 
 
 class Window:
-    """OpenCV's window. Open it after :func:`check_display`; use it in a ``with`` block.
+    """OpenCV's window. Open it where :func:`window_problem` knows of none; use it in a ``with`` block.
 
     ``any_shape``: pictures are composed for ``wh`` and fill the window; else they keep their shape in it.
     """

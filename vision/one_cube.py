@@ -112,7 +112,8 @@ def read_cube(
     seconds["decode"] = time.perf_counter() - began
     if fields["ok"] and settings.library is not None:
         fields |= _suggested(reading.posterior, settings.library, fields["permutation"])
-    answer = Answer(**{**_base(settings.image, pose, found, cube), **fields}, seconds=seconds)
+    base = _base(settings.image, pose, found, cube)
+    answer = Answer(**{**base, **fields}, told_mirrored=settings.mirrored, seconds=seconds)
     return Read(answer, found, cube, samples, reading, is_open)
 
 

@@ -90,12 +90,16 @@ def check_outputs(wanted: Iterable[Wanted], inputs: Iterable[str | Path | Lastlo
 def check_folders(wanted: Iterable[Wanted]) -> None:
     """Raise UsageError with one line for the first output whose folder is not there or takes no file."""
     for option, path, _ in wanted:
-        if path is None:
-            continue
-        if not is_folder(path.parent):
-            raise UsageError(f"{option} {path}: there is no folder {path.parent}; make it first")
-        if not os.access(path if path.exists() else path.parent, os.W_OK):
-            raise UsageError(f"{option} {path}: may not be written; check the permissions")
+        if path is not None:
+            check_folder_of(option, path)
+
+
+def check_folder_of(option: str, path: Path) -> None:
+    """Raise UsageError with one line where the folder of the output ``path`` is missing or takes no file."""
+    if not is_folder(path.parent):
+        raise UsageError(f"{option} {path}: there is no folder {path.parent}; make it first")
+    if not os.access(path if path.exists() else path.parent, os.W_OK):
+        raise UsageError(f"{option} {path}: may not be written; check the permissions")
 
 
 def check_output_folder(option: str, folder: Path) -> None:

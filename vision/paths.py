@@ -14,6 +14,12 @@ from models.errors import LastlookError
 Kind = Literal["file", "folder", "other", "nothing"]
 
 
+class NothingThereError(LastlookError):
+    """A folder or a list holds nothing of what was asked for; exit status 4."""
+
+    exit_status = 4
+
+
 def kind_at(path: str | Path) -> Kind:
     """What is at ``path``, behind links; "other" is a pipe, a device or a socket.
 

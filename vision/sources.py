@@ -17,10 +17,10 @@ from typing import Any, BinaryIO, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from models.errors import LastlookError
+from models.errors import LastlookError, UsageError
 from vision.headers import Header, is_animation, may_have_alpha, read_header, turned_by
 from vision.netpbm import at_full_range, pam_picture
-from vision.paths import is_file, is_folder, kind_at
+from vision.paths import NothingThereError, is_file, is_folder, kind_at
 from vision.streams import hushed
 
 MAX_BYTES: Final = 256 * 1024 * 1024
@@ -42,6 +42,14 @@ KINDS_IN_WORDS: Final = "JPEG, PNG, WebP, BMP, TIFF, GIF, AVIF, Netpbm, HEIC"
 
 class PictureError(LastlookError):
     """A picture that cannot be read; the line names it and says what to do."""
+
+
+class NoPictureError(PictureError, UsageError):
+    """No picture file is where one was named: nothing, or something else."""
+
+
+class NoPicturesError(PictureError, NothingThereError):
+    """No picture is in a folder that was named."""
 
 
 class MissingExtraError(PictureError):
@@ -82,7 +90,7 @@ def pictures_named(arguments: Iterable[str]) -> Iterator[str | PictureError]:
             )
             continue
         if not inside:
-            yield PictureError(
+            yield NoPicturesError(
                 f"{argument}: no picture in this folder; name one that holds pictures ({KINDS_IN_WORDS})"
             )
         yield from (str(path) for path in inside)
@@ -92,7 +100,7 @@ def load_photo(name: str, *, min_long_side: int | None = None) -> Photo:
     """Read and decode the file ``name``, or standard input for "-".
 
     ``min_long_side`` lets a large picture be decoded 2, 4 or 8 times smaller as long as its longer side
-    keeps that many pixels. Raises :class:`PictureError`.
+    keeps that many pixels. Raises :class:`PictureError`, :class:`NoPictureError` where there is no such file.
     """
     return decode_photo(_read_bytes(name), name=name, min_long_side=min_long_side)
 
@@ -126,14 +134,14 @@ def _read_bytes(name: str) -> bytes:
         if name == "-":
             data = _at_most(sys.stdin.buffer)
         else:
-            kind = kind_at(name)
-            if kind != "file":
-                raise PictureError(f"{name}: {_NO_FILE[kind]}")
+            _require_file(name)
             with Path(name).open("rb") as file:
                 data = _at_most(file)
     except OSError as error:
         raise PictureError(f"{name}: cannot be read ({error.strerror or error})") from None
-    except LastlookError as error:
+    except PictureError:
+        raise
+    except LastlookError as error:  # standard input tells by itself what is wrong with it
         raise PictureError(str(error)) from None
     if not data:
         where = "standard input: nothing came" if name == "-" else f"{name}: the file is empty"
@@ -141,6 +149,15 @@ def _read_bytes(name: str) -> bytes:
     if len(data) > MAX_BYTES:
         raise PictureError(f"{name}: over {MAX_BYTES >> 20} MB; save it smaller first")
     return data
+
+
+def _require_file(name: str) -> None:
+    try:
+        kind = kind_at(name)
+    except LastlookError as error:
+        raise NoPictureError(str(error)) from None
+    if kind != "file":
+        raise NoPictureError(f"{name}: {_NO_FILE[kind]}")
 
 
 def _at_most(file: BinaryIO) -> bytes:

@@ -10,7 +10,7 @@ from typing import Final, Literal
 from urllib.parse import urlsplit, urlunsplit
 
 from models.errors import UsageError
-from vision.paths import is_file, kind_at
+from vision.paths import NothingThereError, is_file, kind_at
 from vision.sources import SUFFIXES
 
 Kind = Literal["camera", "recording", "folder", "network"]
@@ -39,7 +39,8 @@ def source_named(text: str) -> Source:
     """The source that a user's argument means.
 
     Digits are a webcam's index, ``http(s)://`` and ``rtsp(s)://`` an address, anything else a file or a
-    folder. Raises UsageError for what is none of these.
+    folder. Raises UsageError for what is none of these, NothingThereError for a folder without
+    pictures.
     """
     if re.fullmatch(r"\d{1,3}", text):
         return Source("camera", int(text), f"camera {int(text)}")
@@ -58,7 +59,7 @@ def source_named(text: str) -> Source:
     path, kind = Path(text), kind_at(text)
     if kind == "folder":
         if not frame_paths(path):
-            raise UsageError(f"{text}: no pictures in this folder; give one that holds the frames")
+            raise NothingThereError(f"{text}: no pictures in this folder; give one that holds the frames")
         return Source("folder", text, text)
     if kind == "nothing":
         raise UsageError(

@@ -25,10 +25,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from calibration.profile import COLOURS
-from models.errors import LastlookError
+from models.errors import LastlookError, UsageError
 from models.turns import FACES
 from vision.answer import Reason, Rows
-from vision.paths import is_file
+from vision.paths import NothingThereError, is_file
 from vision.sources import SUFFIXES
 from vision.truth_file import content_of, is_guess, truth_path
 
@@ -75,15 +75,18 @@ def truths_in(
     *,
     on_problem: Callable[[LastlookError], None] | None = None,
 ) -> list[Truth]:
-    """The truths of all pictures right inside ``folder`` that have one, by name; LastlookError if none.
+    """The truths of all pictures right inside ``folder`` that have one, by name.
 
     A guess is passed over. ``colours`` as for :func:`truth_of`. A truth that is wrong goes to ``on_problem``
-    and is left out; without that it is raised.
+    and is left out; without that it is raised. Raises NothingThereError where no picture has one, UsageError
+    where no folder is.
     """
     try:
         pictures = sorted(p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES)
     except OSError as error:
-        raise LastlookError(f"{folder}: cannot list this folder ({error.strerror}); check the path") from None
+        is_none = isinstance(error, FileNotFoundError | NotADirectoryError)
+        kind = UsageError if is_none else LastlookError
+        raise kind(f"{folder}: cannot list this folder ({error.strerror}); check the path") from None
     beside = [p for p in pictures if is_file(truth_path(p))]
     found, is_wrong = [], False
     for picture in (p for p in beside if not is_guess(truth_path(p))):
@@ -98,7 +101,7 @@ def truths_in(
         if is_wrong:
             raise LastlookError(f"{folder}: no truth there can be used; mend the files that were left out")
         guesses = "; 'lastlook review' makes truths of the guesses there" if beside else ""
-        raise LastlookError(
+        raise NothingThereError(
             f"{folder}: no picture with its truth beside it (NAME.jpg and NAME.json){guesses}"
         )
     return found

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from calibration.profile_schema import first_fault
+from calibration.faults import first_fault
 
 Pixels = Annotated[float, Field(ge=-1e6, le=1e6)]
 Point = Annotated[list[Pixels], Field(min_length=2, max_length=2)]

@@ -244,8 +244,7 @@ def _print_frame(session: Session, report: FrameReport, out: TextIO, *, as_json:
 
 
 def _summary_line(session: Session) -> str:
-    share = session.tracked / max(session.frames, 1)
-    seen = f"cube followed in {100 * share:.0f} %, case settled in {session.settled:,}"
+    seen = f"cube followed in {session.tracked:,} of them, case settled in {session.settled:,}"
     return f"{counted(session.frames, 'frame')}, {seen}; {counted(len(session.attempts), 'attempt')}"
 
 

@@ -192,6 +192,8 @@ def remarks(answer: Answer) -> Iterator[tuple[str, str]]:
     if answer.mirrored and answer.reason != "not-last-layer":
         case = "; case and sequences are those of the real cube" if answer.case is not None else ""
         yield "Mirrored", f"read as a mirror image{case}"
+    elif answer.told_mirrored and answer.reason in (None, "ambiguous"):
+        yield "Mirrored", "the colours show no mirror image, though it was said to be one: taken as it is"
     if answer.notes:
         yield "Hard to see", "; ".join(answer.notes)
     if answer.profile:
