@@ -23,8 +23,8 @@ pytestmark = pytest.mark.usefixtures("own_folders")
 def test_an_empty_list_says_of_what_there_is_nothing(capsys: pytest.CaptureFixture[str]) -> None:
     assert "no sequences of your own yet" in outcome(capsys, "sequence", "list")[2]
     assert outcome(capsys, "sequence", "add", "e0-sune", "R U R' U R U2 R'")[0] == 0
-    _, out, err = outcome(capsys, "sequence", "list", "e0-t")
-    assert out == "" and "yet" not in err and "e0-t" in err and "--all" in err
+    status, out, err = outcome(capsys, "sequence", "list", "e0-t")
+    assert status == 4 and out == "" and "yet" not in err and "e0-t" in err and "--all" in err
     _, out, err = outcome(capsys, "sequence", "list", "e0-solved", "--all")
     assert out == "" and "--all" not in err
 

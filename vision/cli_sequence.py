@@ -113,6 +113,8 @@ def list_sequences(
             typer.echo(_none_of(code, every), err=True)
     for bad in library.bad:
         typer.echo(f"left out: {bad}", err=True)
+    if code is not None and not entries:
+        raise typer.Exit(4)
 
 
 def _lines(entries: Iterable[Entry]) -> list[str]:
