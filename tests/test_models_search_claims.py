@@ -112,6 +112,10 @@ def claims(result: Result, truth: dict[str, dict[int, set[Moves]]]) -> list[str]
     return kinds
 
 
+#: of a search; most of them with the slow tests
+DEPTHS = [*(pytest.param(depth, marks=pytest.mark.slow) for depth in (1, 3, 4)), 2]
+
+
 @pytest.mark.parametrize("depth", [1, 2, 3, 4])
 @pytest.mark.parametrize("cores", [(FLIP_ONE,), core_variants(FLIP_ONE, inverted=True, mirrored=True)])
 def test_round_a_core_no_more_is_claimed_than_is_true(cores: tuple[Core, ...], depth: int) -> None:
@@ -128,7 +132,7 @@ def test_round_a_core_no_more_is_claimed_than_is_true(cores: tuple[Core, ...], d
      ("Rw2 F2 U2 2R2 U2 F2 Rw2", "Rw U F", 4), ("Rw2 F2 U2 2R2 U2 F2 Rw2", "Rw U", 4),
      ("R B U B' U' R'", "R U F", 3), ("B U L U' L' B'", "R U F", 3), ("U R' U' R U' R' U2 R", "F U", 3)],
 )  # fmt: skip
-@pytest.mark.parametrize("depth", [1, 2, 3, 4])
+@pytest.mark.parametrize("depth", DEPTHS)
 def test_round_a_core_into_which_turns_vanish_no_more_is_claimed_than_is_true(
     core: str, layers: str, size: int, depth: int
 ) -> None:

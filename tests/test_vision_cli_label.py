@@ -108,6 +108,7 @@ def test_a_recording_counts_its_cases(tmp_path: Path, capsys: pytest.CaptureFixt
     assert told.err.splitlines()[-1] == f"1 file: {cases} shown in 1 recording"
 
 
+@pytest.mark.slow
 def test_that_recordings_are_not_annotated_is_told(
     pictures: Path, tmp_path: Path, capsys: pytest.CaptureFixture
 ) -> None:
@@ -164,6 +165,7 @@ def test_broken_files_do_not_stop_the_run(pictures: Path, capsys: pytest.Capture
     assert "00-cut.jpg" in told.err and "Traceback" not in told.err
 
 
+@pytest.mark.slow
 def test_a_copy_that_cannot_be_written_costs_no_answer_and_is_made_later(
     pictures: Path, capsys: pytest.CaptureFixture
 ) -> None:

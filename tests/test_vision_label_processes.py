@@ -192,6 +192,7 @@ with AnswerLog(Path(sys.argv[2]), resume=True) as log:
 """
 
 
+@pytest.mark.slow
 def test_kill_9_leaves_a_readable_output_that_resume_completes(tmp_path: Path) -> None:
     pictures, out = tmp_path / "pictures", tmp_path / "answers.jsonl"
     for shade in range(40):

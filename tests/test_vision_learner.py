@@ -173,7 +173,7 @@ def test_the_teacher_learns_from_its_own_cube_alone(capsys: pytest.CaptureFixtur
         assert len(learned_names(path)) == added and (path.read_bytes() == before) == (not added)
 
 
-@pytest.mark.parametrize("learn", [[], ["--learn"]])
+@pytest.mark.parametrize("learn", [pytest.param([], marks=pytest.mark.slow), ["--learn"]])
 def test_a_run_learns_from_its_own_cube_alone(
     learn: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
